@@ -1,0 +1,93 @@
+"""One ride as columns: what the log gives back, a replay collects, and review, evidence and report read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firmware_app.core.events import Effect, Mark, Sample
+
+
+@dataclass(frozen=True)
+class RideFacts:
+    """What was true of the whole ride when it began.
+
+    started_unix_s: wall time at t_s = 0, mended when the clock was corrected; None when it was never known.
+    scheme: the band scheme's name; plan: the session plan's name, "" for a free ride; target: as the rider wrote it.
+    source: "strap", "sim", "replay" or "import".
+    """
+
+    hr_max_bpm: int
+    hr_rest_bpm: int | None = None
+    scheme: str = ""
+    plan: str = ""
+    target: str = ""
+    source: str = "strap"
+    started_unix_s: float | None = None
+
+
+@dataclass(frozen=True)
+class RideRecord:
+    """A ride of n measurements.
+
+    t_s: shape (n,), seconds since the ride began, not decreasing.
+    hr_bpm: shape (n,), as reported, NaN where there was none. trusted_bpm: shape (n,), NaN where none.
+    quality: shape (n,), 0 to 1. contact: shape (n,) int8, 1, 0 or -1 for not known.
+    rr_ms: shape (m,), every RR interval in order; rr_row: shape (m,), the measurement each came with.
+    marks: in order of time. duration_s: from the first event to the last.
+    """
+
+    facts: RideFacts
+    t_s: NDArray[np.float64]
+    hr_bpm: NDArray[np.float64]
+    trusted_bpm: NDArray[np.float64]
+    quality: NDArray[np.float64]
+    contact: NDArray[np.int8]
+    rr_ms: NDArray[np.float64]
+    rr_row: NDArray[np.int64]
+    marks: tuple[Mark, ...]
+    duration_s: float
+
+
+@dataclass
+class Collector:
+    """Gathers effects into a RideRecord; what a replay or a simulation without a log uses."""
+
+    facts: RideFacts
+    samples: list[Sample] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+
+    def take(self, effects: tuple[Effect, ...]) -> None:
+        """Keep the samples and marks among the effects."""
+        for effect in effects:
+            if isinstance(effect, Sample):
+                self.samples.append(effect)
+            elif isinstance(effect, Mark):
+                self.marks.append(effect)
+
+    def record(self, duration_s: float) -> RideRecord:
+        """The ride so far, as columns."""
+        return record_of(self.facts, self.samples, self.marks, duration_s)
+
+
+def record_of(facts: RideFacts, samples: list[Sample], marks: list[Mark], duration_s: float) -> RideRecord:
+    """Columns from rows. Marks and samples must be in order of time."""
+    nan = float("nan")
+    return RideRecord(
+        facts=facts,
+        t_s=np.array([s.t_s for s in samples], dtype=np.float64),
+        hr_bpm=np.array(
+            [nan if s.measurement.hr_bpm is None else s.measurement.hr_bpm for s in samples], dtype=np.float64
+        ),
+        trusted_bpm=np.array([nan if s.trusted_bpm is None else s.trusted_bpm for s in samples], dtype=np.float64),
+        quality=np.array([s.quality for s in samples], dtype=np.float64),
+        contact=np.array(
+            [-1 if s.measurement.contact is None else int(s.measurement.contact) for s in samples], dtype=np.int8
+        ),
+        rr_ms=np.array([rr for s in samples for rr in s.measurement.rr_ms], dtype=np.float64),
+        rr_row=np.array([i for i, s in enumerate(samples) for _ in s.measurement.rr_ms], dtype=np.int64),
+        marks=tuple(marks),
+        duration_s=duration_s,
+    )

@@ -1,0 +1,1 @@
+"""Pages and plots for after the ride. Nothing here is imported while riding."""

@@ -1,0 +1,205 @@
+"""Settings: TOML files with the unit's defaults, overridden key by key by the rider's own.
+
+Defaults lie in ``config/`` (inside the package once installed), the rider's files of the same names in the XDG config
+folder. Everything is checked against the classes below; an error names the file, the key and the cure.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+import msgspec
+from msgspec import Meta
+
+from firmware_app.core import alarms, bands
+
+APP = "rumblestrip"
+
+
+class SettingsError(ValueError):
+    """A settings file that cannot be used. The text names the file, the key and the cure."""
+
+
+Bpm = Annotated[int, Meta(ge=20, le=250)]
+Pin = Annotated[int, Meta(ge=0, le=27)]
+
+
+class Rider(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """rider.toml: who rides. ``hr_max_bpm`` is the accepted maximum; without it the age formula stands in, marked so."""
+
+    birth_year: Annotated[int, Meta(ge=1900, le=2100)] | None = None
+    sex: Literal["female", "male"] | None = None
+    hr_max_bpm: Annotated[int, Meta(ge=bands.HR_MAX_RANGE_BPM[0], le=bands.HR_MAX_RANGE_BPM[1])] | None = None
+    hr_rest_bpm: Annotated[int, Meta(ge=25, le=120)] | None = None
+    scheme: str = "seven"
+    target: str = "3"
+    rate_medicines: bool = False
+
+
+class StrapSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The remembered strap: the only one the unit ever connects to. ``pair`` writes both."""
+
+    address: str = ""
+    name: str = ""
+
+
+class PanelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The panel. Sizes in pixels; ``mm_per_px`` lets the unit judge how large a digit really is."""
+
+    kind: Literal["auto", "window", "framebuffer", "offscreen"] = "auto"
+    width_px: Annotated[int, Meta(ge=240, le=1920)] = 480
+    height_px: Annotated[int, Meta(ge=240, le=1920)] = 320
+    rotation_deg: Literal[0, 90, 180, 270] = 0
+    framebuffer: str = "/dev/fb0"
+    touch: str = ""
+    theme: Literal["day", "night"] = "day"
+    brightness_percent: Annotated[int, Meta(ge=10, le=100)] = 100
+
+
+class SounderSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The sounder: a tonal piezo on PWM, an on/off buzzer, a vibration motor, or silent."""
+
+    kind: Literal["piezo", "buzzer", "motor", "silent"] = "piezo"
+    pin: Pin = 18
+    active_high: bool = True
+    sounds: bool = True
+
+
+class KeySettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Push buttons to ground, BCM pin numbers; a missing button is simply left out."""
+
+    minus_pin: Pin | None = 5
+    select_pin: Pin | None = 6
+    plus_pin: Pin | None = 13
+    debounce_s: Annotated[float, Meta(ge=0.005, le=0.2)] = 0.03
+    long_s: Annotated[float, Meta(ge=0.3, le=5.0)] = 1.0
+    repeat_s: Annotated[float, Meta(ge=0.1, le=2.0)] = 0.25
+
+
+class Unit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """unit.toml: what is wired to the unit."""
+
+    strap: StrapSettings = StrapSettings()
+    panel: PanelSettings = PanelSettings()
+    sounder: SounderSettings = SounderSettings()
+    keys: KeySettings = KeySettings()
+
+
+def defaults_dir() -> Path:
+    """Where the shipped defaults lie: beside the package in a checkout, inside it once installed."""
+    package = Path(__file__).resolve().parent
+    inside = package / "defaults"
+    return inside if inside.is_dir() else package.parent / "config"
+
+
+def config_dir() -> Path:
+    """The rider's own settings, by the XDG base directory specification."""
+    import platformdirs
+
+    return platformdirs.user_config_path(APP)
+
+
+def data_dir() -> Path:
+    """The rider's rides, by the XDG base directory specification. Made on first use, readable by the owner only."""
+    import platformdirs
+
+    folder = platformdirs.user_data_path(APP)
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    return folder
+
+
+T = TypeVar("T")
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """One TOML file. Raises SettingsError naming the file, and the line where the syntax breaks."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror}); check that it exists and is yours") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path}: is not TOML: {error}; mend that line") from error
+
+
+def convert(data: Any, kind: type[T], path: Path) -> T:
+    """Checked data from plain data. Raises SettingsError naming file, key and what is allowed."""
+    try:
+        return msgspec.convert(data, kind)
+    except msgspec.ValidationError as error:
+        what, _, where = str(error).partition(" - at `$")
+        key = where.rstrip("`").lstrip(".") or "the file"
+        raise SettingsError(f"{path}: {key}: {what[0].lower() + what[1:]}; change or remove that key") from error
+
+
+def load(name: str, kind: type[T]) -> T:
+    """``name``.toml: the defaults with the rider's own file laid over them, key by key."""
+    path = defaults_dir() / f"{name}.toml"
+    data = read_toml(path)
+    own = config_dir() / f"{name}.toml"
+    if own.exists():
+        data = overlaid(data, read_toml(own))
+        path = own
+    return convert(data, kind, path)
+
+
+def overlaid(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """``over`` laid on ``under``, table by table; both are left as they were."""
+    merged = dict(under)
+    for key, value in over.items():
+        below = merged.get(key)
+        merged[key] = overlaid(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
+    return merged
+
+
+def remember(name: str, key: str, value: str | int | float | bool) -> Path:
+    """Write one dotted key of the rider's own ``name``.toml, keeping the rest of the file and its comments.
+
+    The file is replaced in one step: it is whole before and after, whatever fails.
+    """
+    import tomlkit
+
+    path = config_dir() / f"{name}.toml"
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
+    *tables, last = key.split(".")
+    at: Any = document
+    for table in tables:
+        at = at.setdefault(table, tomlkit.table())
+    at[last] = value
+    write_whole(path, tomlkit.dumps(document).encode())
+    return path
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a private file in one step, durable before it takes the old one's place."""
+    part = path.with_name(path.name + ".part")
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def load_alarms(path: Path | None = None) -> alarms.AlarmTable:
+    """alarms.toml, checked: the defaults, the rider's own file, and ``path`` laid over both."""
+    shipped = defaults_dir() / "alarms.toml"
+    data = read_toml(shipped)
+    last = shipped
+    for own in (config_dir() / "alarms.toml", path):
+        if own is not None and (own == path or own.exists()):
+            data, last = overlaid(data, read_toml(own)), own
+    table = convert(data, alarms.AlarmTable, last)
+    problem = alarms.problem_with(table)
+    if problem:
+        raise SettingsError(f"{last}: {problem}")
+    return table

@@ -1,0 +1,1 @@
+"""The ride log: SQLite schema, the writer, the reader, migrations and exports."""
