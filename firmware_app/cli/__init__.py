@@ -1,0 +1,78 @@
+"""The ``rumblestrip`` command: one module per command, imported only when it is the one asked for.
+
+Exit status 0: done; 1: the work failed; 2: the request was wrong. What is said on stderr says what to do next.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib import import_module
+
+COMMANDS = {
+    "ride": "ride with the unit, live",
+    "simulate": "the same unit on a synthetic rider",
+    "replay": "what would the unit have done on a recorded ride",
+    "pair": "find straps, choose one, remember it",
+    "bands": "your bands in bpm, what each is for, how it feels",
+    "maximum": "your maximum heart rate, and what it rests on",
+    "sessions": "list, show and check session plans",
+    "rides": "list, show, delete and export rides",
+    "report": "the page for one ride, or for the last weeks",
+    "check": "is this unit ready",
+}
+
+
+class UsageError(Exception):
+    """The request was wrong (status 2). The text says how to put it right."""
+
+
+class Failed(Exception):
+    """The work failed (status 1). The text says what to do next."""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns its exit status."""
+    words = sys.argv[1:] if argv is None else argv
+    parser = argparse.ArgumentParser(
+        prog="rumblestrip",
+        description="Keeps you in the heart-rate lane that you picked before setting off.",
+        epilog="`rumblestrip COMMAND --help` tells what each command takes.",
+    )
+    from firmware_app import __version__
+
+    parser.add_argument("--version", action="version", version=f"rumblestrip {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    chosen = next((word for word in words if not word.startswith("-")), None)
+    for name, summary in COMMANDS.items():
+        command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        if name == chosen:
+            # Only the command that was asked for is imported: a rider waits for the panel, not for the others.
+            module = import_module(f"firmware_app.cli.{name}")
+            module.add_arguments(command)
+            command.set_defaults(run=module.run)
+    try:
+        args = parser.parse_args(words)
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
+    from firmware_app.core.bands import BandError
+    from firmware_app.settings import SettingsError
+
+    try:
+        return int(args.run(args))
+    except (UsageError, SettingsError, BandError) as error:
+        print(f"rumblestrip {args.command}: {error}", file=sys.stderr)
+        return 2
+    except Failed as error:
+        print(f"rumblestrip {args.command}: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        # Whoever read our output has seen enough; nothing is left to be written to it.
+        sys.stdout = None  # type: ignore[assignment]
+        return 0
+    except KeyboardInterrupt:
+        return 130
