@@ -6,7 +6,9 @@ folder. Everything is checked against the classes below; an error names the file
 
 from __future__ import annotations
 
+import dataclasses
 import os
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -28,7 +30,7 @@ Pin = Annotated[int, Meta(ge=0, le=27)]
 
 
 class Rider(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """rider.toml: who rides. ``hr_max_bpm`` is the accepted maximum; without it the age formula stands in, marked so."""
+    """rider.toml: who rides. ``hr_max_bpm`` is the accepted maximum; without it an age formula stands in, marked."""
 
     birth_year: Annotated[int, Meta(ge=1900, le=2100)] | None = None
     sex: Literal["female", "male"] | None = None
@@ -203,3 +205,64 @@ def load_alarms(path: Path | None = None) -> alarms.AlarmTable:
     if problem:
         raise SettingsError(f"{last}: {problem}")
     return table
+
+
+class SchemeFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """bands/NAME.toml: a band scheme. Each ``[[band]]`` is one row, in order."""
+
+    basis: bands.Basis
+    band: tuple[bands.Row, ...]
+    source: str = ""
+
+
+def scheme_names() -> tuple[str, ...]:
+    """Every band scheme that can be loaded, the shipped and the rider's own."""
+    folders = (defaults_dir() / "bands", config_dir() / "bands")
+    return tuple(sorted({path.stem for folder in folders for path in folder.glob("*.toml")}))
+
+
+def load_scheme(name: str) -> bands.Scheme:
+    """The band scheme ``name``, checked: the rider's own file of that name, else the shipped one.
+
+    Raises SettingsError naming the file, the line, the key and the cure.
+    """
+    if name not in scheme_names():
+        folder = config_dir() / "bands"
+        names = ", ".join(scheme_names())
+        raise SettingsError(f"scheme {name!r}: choose one of {names}, or write your own file in {folder}")
+    own = config_dir() / "bands" / f"{name}.toml"
+    path = own if own.exists() else defaults_dir() / "bands" / own.name
+    data = read_toml(path)
+    try:
+        form = msgspec.convert(data, SchemeFile)
+    except msgspec.ValidationError as error:
+        what, _, where = str(error).partition(" - at `$")
+        place = re.search(r"band\[(\d+)\]", where)
+        # A key that is unknown or missing is named in the message itself, as `key`.
+        named = re.search(r"field `(\w+)`", what)
+        key = named[1] if named else where.rstrip("`").rpartition(".")[2]
+        line = _line_in_scheme(path, int(place[1]) if place else None, key)
+        raise SettingsError(f"{path}: line {line}: {key}: {what[0].lower() + what[1:]}; mend that line") from error
+    known = {field.name for field in dataclasses.fields(bands.Row)}
+    for index, row in enumerate(data["band"]):
+        for key in sorted(row.keys() - known):
+            line = _line_in_scheme(path, index, key)
+            raise SettingsError(f"{path}: line {line}: {key}: a band has no such key; use {', '.join(sorted(known))}")
+    try:
+        return bands.checked_scheme(name, form.basis, form.band, form.source)
+    except bands.SchemeError as error:
+        raise SettingsError(f"{path}: line {_line_in_scheme(path, error.place, error.key)}: {error}") from error
+
+
+def _line_in_scheme(path: Path, place: int | None, key: str) -> int:
+    """The line, from 1, of a key in the band of index ``place`` (None: at the top), or of what stands nearest to it."""
+    band = -1
+    nearest = 1
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+        if re.match(r"\s*\[\[\s*band\s*\]\]", line):
+            band += 1
+            if band == place:
+                nearest = number
+        elif band == (-1 if place is None else place) and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
+            return number
+    return nearest

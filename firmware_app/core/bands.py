@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor
 from typing import Literal
@@ -23,15 +24,29 @@ class BandError(ValueError):
     """A scheme or a target that cannot be used; the text says what and how to mend it."""
 
 
+class SchemeError(BandError):
+    """A scheme that is written down wrong. ``place`` is the index of the band, None for the whole; ``key`` its key."""
+
+    def __init__(self, text: str, place: int | None = None, key: str = "") -> None:
+        super().__init__(text)
+        self.place = place
+        self.key = key
+
+
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One band. ``low`` is its lower limit in the scheme's basis (percent or bpm); the first band has 0."""
+    """One band. ``low`` is its lower limit in the scheme's basis (percent or bpm); the first band has 0.
+
+    purpose says what it is for; talk, breath and legs how it should feel.
+    """
 
     number: int
     name: str
     low: float
     purpose: str = ""
-    feel: str = ""
+    talk: str = ""
+    breath: str = ""
+    legs: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +57,61 @@ class Scheme:
     basis: Basis
     bands: tuple[Band, ...]
     source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One band as a scheme file has it: both limits, so that holes and overlaps can be told apart from an order."""
+
+    name: str
+    low: float | None = None
+    high: float | None = None
+    purpose: str = ""
+    talk: str = ""
+    breath: str = ""
+    legs: str = ""
+
+
+def checked_scheme(name: str, basis: Basis, rows: Sequence[Row], source: str = "") -> Scheme:
+    """A checked scheme. The first row may leave out ``low`` (0), the last ``high`` (open at the top).
+
+    Raises SchemeError for a hole, an overlap, limits out of order or out of range, and a name missing or used twice.
+    """
+    if len(rows) < 2:
+        raise SchemeError("a scheme has at least two bands; add a [[band]]")
+    unit = "bpm" if basis == "bpm" else "%"
+    top = 250 if basis == "bpm" else 100
+    names: set[str] = set()
+    below = 0.0
+    for place, row in enumerate(rows):
+        band = f"band {place + 1} ({row.name})"
+        if not row.name.strip() or row.name in names:
+            raise SchemeError(f"band {place + 1} needs a name of its own, not {row.name!r}", place, "name")
+        names.add(row.name)
+        low = 0.0 if row.low is None and place == 0 else row.low
+        if low is None:
+            raise SchemeError(f"{band} has no low limit; write low = {below:g}", place)
+        if low != below:
+            fault = "a hole" if low > below else "an overlap"
+            before = f"band {place} ends at" if place else "the first band begins at"
+            text = f"{fault}: {before} {below:g} {unit} but {band} begins at {low:g}; write low = {below:g}"
+            raise SchemeError(text, place, "low")
+        last = place == len(rows) - 1
+        high = float(top) if row.high is None and last else row.high
+        if high is None:
+            raise SchemeError(f"{band} has no high limit; write where band {place + 2} begins", place)
+        if not low < high <= top:
+            text = f"out of order: {band} runs from {low:g} to {high:g} {unit}; its high lies over {low:g}, up to {top}"
+            raise SchemeError(text, place, "high" if row.high is not None else "low")
+        below = high
+    if rows[-1].high is not None and below != top:
+        text = f"a hole: the last band ends at {below:g} {unit}; leave its high out, it is open at the top"
+        raise SchemeError(text, len(rows) - 1, "high")
+    bands = tuple(
+        Band(place + 1, row.name, row.low or 0.0, row.purpose, row.talk, row.breath, row.legs)
+        for place, row in enumerate(rows)
+    )
+    return Scheme(name, basis, bands, source)
 
 
 def whole_bpm(value: float) -> int:
@@ -84,19 +154,24 @@ def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> Ba
         raise BandError(f"scheme {scheme.name!r} is in percent of reserve: set hr_rest_bpm, your resting heart rate")
     if hr_rest_bpm is not None and not 25 <= hr_rest_bpm < hr_max_bpm - 20:
         raise BandError(f"hr_rest_bpm: {hr_rest_bpm} is not between 25 and 20 below the maximum ({hr_max_bpm})")
-    limits = tuple(_bpm(scheme.basis, band.low, hr_max_bpm, hr_rest_bpm) for band in scheme.bands[1:])
-    for lower, upper, band in zip(limits, limits[1:], scheme.bands[1:], strict=False):
+    limits = tuple(limit_bpm(scheme.basis, band.low, hr_max_bpm, hr_rest_bpm) for band in scheme.bands[1:])
+    edges = (0, *limits, hr_max_bpm + 1)
+    for lower, upper, band in zip(edges, edges[1:], scheme.bands, strict=False):
         if lower >= upper:
-            raise BandError(f"scheme {scheme.name!r}: band {band.number} ({band.name}) would hold no whole beat")
+            raise BandError(
+                f"scheme {scheme.name!r}: band {band.number} ({band.name}) would hold no whole beat below a maximum of "
+                f"{hr_max_bpm} bpm; choose another scheme, or mend its limits"
+            )
     return BandTable(scheme, hr_max_bpm, hr_rest_bpm, limits)
 
 
-def _bpm(basis: Basis, low: float, hr_max_bpm: int, hr_rest_bpm: int | None) -> int:
-    if basis == "percent_of_maximum":
-        return whole_bpm(low * hr_max_bpm / 100)
-    if basis == "percent_of_reserve" and hr_rest_bpm is not None:
-        return whole_bpm(hr_rest_bpm + low * (hr_max_bpm - hr_rest_bpm) / 100)
-    return whole_bpm(low)
+def limit_bpm(basis: Basis, low: float, hr_max_bpm: int, hr_rest_bpm: int | None) -> int:
+    """A limit in the scheme's basis as whole bpm, halves up."""
+    if basis == "bpm":
+        return whole_bpm(low)
+    rest = hr_rest_bpm if basis == "percent_of_reserve" and hr_rest_bpm is not None else 0
+    # Rounded first, so that a half made of decimal percentages is still a half in binary.
+    return whole_bpm(round(rest + low * (hr_max_bpm - rest) / 100, 6))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +195,7 @@ def parse_target(text: str, bands: BandTable) -> Target:
     """
     plain = text.replace(" ", "")
     if match := _PERCENT.fullmatch(plain):
-        low, high = (whole_bpm(float(part) * bands.hr_max_bpm / 100) for part in match.groups())
+        low, high = (limit_bpm("percent_of_maximum", float(part), bands.hr_max_bpm, None) for part in match.groups())
     elif match := _BPM.fullmatch(plain):
         low, high = (int(part) for part in match.groups())
     elif match := _BANDS.fullmatch(plain):
