@@ -163,6 +163,11 @@ def clock_text(seconds: float) -> str:
     return f"{hours}:{minute:02}:{second:02}" if hours else f"{minute}:{second:02}"
 
 
+def lane_text(lane: Target) -> str:
+    """``158-171``, or ``under 108`` for a lane without a low limit; in bpm."""
+    return f"{lane.low_bpm}-{lane.high_bpm}" if lane.low_bpm else f"under {lane.high_bpm}"
+
+
 def targets(plan: Plan, bands: BandTable) -> tuple[Target | None, ...]:
     """The lane of every step for one rider. Raises BandError naming a step whose target does not fit the bands."""
     lanes: list[Target | None] = []
@@ -333,4 +338,4 @@ class PlanRun:
             return "end"
         lane = self.targets[self._index + 1]
         name = self.plan.steps[self._index + 1].name
-        return name if lane is None else f"{name} {lane.low_bpm}-{lane.high_bpm}"
+        return name if lane is None else f"{name} {lane_text(lane)}"

@@ -1,0 +1,181 @@
+"""Heart-rate lag: the time a heart honestly needs to reach a lane that has moved.
+
+The heart answers a step in work as a first-order system with a dead time (Hunt et al. 2019; Hunt and Wang 2024):
+nothing for a few seconds, then most of the way in about a minute. A unit that compares at once scolds a rider who is
+doing right. A unit that waits a fixed time lets one who does nothing sit there. So, for a heart outside its lane:
+
+    it is on its way      when it is no further behind than the slowest honest heart would be since the lane moved,
+                          or when it moves towards the lane at least half as fast as such a heart would at that height
+
+The time constant begins at the published one and moves with the arrivals of this ride, within published bounds. Both
+ways are learned apart: a heart may come down more slowly than it goes up. This is only ever an excuse for an alarm
+about the lane; nothing about the maximum asks here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, inf, isfinite, log
+from typing import Literal
+
+from firmware_app.core.bands import Target
+
+TAU_S = 68.7
+TAU_SD_S = 21.5
+"""First-order time constant on a cycle ergometer, and its spread between people (Hunt et al. 2019)."""
+
+TAU_RANGE_S = (TAU_S - 2 * TAU_SD_S, TAU_S + 2 * TAU_SD_S)
+
+DEAD_S = 15.0
+"""Before anything shows: the heart's own dead time, the strap's averaging, the gate (common practice, no source)."""
+
+SLOW_DEAD_S = 2 * DEAD_S
+"""The same for the slowest honest heart: also the time to read the panel and change gear."""
+
+MARGIN_BPM = 2.5
+"""How far a heart strays from the model when all is well: the published fit errors are 2.2 to 2.5 bpm (Hunt 2019)."""
+
+LEARN_FROM_BPM = 10.0
+"""A shorter way says too little about the time constant."""
+
+PRIOR_WEIGHT = 2.0
+MEMORY = 6
+"""The published value counts as two arrivals; the ride's own as one each, the last six or so."""
+
+FAST_S, SLOW_S = 5.0, 15.0
+"""Two running means whose difference is the slope."""
+
+FORGET_S = 10.0
+"""After a gap longer than this the slope begins anew."""
+
+Way = Literal[-1, 1]
+"""1 up to the lane, -1 down to it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The way of a heart from ``start_bpm`` to a lane. ``edge_bpm`` is its near edge, ``goal_bpm`` where it settles."""
+
+    way: Way
+    start_bpm: float
+    edge_bpm: float
+    goal_bpm: float
+
+    def bpm(self, after_s: float, tau_s: float, dead_s: float) -> float:
+        """Heart rate that long after the lane moved."""
+        moving_s = max(0.0, after_s - dead_s)
+        return self.goal_bpm + (self.start_bpm - self.goal_bpm) * exp(-moving_s / tau_s)
+
+    @property
+    def taus(self) -> float:
+        """Time constants to the edge."""
+        return log((self.goal_bpm - self.start_bpm) / (self.goal_bpm - self.edge_bpm))
+
+
+def course(hr_bpm: float, target: Target) -> Course | None:
+    """The way to the lane, None for a heart that is in it.
+
+    The rider is taken to aim inside it by half its width, by 10 bpm at most and 3 at least.
+    """
+    inside = min(max((target.high_bpm - target.low_bpm) / 2, 3.0), 10.0)
+    if hr_bpm < target.low_bpm:
+        return Course(1, hr_bpm, target.low_bpm, target.low_bpm + inside)
+    if hr_bpm > target.high_bpm:
+        return Course(-1, hr_bpm, target.high_bpm, target.high_bpm - inside)
+    return None
+
+
+def arrival_s(hr_bpm: float, target: Target, tau_s: float = TAU_S, dead_s: float = DEAD_S) -> float:
+    """Seconds that a heart needs from ``hr_bpm`` to the near edge of the lane; 0 inside it."""
+    way = course(hr_bpm, target)
+    return 0.0 if way is None else dead_s + tau_s * way.taus
+
+
+class LagModel:
+    """One rider's lag during one ride. Constant work and memory per heart rate.
+
+    ``aim`` at each change of the lane and when riding goes on after a pause; ``feed`` every trusted heart rate.
+    """
+
+    def __init__(self) -> None:
+        self._tau_s: dict[Way, float] = {1: TAU_S, -1: TAU_S}
+        self._arrivals: dict[Way, int] = {1: 0, -1: 0}
+        self._target: Target | None = None
+        self._moved_s = -inf
+        self._course: Course | None = None
+        self._waiting = False
+        self._whole = False
+        self._t_s = -inf
+        self._hr_bpm = 0.0
+        self._fast_bpm = 0.0
+        self._slow_bpm = 0.0
+
+    def tau_s(self, way: Way) -> float:
+        """The time constant in s, up (1) or down (-1), as this ride has shown it so far."""
+        return self._tau_s[way]
+
+    def aim(self, t_s: float, target: Target | None) -> None:
+        """The lane has moved, or the ride goes on after a pause: the heart begins its way now."""
+        self._target = target
+        self._course = None
+        self._waiting = target is not None
+        if t_s - self._t_s <= FORGET_S:
+            self._set_out(t_s, self._fast_bpm)
+
+    def feed(self, t_s: float, hr_bpm: float | None) -> None:
+        """One trusted heart rate in bpm, or None for none. Times do not decrease."""
+        if hr_bpm is None or not isfinite(hr_bpm):
+            return
+        gap_s = t_s - self._t_s
+        if gap_s > FORGET_S:
+            self._fast_bpm = self._slow_bpm = hr_bpm
+        elif gap_s > 0:
+            self._fast_bpm += (hr_bpm - self._fast_bpm) * (1 - exp(-gap_s / FAST_S))
+            self._slow_bpm += (hr_bpm - self._slow_bpm) * (1 - exp(-gap_s / SLOW_S))
+        self._t_s, self._hr_bpm = t_s, hr_bpm
+        if self._waiting:
+            # The lane moved while there was no signal: give all the time from here, and learn nothing from it.
+            self._set_out(t_s, hr_bpm)
+            self._whole = False
+        if self._course is not None and (hr_bpm - self._course.edge_bpm) * self._course.way >= 0:
+            self._arrive(self._course, t_s)
+
+    def grace_s(self, hr_bpm: float, target: Target) -> float:
+        """Seconds from now in which the slowest honest heart is in the lane; 0 for one that is in it."""
+        way = course(hr_bpm, target)
+        return 0.0 if way is None else SLOW_DEAD_S + self._slow_tau_s(way.way) * way.taus
+
+    def on_its_way(self, t_s: float) -> bool:
+        """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it."""
+        if self._target is None or self._t_s == -inf:
+            return False
+        now = course(self._hr_bpm, self._target)
+        if now is None:
+            return False
+        tau_s = self._slow_tau_s(now.way)
+        if self._course is not None and self._course.way == now.way:
+            slowest_bpm = self._course.bpm(t_s - self._moved_s, tau_s, SLOW_DEAD_S)
+            if (self._hr_bpm - slowest_bpm) * now.way >= -MARGIN_BPM:
+                return True
+        slope_bpm_s = (self._fast_bpm - self._slow_bpm) / (SLOW_S - FAST_S)
+        return slope_bpm_s * now.way >= abs(now.goal_bpm - self._hr_bpm) / tau_s / 2
+
+    def _set_out(self, t_s: float, hr_bpm: float) -> None:
+        self._waiting = False
+        self._whole = True
+        self._moved_s = t_s
+        self._course = None if self._target is None else course(hr_bpm, self._target)
+
+    def _slow_tau_s(self, way: Way) -> float:
+        return min(self._tau_s[way] + TAU_SD_S, TAU_RANGE_S[1])
+
+    def _arrive(self, done: Course, t_s: float) -> None:
+        """Learn from a heart that arrived in time; one that came late was not ridden there at once."""
+        self._course = None
+        took_s = t_s - self._moved_s
+        in_time = took_s <= SLOW_DEAD_S + self._slow_tau_s(done.way) * done.taus
+        if not (self._whole and in_time) or abs(done.edge_bpm - done.start_bpm) < LEARN_FROM_BPM:
+            return
+        seen_s = min(max((took_s - DEAD_S) / done.taus, TAU_RANGE_S[0]), TAU_RANGE_S[1])
+        self._arrivals[done.way] = min(self._arrivals[done.way] + 1, MEMORY)
+        self._tau_s[done.way] += (seen_s - self._tau_s[done.way]) / (PRIOR_WEIGHT + self._arrivals[done.way])
