@@ -1,0 +1,504 @@
+"""What a ride was: times, bands, target, alarms and their answers, recovery, drift, load, and plain sentences.
+
+The whole ride at once, on numpy. Time is cut into whole milliseconds, so that the parts of a ride add up to its
+duration exactly. A trusted heart rate holds until the next sample and for ``HOLD_S`` at most; whatever is left is
+*unknown*: never zero, never guessed. Definitions and sources: docs/review.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firmware_app.core.bands import BandTable, whole_bpm
+from firmware_app.core.events import Mark
+from firmware_app.core.record import RideRecord
+
+Sex = Literal["female", "male"]
+
+HOLD_S = 5.0
+"""How long one trusted value speaks for the heart, at most (own choice): a strap sends every second, a slow recording
+every five."""
+
+NEAR_MAX_FRACTION = 0.94
+HARD_FRACTION = 0.82
+"""Of the maximum: where near maximum and a hard effort begin (bands 7 and 5 of seven; common practice, no source)."""
+
+HARD_S = 30
+BRIDGE_S = 30
+"""A hard effort lasts ``HARD_S`` at least; dips and gaps of up to ``BRIDGE_S`` do not cut it in two (own choice)."""
+
+RECOVERY_S = 60
+"""The fall is taken over one minute (Cole et al., N Engl J Med 341:1351, 1999)."""
+
+WARM_UP_S, COOL_DOWN_S, STEADY_S = 600, 300, 1800
+STEADY_SD_BPM = 5.0
+STEADY_KNOWN = 0.9
+STEADY_PAUSED_S = 120.0
+"""A steady ride: between warm-up and cool-down at least ``STEADY_S``, nearly all known, hardly a pause, and in each
+half the heart rate scatters by no more than ``STEADY_SD_BPM`` (own choice)."""
+
+NEAR_MAX_LONG_S = 60
+TRUSTED_ENOUGH = 0.8
+OUTSIDE_SHARE = 0.2
+"""Where the advice begins: time near maximum, trusted share of the ride, share of the time outside (own choice)."""
+
+LOAD_WEIGHTS: Mapping[str, tuple[float, float]] = {"male": (0.64, 1.92), "female": (0.86, 1.67)}
+"""Factor and exponent of the training load (Banister 1991; Morton et al. 1990)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm of the ride with its reminders.
+
+    t_s: when it first sounded. reminders: how many followed.
+    answered_s: from then until the heart was back inside the target (above_target, below_target) or the condition had
+    ended (every other kind, near_max at its release); None when that never came: the ride ended, a pause or another
+    target came first.
+    """
+
+    t_s: float
+    kind: str
+    priority: str
+    reminders: int
+    answered_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """One hard effort and the fall of the heart rate in the minute after it.
+
+    from_s, until_s: the effort. peak_bpm: its highest trusted heart rate.
+    t_s: where the minute begins; fall_bpm: how far the heart rate fell; both None when no such minute is known.
+    """
+
+    from_s: float
+    until_s: float
+    peak_bpm: float
+    t_s: float | None
+    fall_bpm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A steady ride's second half against its first: mean trusted heart rate in bpm."""
+
+    first_bpm: float
+    second_bpm: float
+
+    @property
+    def drift_bpm(self) -> float:
+        """Positive when the heart rate rose."""
+        return self.second_bpm - self.first_bpm
+
+
+@dataclass(frozen=True)
+class Review:
+    """What a ride was. Times in seconds, exact to the millisecond:
+
+    duration_s = ridden_s + paused_s
+    ridden_s = the sum of band_s + unknown_s
+    ridden_s = in_target_s + above_target_s + below_target_s + target_unknown_s + no_target_s
+
+    band_s: ridden, known time by band number, a zero for a band never reached.
+    hard_s, near_max_s: ridden, known time at or above ``HARD_FRACTION`` and ``NEAR_MAX_FRACTION`` of the maximum.
+    mean_bpm: over the ridden, known time; None when there is none.
+    peak_bpm: highest trusted heart rate of the whole record; peak_reported_bpm: what the strap claimed, never used.
+    trusted_fraction: known share of the ridden time, 0 to 1.
+    load: training load of the known time (arbitrary units), None when ``load_missing`` says what it needs.
+    trained, change: sentences for the rider: what the ride trained, what to change next time.
+    """
+
+    duration_s: float
+    ridden_s: float
+    paused_s: float
+    unknown_s: float
+    band_s: Mapping[int, float]
+    hard_s: float
+    near_max_s: float
+    in_target_s: float
+    above_target_s: float
+    below_target_s: float
+    target_unknown_s: float
+    no_target_s: float
+    mean_bpm: float | None
+    peak_bpm: float | None
+    peak_reported_bpm: float | None
+    trusted_fraction: float
+    alarms: tuple[Alarm, ...]
+    recoveries: tuple[Recovery, ...]
+    drift: Drift | None
+    load: float | None
+    load_missing: str
+    trained: tuple[str, ...]
+    change: tuple[str, ...]
+
+    @property
+    def target_s(self) -> float:
+        """Ridden, known time that had a target."""
+        return self.in_target_s + self.above_target_s + self.below_target_s
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Alarms of one kind before and after a change of settings, and how many that is an hour."""
+
+    before: int
+    after: int
+    before_per_hour: float
+    after_per_hour: float
+
+
+def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Review:
+    """Review one ride against the rider's bands. ``sex`` picks the weights of the training load."""
+    time = _Timeline(record)
+    span_ms = time.span_ms
+    known = time.ridden & np.isfinite(time.bpm)
+    has_target = np.isfinite(time.low_bpm)
+    bpm, bpm_ms = time.bpm[known], span_ms[known]
+    low_bpm, high_bpm = time.low_bpm[known], time.high_bpm[known]
+    whole = np.floor(bpm + 0.5)
+
+    def seconds(spans_ms: NDArray[np.int64]) -> float:
+        return int(spans_ms.sum()) / 1000
+
+    row = np.searchsorted(np.array(bands.limits_bpm, dtype=np.float64), whole, side="right")
+    ridden_ms, known_ms = int(span_ms[time.ridden].sum()), int(bpm_ms.sum())
+    load, load_missing = _load(bpm, bpm_ms, bands, sex)
+    facts = Review(
+        duration_s=time.duration_ms / 1000,
+        ridden_s=ridden_ms / 1000,
+        paused_s=(time.duration_ms - ridden_ms) / 1000,
+        unknown_s=(ridden_ms - known_ms) / 1000,
+        band_s={band.number: seconds(bpm_ms[row == i]) for i, band in enumerate(bands.scheme.bands)},
+        hard_s=seconds(bpm_ms[whole >= hard_bpm(bands.hr_max_bpm)]),
+        near_max_s=seconds(bpm_ms[whole >= near_max_bpm(bands.hr_max_bpm)]),
+        in_target_s=seconds(bpm_ms[(whole >= low_bpm) & (whole <= high_bpm)]),
+        above_target_s=seconds(bpm_ms[whole > high_bpm]),
+        below_target_s=seconds(bpm_ms[whole < low_bpm]),
+        target_unknown_s=seconds(span_ms[time.ridden & has_target & ~known]),
+        no_target_s=seconds(span_ms[time.ridden & ~has_target]),
+        mean_bpm=float(bpm @ bpm_ms) / known_ms if known_ms else None,
+        peak_bpm=_highest(record.trusted_bpm),
+        peak_reported_bpm=_highest(record.hr_bpm),
+        trusted_fraction=known_ms / ridden_ms if ridden_ms else 0.0,
+        alarms=_alarms(record.marks, time),
+        recoveries=_recoveries(time, hard_bpm(bands.hr_max_bpm)),
+        drift=_drift(time),
+        load=load,
+        load_missing=load_missing,
+        trained=(),
+        change=(),
+    )
+    return replace(facts, trained=_trained(facts, bands), change=_change(facts))
+
+
+def hard_bpm(hr_max_bpm: int) -> int:
+    """Where a hard effort begins, in whole bpm."""
+    return whole_bpm(HARD_FRACTION * hr_max_bpm)
+
+
+def near_max_bpm(hr_max_bpm: int) -> int:
+    """Where near maximum begins, in whole bpm."""
+    return whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm)
+
+
+def summary(review: Review) -> dict[str, object]:
+    """A review for JSON: plain values, times to 0.1 s, heart rates and load to 0.1, None where not known."""
+    had_target = review.target_s + review.target_unknown_s > 0
+    return {
+        "duration_s": _tenth(review.duration_s),
+        "ridden_s": _tenth(review.ridden_s),
+        "paused_s": _tenth(review.paused_s),
+        "unknown_s": _tenth(review.unknown_s),
+        "trusted_fraction": round(review.trusted_fraction, 4),
+        "mean_bpm": _tenth(review.mean_bpm),
+        "peak_bpm": _tenth(review.peak_bpm),
+        "peak_reported_bpm": _tenth(review.peak_reported_bpm),
+        "in_target_s": _tenth(review.in_target_s) if had_target else None,
+        "above_target_s": _tenth(review.above_target_s) if had_target else None,
+        "below_target_s": _tenth(review.below_target_s) if had_target else None,
+        "hard_s": _tenth(review.hard_s),
+        "near_max_s": _tenth(review.near_max_s),
+        "band_s": {str(number): _tenth(s) for number, s in review.band_s.items()},
+        "alarms_by_kind": {
+            kind: {
+                "count": len(same),
+                "reminders": sum(alarm.reminders for alarm in same),
+                "median_answer_s": _tenth(median_answer_s(same)),
+            }
+            for kind, same in by_kind(review.alarms).items()
+        },
+        "recoveries": [
+            {"t_s": _tenth(each.t_s), "peak_bpm": _tenth(each.peak_bpm), "fall_bpm": _tenth(each.fall_bpm)}
+            for each in review.recoveries
+        ],
+        "drift_bpm": _tenth(review.drift.drift_bpm) if review.drift else None,
+        "load": _tenth(review.load),
+        "trained": list(review.trained),
+        "change": list(review.change),
+    }
+
+
+def by_kind(alarms: Iterable[Alarm]) -> dict[str, list[Alarm]]:
+    """Alarms by kind, in the order in which each kind first sounded."""
+    kinds: dict[str, list[Alarm]] = {}
+    for alarm in alarms:
+        kinds.setdefault(alarm.kind, []).append(alarm)
+    return kinds
+
+
+def median_answer_s(alarms: Iterable[Alarm]) -> float | None:
+    """The median time to answer among those that were answered, in seconds."""
+    answers = [alarm.answered_s for alarm in alarms if alarm.answered_s is not None]
+    return median(answers) if answers else None
+
+
+def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) -> dict[str, Change]:
+    """What other settings would have changed, by alarm kind, over rides of ``duration_s`` together.
+
+    Other marks may stand among the alarm marks. Reminders are not counted: one alarm is one departure.
+    """
+    counts = [_first_alarms(marks) for marks in (before, after)]
+    hours = duration_s / 3600
+    kinds = dict.fromkeys([*counts[0], *counts[1]])
+    return {
+        kind: Change(was, now, was / hours if hours else 0.0, now / hours if hours else 0.0)
+        for kind in kinds
+        for was, now in [(counts[0].get(kind, 0), counts[1].get(kind, 0))]
+    }
+
+
+def clock(seconds: float) -> str:
+    """A time for reading: ``0:45``, ``12:05``, ``1:02:45``."""
+    whole = whole_bpm(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+
+
+class _Timeline:
+    """The ride cut at every moment where something changes; all arrays have one value per piece.
+
+    start_ms, span_ms: where a piece begins and how long it is. bpm: trusted heart rate, NaN where unknown. ridden:
+    False while paused. low_bpm, high_bpm: the target, NaN where there is none. changes_ms: pauses and new targets.
+    """
+
+    def __init__(self, record: RideRecord) -> None:
+        self.duration_ms = max(0, round(record.duration_s * 1000))
+        t_ms = np.clip(np.rint(record.t_s * 1000).astype(np.int64), 0, self.duration_ms)
+        hold_ms = round(HOLD_S * 1000)
+        paused = False
+        target: tuple[float, float] = (np.nan, np.nan)
+        mark_ms, mark_ridden, mark_target = [0], [True], [target]
+        self.changes_ms: list[int] = []
+        for mark in record.marks:
+            at_ms = min(max(0, round(mark.t_s * 1000)), self.duration_ms)
+            if mark.kind in ("pause", "resume"):
+                paused = mark.kind == "pause"
+            elif mark.kind == "target":
+                target = _limits(mark)
+            else:
+                continue
+            same = (mark_ridden[-1], mark_target[-1]) == (not paused, target)
+            if not same:
+                self.changes_ms.append(at_ms)
+            mark_ms.append(at_ms)
+            mark_ridden.append(not paused)
+            mark_target.append(target)
+
+        marks = np.array(mark_ms, dtype=np.int64)
+        ends = np.minimum(t_ms + hold_ms, self.duration_ms)
+        edges = np.unique(np.concatenate((t_ms, ends, marks, np.array([self.duration_ms], dtype=np.int64))))
+        self.start_ms, self.span_ms = edges[:-1], np.diff(edges)
+
+        sample = np.searchsorted(t_ms, self.start_ms, side="right") - 1
+        held = (sample >= 0) & (self.start_ms < np.append(ends, 0)[sample])
+        self.bpm = np.where(held, np.append(record.trusted_bpm, np.nan)[sample], np.nan)
+        mark_at = np.searchsorted(marks, self.start_ms, side="right") - 1
+        self.ridden = np.array(mark_ridden, dtype=np.bool_)[mark_at]
+        limits = np.array(mark_target, dtype=np.float64)[mark_at]
+        self.low_bpm, self.high_bpm = limits[:, 0], limits[:, 1]
+
+    def piece_at(self, t_ms: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The piece that each moment lies in."""
+        return np.searchsorted(self.start_ms, t_ms, side="right").astype(np.int64) - 1
+
+    def by_second(self) -> NDArray[np.int64]:
+        """The piece that each whole second of the ride lies in."""
+        return self.piece_at(np.arange(0, self.duration_ms, 1000, dtype=np.int64))
+
+
+def _limits(mark: Mark) -> tuple[float, float]:
+    low, high = mark.detail.get("low_bpm"), mark.detail.get("high_bpm")
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        return float(low), float(high)
+    return np.nan, np.nan
+
+
+def _highest(bpm: NDArray[np.float64]) -> float | None:
+    known = bpm[np.isfinite(bpm)]
+    return float(known.max()) if known.size else None
+
+
+def _load(
+    bpm: NDArray[np.float64], span_ms: NDArray[np.int64], bands: BandTable, sex: Sex | None
+) -> tuple[float | None, str]:
+    """Minutes x reserve fraction x weight, summed piece by piece (Banister 1991; Morton et al. 1990)."""
+    if bands.hr_rest_bpm is None:
+        return None, "set hr_rest_bpm in rider.toml, your resting heart rate"
+    if sex is None:
+        return None, "set sex in rider.toml: the published weights differ"
+    if not bpm.size:
+        return None, "no trusted heart rate in this ride"
+    factor, exponent = LOAD_WEIGHTS[sex]
+    reserve = np.clip((bpm - bands.hr_rest_bpm) / (bands.hr_max_bpm - bands.hr_rest_bpm), 0, 1)
+    return float((span_ms / 60_000) @ (reserve * factor * np.exp(exponent * reserve))), ""
+
+
+def _first_alarms(marks: Iterable[Mark]) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for mark in marks:
+        if mark.kind == "alarm" and mark.detail.get("on", True) and not mark.detail.get("reminder"):
+            kind = str(mark.detail.get("kind", ""))
+            counts[kind] = counts.get(kind, 0) + 1
+    return counts
+
+
+def _alarms(marks: tuple[Mark, ...], time: _Timeline) -> tuple[Alarm, ...]:
+    found: list[Alarm] = []
+    latest: dict[str, int] = {}
+    for mark in marks:
+        if mark.kind != "alarm":
+            continue
+        kind = str(mark.detail.get("kind", ""))
+        last = latest.get(kind)
+        if not mark.detail.get("on", True):
+            if last is not None and kind not in ("above_target", "below_target"):
+                found[last] = replace(found[last], answered_s=mark.t_s - found[last].t_s)
+                del latest[kind]
+        elif mark.detail.get("reminder") and last is not None:
+            found[last] = replace(found[last], reminders=found[last].reminders + 1)
+        else:
+            latest[kind] = len(found)
+            back_s = _back_inside_s(mark.t_s, kind, time)
+            found.append(Alarm(mark.t_s, kind, str(mark.detail.get("priority", "")), 0, back_s))
+    return tuple(found)
+
+
+def _back_inside_s(t_s: float, kind: str, time: _Timeline) -> float | None:
+    """Seconds from an alarm until the trusted heart rate was back inside the target that it was about."""
+    if kind not in ("above_target", "below_target") or not time.start_ms.size:
+        return None
+    at_ms = round(t_s * 1000)
+    until_ms = min((ms for ms in time.changes_ms if ms > at_ms), default=time.duration_ms)
+    first = max(0, int(np.searchsorted(time.start_ms, at_ms, side="right")) - 1)
+    last = int(np.searchsorted(time.start_ms, until_ms, side="left"))
+    whole = np.floor(time.bpm[first:last] + 0.5)
+    inside = whole <= time.high_bpm[first:last] if kind == "above_target" else whole >= time.low_bpm[first:last]
+    where = np.flatnonzero(inside)
+    return max(0.0, int(time.start_ms[first + where[0]]) / 1000 - t_s) if where.size else None
+
+
+def _recoveries(time: _Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
+    """Hard efforts, and the fall in the minute after each.
+
+    The steepest minute that begins in the effort finds its end; the fall is then counted from the last highest heart
+    rate of the half minute before it, so that a slow fade is never flattered. A pause does not stop a heart: it counts.
+    """
+    bpm = time.bpm[time.by_second()] if time.start_ms.size else np.empty(0)
+    hard = np.flatnonzero(np.floor(bpm + 0.5) >= hard_bpm)
+    found = []
+    for run in np.split(hard, np.flatnonzero(np.diff(hard) > BRIDGE_S) + 1):
+        if run.size < HARD_S:
+            continue
+        first, last = int(run[0]), int(run[-1])
+        fall = bpm[first : last + 1][: max(0, bpm.size - first - RECOVERY_S)]
+        fall = fall - bpm[first + RECOVERY_S : last + 1 + RECOVERY_S]
+        at, fall_bpm = None, None
+        if np.isfinite(fall).any():
+            steepest = first + int(np.nanargmax(fall))
+            before = bpm[max(first, steepest - 30) : steepest + 1]
+            at = steepest - int(np.nanargmax(before[::-1]))
+            fall_bpm = float(bpm[at] - bpm[at + RECOVERY_S])
+            if not np.isfinite(fall_bpm):
+                at, fall_bpm = None, None
+        peak_bpm = float(np.nanmax(bpm[first : last + 1]))
+        found.append(Recovery(float(first), float(last + 1), peak_bpm, None if at is None else float(at), fall_bpm))
+    return tuple(found)
+
+
+def _drift(time: _Timeline) -> Drift | None:
+    if not time.start_ms.size or int(time.span_ms[~time.ridden].sum()) > STEADY_PAUSED_S * 1000:
+        return None
+    second = time.by_second()
+    bpm = time.bpm[second[time.ridden[second]]]
+    bpm = bpm[WARM_UP_S : bpm.size - COOL_DOWN_S]
+    if bpm.size < STEADY_S:
+        return None
+    halves = [half[np.isfinite(half)] for half in (bpm[: bpm.size // 2], bpm[bpm.size // 2 :])]
+    if sum(half.size for half in halves) < STEADY_KNOWN * bpm.size or not all(half.size for half in halves):
+        return None
+    if max(float(half.std()) for half in halves) > STEADY_SD_BPM:
+        return None
+    return Drift(float(halves[0].mean()), float(halves[1].mean()))
+
+
+def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
+    known_s = sum(review.band_s.values())
+    if known_s < 60:
+        return ("There is too little trusted heart rate to say what this ride trained.",)
+    most = max(bands.scheme.bands, key=lambda band: review.band_s[band.number])
+    share = f"{clock(review.band_s[most.number])} of {clock(known_s)} known"
+    sentences = [f"The most time, {share}, was in band {most.number}, {most.name}."]
+    if most.purpose:
+        sentences.append(f"What that band is for: {most.purpose}")
+    if review.hard_s >= 60:
+        sentences.append(f"{clock(review.hard_s)} were hard, at {hard_bpm(bands.hr_max_bpm)} bpm or over.")
+    if review.drift and review.drift.drift_bpm >= 3:
+        sentences.append(
+            f"The heart rate drifted up by {review.drift.drift_bpm:.0f} bpm from the first half to the second: heat,"
+            " thirst and tiredness do that, and so does a faster pace."
+        )
+    return tuple(sentences)
+
+
+def _change(review: Review) -> tuple[str, ...]:
+    """Advice, most careful first. No sentence here ever asks for more effort: the same lane or a lower one."""
+    sentences = []
+    near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
+    if near_max:
+        sentences.append(
+            f"{clock(review.near_max_s)} were close to your maximum. Let the next ride be an easy one, and ease off"
+            " when the unit first says so. If you felt pain, dizziness or an odd rhythm, see a doctor before you ride."
+        )
+    if review.trusted_fraction < TRUSTED_ENOUGH:
+        sentences.append(
+            f"{clock(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap, and read nothing"
+            " into the rest before that is better."
+        )
+        return tuple(sentences)
+    if review.target_s < 60:
+        return (*sentences, "There was no target for long enough to judge: choose a lane before you set off.")
+    above, below = review.above_target_s / review.target_s, review.below_target_s / review.target_s
+    if above >= OUTSIDE_SHARE:
+        sentences.append(
+            f"{clock(review.above_target_s)} were over the lane. Start climbs and headwinds more gently, and ease at"
+            " the first buzz."
+        )
+    if below >= OUTSIDE_SHARE and not near_max:
+        sentences.append(
+            f"{clock(review.below_target_s)} were under the lane. On an easy day that is no fault; if it keeps"
+            " happening, choose a lower lane or a road with fewer stops."
+        )
+    if not sentences:
+        sentences.append(f"You held the lane for {100 * review.in_target_s / review.target_s:.0f} % of the known time.")
+    return tuple(sentences)
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
