@@ -71,11 +71,11 @@ class SounderSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class KeySettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Push buttons to ground, BCM pin numbers; a missing button is simply left out."""
+    """Push buttons to ground, BCM pin numbers; "" for a button that is not fitted."""
 
-    minus_pin: Pin | None = 5
-    select_pin: Pin | None = 6
-    plus_pin: Pin | None = 13
+    minus_pin: Pin | Literal[""] = 5
+    select_pin: Pin | Literal[""] = 6
+    plus_pin: Pin | Literal[""] = 13
     debounce_s: Annotated[float, Meta(ge=0.005, le=0.2)] = 0.03
     long_s: Annotated[float, Meta(ge=0.3, le=5.0)] = 1.0
     repeat_s: Annotated[float, Meta(ge=0.1, le=2.0)] = 0.25
@@ -190,6 +190,18 @@ def write_whole(path: Path, content: bytes) -> None:
     except OSError:
         part.unlink(missing_ok=True)
         raise
+
+
+def load_unit() -> Unit:
+    """unit.toml, checked, its pins against each other and the header."""
+    from firmware_app.devices import header
+
+    unit = load("unit", Unit)
+    problem = header.problem_with(unit)
+    if problem:
+        own = config_dir() / "unit.toml"
+        raise SettingsError(f"{own if own.exists() else defaults_dir() / own.name}: {problem}")
+    return unit
 
 
 def load_alarms(path: Path | None = None) -> alarms.AlarmTable:
