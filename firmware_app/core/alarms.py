@@ -1,8 +1,456 @@
-"""The alarm conditions, and the engine that runs them (to come)."""
+"""The alarm conditions, and the engine that runs them.
+
+One table (``config/alarms.toml``, the classes below) and one loop (``Engine.step``). Everything that decides whether
+the unit sounds stands in this module; nothing else does. How a sound is made belongs to the sounder, what it means to
+the rider to the screens.
+
+The words are those of IEC 60601-1-8 (condition, priority, audio paused), borrowed as vocabulary: this is not a medical
+device. A lane is watched by a cumulative sum (Page, Biometrika 41:100, 1954): what lies outside the limit by more than
+an allowance is added up beat for beat, what lies inside is taken off, and the alarm sounds when the sum is large
+enough. Of all rules with the same rate of false alarms this one has the least delay to a lasting change: a deep exit
+sounds at once, a shallow one when it has lasted, a beat across the limit never.
+"""
+
 from __future__ import annotations
-from dataclasses import dataclass
-@dataclass(frozen=True)
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
+
+from firmware_app.core.events import Note, Priority, Sound
+
+RANK: dict[Priority, int] = {"high": 4, "medium": 3, "low": 2, "info": 1, "technical": 0}
+
+
+# --- the table: one class per shape of row, one field per condition --------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Condition:
+    """A row that every condition has.
+
+    on: whether it is watched at all. dwell_s: how long it must hold before it sounds. release_s: how long it must be
+    gone before it ends. remind_s: waits between reminders; the last one repeats; none for one sound only.
+    sound: notes as [Hz, ms]; 0 Hz is silence.
+    """
+
+    priority: Priority
+    on: bool = True
+    dwell_s: float = 0.0
+    release_s: float = 0.0
+    remind_s: tuple[float, ...] = ()
+    sound: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class NearMax(Condition):
+    """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
+
+    dip_bpm: so far under the limit the dwell stands still instead of starting again, because an estimate of a heart
+    that is held at the limit swings about it.
+    """
+
+    limit_percent: float
+    release_percent: float
+    dip_bpm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lane(Condition):
+    """Outside one limit of the target.
+
+    allowance_bpm, decision_bpm_s: the cumulative sum: what may be outside without counting, and the sum that sounds.
+    release_bpm: so far inside the limit it ends. apart_s: two sounds of one side are never closer than this.
+    patience_s: after the start or a step change, no word for so long. grace_s: and then none while the heart is on its
+    way, for at most so long in all. way_bpm: so much in ten seconds is on its way.
+    """
+
+    allowance_bpm: float
+    decision_bpm_s: float
+    release_bpm: float
+    apart_s: float
+    patience_s: float
+    grace_s: float
+    way_bpm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drift(Condition):
+    """Inside the lane, but on course to leave it within ``look_ahead_s``; the slope must exceed ``least_bpm_s``."""
+
+    look_ahead_s: float
+    least_bpm_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contact(Condition):
+    """No skin contact, or a signal quality under ``quality_below`` (0 to 1)."""
+
+    quality_below: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Level(Condition):
+    """A battery under ``percent_below``."""
+
+    percent_below: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class AlarmTable:
-    pass
+    """config/alarms.toml. The order of the fields is the order of the loop: highest priority first."""
+
+    near_max: NearMax
+    no_signal: Condition
+    poor_contact: Contact
+    above_target: Lane
+    below_target: Lane
+    drifting_up: Drift
+    drifting_down: Drift
+    back_in_target: Condition
+    step_change: Condition
+    strap_battery_low: Level
+    unit_power_low: Level
+    storage_failing: Condition
+    audio_pause_s: float
+
+
+AUDIO_PAUSE_LIMIT_S = 120.0
+"""Audio is never paused for longer; near_max is never paused at all."""
+
+
 def problem_with(table: AlarmTable) -> str:
+    """What is wrong with a table beyond its types: key, value and cure; "" when it can be used.
+
+    What protects the rider is not open to settings: near_max stays on, high and prompt, and no lower alarm outranks it.
+    """
+    near = table.near_max
+    if not near.on or near.priority != "high" or not near.sound:
+        return "near_max: it guards you; leave it on, of high priority and with a sound"
+    if not 80 <= near.limit_percent <= 97:
+        return f"near_max.limit_percent: {near.limit_percent:g} is not between 80 and 97; set 94"
+    if not 70 <= near.release_percent < near.limit_percent:
+        return f"near_max.release_percent: {near.release_percent:g} is not between 70 and limit_percent; set 92"
+    if not 0 <= near.dwell_s <= 30:
+        return f"near_max.dwell_s: {near.dwell_s:g} is not between 0 and 30; set 15"
+    if not near.remind_s or not all(5 <= wait <= 30 for wait in near.remind_s):
+        return "near_max.remind_s: give waits between 5 and 30 seconds; set [10]"
+    if not 0 < table.audio_pause_s <= AUDIO_PAUSE_LIMIT_S:
+        return f"audio_pause_s: {table.audio_pause_s:g} is not between 0 and {AUDIO_PAUSE_LIMIT_S:g}; set 120"
+    for kind, row in rows_of(table):
+        if kind != "near_max" and row.priority == "high":
+            return f"{kind}.priority: only near_max may be high; set medium or low"
+        if not 0 <= row.dwell_s <= 120 or not 0 <= row.release_s <= 60:
+            return f"{kind}: dwell_s must be 0 to 120 and release_s 0 to 60"
+        if any(wait < 5 for wait in row.remind_s):
+            return f"{kind}.remind_s: a reminder within 5 seconds is noise; give longer waits"
+        if any(not 0 <= note.hz <= 20000 or not 10 <= note.duration_ms <= 2000 for note in row.sound):
+            return f"{kind}.sound: notes are [Hz, ms] with 0 to 20000 Hz and 10 to 2000 ms"
+        if sum(note.duration_ms for note in row.sound) > 5000:
+            return f"{kind}.sound: it lasts longer than 5 seconds; shorten it"
+        if isinstance(row, Lane):
+            if not -2 <= row.allowance_bpm <= 10 or not 0 <= row.decision_bpm_s <= 60:
+                return f"{kind}: allowance_bpm must be -2 to 10 and decision_bpm_s 0 to 60"
+            if not 0 <= row.release_bpm <= 10 or not 5 <= row.apart_s <= 300:
+                return f"{kind}: release_bpm must be 0 to 10 and apart_s 5 to 300"
+            if not 0 <= row.patience_s <= row.grace_s <= 1800:
+                return f"{kind}: patience_s must be 0 to grace_s, and grace_s at most 1800"
     return ""
+
+
+def rows_of(table: AlarmTable) -> list[tuple[str, Condition]]:
+    """The conditions with their names, highest first."""
+    pairs = [(field.name, getattr(table, field.name)) for field in fields(table)]
+    return [(name, row) for name, row in pairs if isinstance(row, Condition)]
+
+
+# --- what the engine looks at ---------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class Situation:
+    """The moment as the companion sees it; one object, kept up to date and read by every condition.
+
+    trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. change_bpm: what the trusted
+    heart rate did in the last ten seconds. turn_s: when the lane last changed (ride start, step change, end of a pause);
+    arrived: whether the heart has been in the lane since. resumed_s: when the signal last came back after a gap.
+    arriving: whether notifications come in at all. urging_allowed: False in a maximal test, which never says "lift".
+    """
+
+    t_s: float = 0.0
+    riding: bool = True
+    hr_max_bpm: int = 180
+    trusted_bpm: float | None = None
+    slope_bpm_s: float = 0.0
+    change_bpm: float = 0.0
+    quality: float = 0.0
+    contact: bool | None = None
+    arriving: bool = False
+    untrusted_since_s: float | None = 0.0
+    low_bpm: int | None = None
+    high_bpm: int | None = None
+    turn_s: float = 0.0
+    turn_is_start: bool = True
+    arrived: bool = False
+    resumed_s: float = float("-inf")
+    strap_battery_percent: int | None = None
+    unit_battery_percent: int | None = None
+    storage_failing: bool = False
+    unit_power_low: bool = False
+    urging_allowed: bool = True
+
+
+class Change(NamedTuple):
+    """A condition began (``on``), reminded (``reminder`` > 0) or ended. ``sound`` is None when it must be silent."""
+
+    kind: str
+    priority: Priority
+    on: bool
+    reminder: int
+    sound: Sound | None
+
+
+class Rate(NamedTuple):
+    """How fast a condition gathers what it needs to sound (a second a second for a timer; bpm for a sum).
+
+    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell.
+    """
+
+    per_s: float
+    clear: bool
+
+
+_RESET = float("-inf")
+_TRUE = Rate(1.0, False)
+_FALSE = Rate(_RESET, True)
+_UNKNOWN = Rate(0.0, False)
+
+
+def _flag(true: bool) -> Rate:
+    return _TRUE if true else _FALSE
+
+
+# --- the conditions -------------------------------------------------------------------------------------------------
+
+
+def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
+    if s.trusted_bpm is None:
+        # Not seen is not gone: the dwell stands still through a short gap, and starts again after a long one.
+        long_gone = s.untrusted_since_s is None or s.t_s - s.untrusted_since_s > 30.0
+        return _FALSE if long_gone else _UNKNOWN
+    over_bpm = s.trusted_bpm - row.limit_percent * s.hr_max_bpm / 100
+    clear = s.trusted_bpm < row.release_percent * s.hr_max_bpm / 100
+    if over_bpm >= 0:
+        return Rate(1.0, clear)
+    return Rate(0.0 if over_bpm > -row.dip_bpm else _RESET, clear)
+
+
+def _no_signal(s: Situation, row: Condition, engine: Engine) -> Rate:
+    if s.trusted_bpm is None and engine.is_active("poor_contact"):
+        return _UNKNOWN  # one loose strap is one sound
+    return _flag(s.trusted_bpm is None)
+
+
+def _poor_contact(s: Situation, row: Contact, engine: Engine) -> Rate:
+    if engine.is_active("no_signal"):
+        return _UNKNOWN
+    if not s.arriving:
+        return _FALSE  # nothing comes in at all: that is no_signal's to say
+    return _flag((s.contact is False and s.trusted_bpm is None) or s.quality < row.quality_below)
+
+
+def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
+    if not s.riding or s.high_bpm is None:
+        return _FALSE
+    if s.trusted_bpm is None:
+        return _UNKNOWN
+    over_bpm = s.trusted_bpm - s.high_bpm
+    if over_bpm > 0 and not s.turn_is_start and _waits(s, row, -s.change_bpm):
+        return Rate(_RESET, False)
+    return Rate(over_bpm - row.allowance_bpm, over_bpm < -row.release_bpm)
+
+
+def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
+    if not s.riding or s.low_bpm is None or not s.urging_allowed or engine.is_active("near_max"):
+        return _FALSE  # never urge upward near maximum
+    if s.trusted_bpm is None:
+        return _UNKNOWN
+    under_bpm = s.low_bpm - s.trusted_bpm
+    if under_bpm > 0 and _waits(s, row, s.change_bpm):
+        return Rate(_RESET, False)
+    return Rate(under_bpm - row.allowance_bpm, under_bpm < -row.release_bpm)
+
+
+def _waits(s: Situation, row: Lane, progress_bpm: float) -> bool:
+    """Whether a heart outside the lane still has the time that its lag deserves."""
+    on_its_way = progress_bpm >= row.way_bpm
+    if s.t_s - s.resumed_s < row.patience_s and on_its_way:
+        return True
+    if s.arrived:
+        return False
+    since_turn_s = s.t_s - s.turn_s
+    return since_turn_s < row.patience_s or (on_its_way and since_turn_s < row.grace_s)
+
+
+def _drifting(s: Situation, row: Drift, room_bpm: float, slope_bpm_s: float) -> Rate:
+    if not s.riding or s.trusted_bpm is None or room_bpm <= 0 or not s.arrived:
+        return _FALSE
+    if slope_bpm_s >= row.least_bpm_s and room_bpm < slope_bpm_s * row.look_ahead_s:
+        return _TRUE
+    return Rate(_RESET, slope_bpm_s < row.least_bpm_s / 2)
+
+
+def _drifting_up(s: Situation, row: Drift, engine: Engine) -> Rate:
+    if s.high_bpm is None or s.trusted_bpm is None:
+        return _FALSE
+    return _drifting(s, row, s.high_bpm - s.trusted_bpm, s.change_bpm / 10)
+
+
+def _drifting_down(s: Situation, row: Drift, engine: Engine) -> Rate:
+    if s.low_bpm is None or s.trusted_bpm is None or not s.urging_allowed or engine.is_active("near_max"):
+        return _FALSE
+    return _drifting(s, row, s.trusted_bpm - s.low_bpm, -s.change_bpm / 10)
+
+
+def _by_impulse(s: Situation, row: Condition, engine: Engine) -> Rate:
+    return _FALSE  # told by Engine.tell, never by the situation
+
+
+def _strap_battery_low(s: Situation, row: Level, engine: Engine) -> Rate:
+    return _flag(s.strap_battery_percent is not None and s.strap_battery_percent < row.percent_below)
+
+
+def _unit_power_low(s: Situation, row: Level, engine: Engine) -> Rate:
+    level = s.unit_battery_percent
+    return _flag(s.unit_power_low or (level is not None and level < row.percent_below))
+
+
+def _storage_failing(s: Situation, row: Condition, engine: Engine) -> Rate:
+    return _flag(s.storage_failing)
+
+
+CONDITIONS: dict[str, Callable[[Situation, Any, Engine], Rate]] = {
+    "near_max": _near_max,
+    "no_signal": _no_signal,
+    "poor_contact": _poor_contact,
+    "above_target": _above_target,
+    "below_target": _below_target,
+    "drifting_up": _drifting_up,
+    "drifting_down": _drifting_down,
+    "back_in_target": _by_impulse,
+    "step_change": _by_impulse,
+    "strap_battery_low": _strap_battery_low,
+    "unit_power_low": _unit_power_low,
+    "storage_failing": _storage_failing,
+}
+"""What each row of the table looks at. A new condition is a field of AlarmTable, a row here and one in alarms.toml."""
+
+
+# --- the loop -------------------------------------------------------------------------------------------------------
+
+
+class _Row:
+    """The state of one condition."""
+
+    __slots__ = ("active", "clear_since_s", "gathered", "kind", "measure", "needed", "reminder", "row", "sounded_s")
+
+    def __init__(self, kind: str, row: Condition) -> None:
+        self.kind = kind
+        self.row = row
+        self.measure = CONDITIONS[kind]
+        self.needed = row.decision_bpm_s if isinstance(row, Lane) else row.dwell_s
+        self.gathered = 0.0
+        self.active = False
+        self.clear_since_s: float | None = None
+        self.reminder = 0
+        self.sounded_s = float("-inf")
+
+
+class Engine:
+    """Runs the table. ``step`` after every event; it answers with what began, reminded and ended."""
+
+    def __init__(self, table: AlarmTable) -> None:
+        self._table = table
+        self._rows = {kind: _Row(kind, row) for kind, row in rows_of(table) if row.on}
+        self._loop = tuple(row for row in self._rows.values() if row.measure is not _by_impulse)
+        self._last_s = 0.0
+        self._paused_until_s = float("-inf")
+
+    def is_active(self, kind: str) -> bool:
+        """Whether a condition has sounded and not ended."""
+        row = self._rows.get(kind)
+        return row is not None and row.active
+
+    def pause_audio(self, t_s: float) -> None:
+        """Silence everything but near_max for a while; again to end it."""
+        self._paused_until_s = t_s if self.audio_pause_left_s(t_s) > 0 else t_s + self._table.audio_pause_s
+
+    def audio_pause_left_s(self, t_s: float) -> float:
+        """Seconds that audio stays paused; 0 when it is not."""
+        return max(self._paused_until_s - t_s, 0.0)
+
+    def step(self, s: Situation) -> list[Change]:
+        """Move every condition to ``s.t_s``."""
+        dt_s = min(max(s.t_s - self._last_s, 0.0), 2.0)
+        self._last_s = s.t_s
+        changes: list[Change] = []
+        for row in self._loop:
+            rate = row.measure(s, row.row, self)
+            row.gathered = max(row.gathered + rate.per_s * dt_s, 0.0) if dt_s or rate.per_s == _RESET else row.gathered
+            if not row.active:
+                if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, s.t_s):
+                    self._begin(row, s.t_s, changes)
+            elif not self._ended(row, rate.clear, s, changes):
+                self._remind(row, rate, s.t_s, changes)
+        return changes
+
+    def tell(self, kind: str, t_s: float) -> list[Change]:
+        """Something that has no duration: back_in_target, step_change."""
+        row = self._rows.get(kind)
+        return [] if row is None else [Change(kind, row.row.priority, True, 0, self._sound(row, t_s))]
+
+    def _begin(self, row: _Row, t_s: float, changes: list[Change]) -> None:
+        row.active = True
+        row.clear_since_s = None
+        row.reminder = 0
+        row.sounded_s = t_s
+        changes.append(Change(row.kind, row.row.priority, True, 0, self._sound(row, t_s)))
+
+    def _ended(self, row: _Row, clear: bool, s: Situation, changes: list[Change]) -> bool:
+        if not clear:
+            row.clear_since_s = None
+            return False
+        if row.clear_since_s is None:
+            row.clear_since_s = s.t_s
+        if s.t_s - row.clear_since_s < row.row.release_s:
+            return False
+        row.active = False
+        row.gathered = 0.0
+        changes.append(Change(row.kind, row.row.priority, False, row.reminder, None))
+        if isinstance(row.row, Lane) and s.trusted_bpm is not None and s.riding:
+            changes.extend(self.tell("back_in_target", s.t_s))
+        return True
+
+    def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
+        waits = row.row.remind_s
+        if not waits or rate.clear:
+            return
+        wait_s = waits[min(row.reminder, len(waits) - 1)]
+        if t_s - row.sounded_s >= wait_s:
+            row.reminder += 1
+            row.sounded_s = t_s
+            changes.append(Change(row.kind, row.row.priority, True, row.reminder, self._sound(row, t_s)))
+
+    def _apart(self, row: _Row, t_s: float) -> bool:
+        return not isinstance(row.row, Lane) or t_s - row.sounded_s >= row.row.apart_s
+
+    def _sound(self, row: _Row, t_s: float) -> Sound | None:
+        """The sound of a row, or None while audio is paused or something of higher priority is going on."""
+        if not row.row.sound:
+            return None
+        if row.kind != "near_max" and self.audio_pause_left_s(t_s) > 0:
+            return None
+        rank = RANK[row.row.priority]
+        if any(other.active and RANK[other.row.priority] > rank for other in self._loop):
+            return None
+        return Sound(row.kind, row.row.priority, row.row.sound)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from firmware_app.core.measurement import Measurement
 
@@ -79,8 +79,7 @@ Event = Measurement | Link | BadPacket | Battery | Press | Tick | Fault | WallCl
 # --- effects --------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+class Note(NamedTuple):
     """One note of a sound: a tone of ``hz`` (0 is silence) that lasts ``duration_ms``."""
 
     hz: int

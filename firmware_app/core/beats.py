@@ -1,0 +1,288 @@
+"""Measurements and RR intervals to a trusted heart rate: artefact gate, slope and signal quality.
+
+Causal and beat by beat where a strap sends RR intervals, on the reported bpm where it does not. Three ideas:
+
+* a *track* predicts the next beat from level and slope (a Kalman filter with a random walk on the slope). A heart
+  cannot change by a tenth from one beat to the next while it works, a loose electrode can;
+* an interval that the track did not expect is first read as a missed beat (two or three in one) or as a beat counted
+  twice (fragments that add up to one); what fits neither way is an artefact and only lowers the quality;
+* the beats that were refused are remembered: when they agree with each other and the heart could have got there since
+  it was last seen, the track moves to them at once; when it could not, they must keep agreeing for much longer. So one
+  bad beat is never a peak, and a heart that has really moved is never held to its old value.
+
+Delay: on a steady ramp the trusted value runs level with the heart; after a sudden change of slope it needs about two
+seconds on RR intervals, and on the reported bpm about as much again, for the strap's own averaging.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from math import exp
+
+from firmware_app.core.measurement import Measurement
+
+HR_RANGE_BPM = (30.0, 240.0)
+"""A heart rate outside this is no heart rate of a rider (common practice, no source)."""
+
+FRESH_S = 3.0
+"""A trusted value is good for this long after the last beat that was believed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trusted:
+    """What the gate believes after a measurement.
+
+    hr_bpm: trusted heart rate, or None when there is none to trust. slope_bpm_s: its slope.
+    quality: signal quality, 0 (nothing believed lately) to 1 (every beat as expected).
+    """
+
+    t_s: float
+    hr_bpm: float | None
+    slope_bpm_s: float
+    quality: float
+
+
+# The track. Slope noise is what hill starts and sprints ask for; the beat noise floor is breathing at hard effort.
+_SLOPE_NOISE_BPM2_S3 = 0.04
+_BEAT_NOISE_FLOOR_BPM2 = 1.2
+_REPORT_NOISE_BPM2 = 0.8
+_SLOPE_LIMIT_BPM_S = 4.0
+
+# How far an interval may lie from the expected one, as a fraction of it, and how the limit follows the rider's own
+# beat-to-beat variability (wide at rest, narrow at effort).
+_TOLERANCE_FLOOR = 0.06
+_TOLERANCE_CEILING = 0.18
+_TOLERANCE_SIGMAS = 4.0
+_SPREAD_MEMORY_BEATS = 30.0
+
+# A heart's reach since it was last seen: a step for the filter's own error, then beats per minute and second.
+_REACH_STEP_BPM = 9.0
+_REACH_UP_BPM_S = 2.5
+_REACH_DOWN_BPM_S = 2.0
+_OUT_OF_REACH_S = 12.0
+
+_QUALITY_MEMORY_S = 8.0
+_REPORTED_LAG_S = 2.0
+_STUCK_WITHOUT_RR_S = 45.0
+_STUCK_WHERE_RR_WAS_S = 4.0
+_STUCK_WITH_RR = 12
+
+
+class _Track:
+    """Level and slope of a heart rate with their covariance; one update a beat."""
+
+    __slots__ = ("level_bpm", "p00", "p01", "p11", "slope_bpm_s", "t_s")
+
+    def __init__(self, level_bpm: float, t_s: float) -> None:
+        self.level_bpm = level_bpm
+        self.slope_bpm_s = 0.0
+        self.t_s = t_s
+        self.p00 = 4.0
+        self.p01 = 0.0
+        self.p11 = 0.25
+
+    def at(self, t_s: float) -> float:
+        """The level expected at a time."""
+        return self.level_bpm + self.slope_bpm_s * (t_s - self.t_s)
+
+    def update(self, hr_bpm: float, t_s: float, noise_bpm2: float) -> None:
+        dt_s = max(t_s - self.t_s, 0.0)
+        q = _SLOPE_NOISE_BPM2_S3
+        p01 = self.p01 + dt_s * self.p11 + q * dt_s * dt_s / 2
+        p00 = self.p00 + dt_s * (self.p01 + p01) + q * dt_s * dt_s * dt_s / 3
+        p11 = self.p11 + q * dt_s
+        predicted = self.level_bpm + self.slope_bpm_s * dt_s
+        innovation = hr_bpm - predicted
+        gain0 = p00 / (p00 + noise_bpm2)
+        gain1 = p01 / (p00 + noise_bpm2)
+        self.level_bpm = predicted + gain0 * innovation
+        slope = self.slope_bpm_s + gain1 * innovation
+        self.slope_bpm_s = min(max(slope, -_SLOPE_LIMIT_BPM_S), _SLOPE_LIMIT_BPM_S)
+        self.p00 = (1 - gain0) * p00
+        self.p01 = (1 - gain0) * p01
+        self.p11 = p11 - gain1 * p01
+        self.t_s = t_s
+
+
+class Gate:
+    """Turns a strap's measurements into a trusted heart rate.
+
+    >>> Gate().feed(Measurement(120, (500.0, 500.0)), 1.0).hr_bpm is None   # two beats are not yet a heart rate
+    True
+    """
+
+    def __init__(self) -> None:
+        self._track: _Track | None = None
+        self._spread2 = 0.03**2  # variance of the relative innovation: the rider's own variability
+        self._believed_s = float("-inf")  # when a beat was last believed as it stood
+        self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
+        self._fragment_ms = 0.0
+        self._refused: deque[tuple[float, float]] = deque(maxlen=64)  # (t_s, bpm) of the beats not believed
+        self._quality = 0.0
+        self._quality_s: float | None = None
+        self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
+        self._last_report: int | None = None
+        self._same_report_since_s = 0.0
+        self._same_rr = 0
+        self._last_rr_ms = 0.0
+        self._arrived_s = float("-inf")
+
+    def feed(self, measurement: Measurement, t_s: float) -> Trusted:
+        """Take one measurement at its time of arrival; times must not go back."""
+        silent_s = t_s - self._arrived_s
+        self._arrived_s = t_s
+        rrs = measurement.rr_ms
+        stuck = self._is_stuck(measurement, t_s)
+        if rrs:
+            self._sends_rr += 0.1 * (1.0 - self._sends_rr)
+            end_s = t_s - sum(rrs) / 1000
+            for rr_ms in rrs:
+                end_s += rr_ms / 1000
+                self._beat(rr_ms, end_s, stuck, silent_s)
+        elif measurement.hr_bpm is not None:
+            self._sends_rr -= 0.02 * self._sends_rr
+            self._report(float(measurement.hr_bpm), t_s, stuck or measurement.contact is False, silent_s)
+        return self.at(t_s, lag_s=0.0 if rrs else _REPORTED_LAG_S)
+
+    def at(self, t_s: float, lag_s: float = 0.0) -> Trusted:
+        """What is believed at a time, without a new measurement."""
+        track = self._track
+        age_s = t_s - self._accepted_s
+        if track is None or age_s > FRESH_S:
+            return Trusted(t_s, None, 0.0, self._decayed(t_s))
+        return Trusted(
+            t_s, track.at(min(t_s, track.t_s + 1.0) + lag_s), track.slope_bpm_s, self._decayed(t_s)
+        )
+
+    # --- one beat, one report ---------------------------------------------------------------------------------------
+
+    def _beat(self, rr_ms: float, t_s: float, stuck: bool, silent_s: float) -> None:
+        track = self._track
+        span_s = rr_ms / 1000
+        possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]
+        if track is not None and t_s - self._accepted_s <= FRESH_S and not stuck:
+            expected_ms = 60000 / min(max(track.at(t_s), HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
+            tolerance = min(max(_TOLERANCE_SIGMAS * self._spread2**0.5, _TOLERANCE_FLOOR), _TOLERANCE_CEILING)
+            off = rr_ms / expected_ms - 1
+            if possible and abs(off) <= tolerance:
+                self._spread2 += (min(off * off, tolerance * tolerance) - self._spread2) / _SPREAD_MEMORY_BEATS
+                self._fragment_ms = 0.0
+                self._refused.clear()
+                self._accept(60000 / rr_ms, t_s, span_s, self._beat_noise(), mended=False)
+                return
+            beats = self._mended_beats(rr_ms, expected_ms, tolerance)
+            if beats:
+                whole_ms = (self._fragment_ms + rr_ms) / beats
+                self._fragment_ms = 0.0
+                self._remember(rr_ms, t_s, possible)
+                self._accept(60000 / whole_ms, t_s, span_s, 2 * self._beat_noise(), mended=True)
+                self._follow_the_refused(t_s, silent_s)
+                return
+            together_ms = self._fragment_ms + rr_ms
+            self._fragment_ms = together_ms if together_ms < expected_ms * (2 - tolerance) else 0.0
+        self._score(t_s, span_s, 0.0)
+        self._remember(rr_ms, t_s, possible)
+        if possible:
+            self._follow_the_refused(t_s, silent_s)
+
+    def _mended_beats(self, rr_ms: float, expected_ms: float, tolerance: float) -> int:
+        """How many expected beats this interval, with the fragments before it, makes up; 0 for none."""
+        together_ms = self._fragment_ms + rr_ms
+        beats = round(together_ms / expected_ms)
+        if not 1 <= beats <= 3 or (beats == 1 and not self._fragment_ms):
+            return 0
+        return beats if abs(together_ms / (beats * expected_ms) - 1) <= tolerance * 0.75 else 0
+
+    def _report(self, hr_bpm: float, t_s: float, doubtful: bool, silent_s: float) -> None:
+        track = self._track
+        span_s = min(silent_s, 1.5)
+        if doubtful or not HR_RANGE_BPM[0] <= hr_bpm <= HR_RANGE_BPM[1]:
+            self._score(t_s, span_s, 0.0)
+            return
+        if track is not None and t_s - self._accepted_s <= FRESH_S:
+            if abs(hr_bpm - track.at(t_s)) <= 4.0 + 2.0 * (t_s - track.t_s):
+                self._refused.clear()
+                self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, mended=False)
+                return
+        self._score(t_s, span_s, 0.0)
+        self._refused.append((t_s, hr_bpm))
+        self._follow_the_refused(t_s, silent_s)
+
+    def _accept(self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, mended: bool) -> None:
+        assert self._track is not None
+        self._track.update(hr_bpm, t_s, noise_bpm2)
+        self._accepted_s = t_s
+        if not mended:
+            self._believed_s = t_s
+        self._score(t_s, span_s, 0.5 if mended else 1.0)
+
+    def _beat_noise(self) -> float:
+        level = self._track.level_bpm if self._track else 100.0
+        return max(self._spread2 * level * level, _BEAT_NOISE_FLOOR_BPM2)
+
+    # --- finding the heart again ------------------------------------------------------------------------------------
+
+    def _remember(self, rr_ms: float, t_s: float, possible: bool) -> None:
+        if possible:
+            self._refused.append((t_s, 60000 / rr_ms))
+        else:
+            self._refused.clear()  # an impossible beat breaks any agreement
+
+    def _follow_the_refused(self, t_s: float, silent_s: float) -> None:
+        """Move the track to the refused beats when they agree and the heart could have got there."""
+        refused = self._refused
+        needed = 4 if self._track is None or silent_s > FRESH_S or t_s - self._accepted_s > 2 * FRESH_S else 6
+        if len(refused) < needed:
+            return
+        recent = sorted(bpm for _, bpm in list(refused)[-needed:])
+        middle = recent[needed // 2]
+        if recent[-1] - recent[0] > 0.10 * middle:
+            return
+        if self._track is not None:
+            away_s = max(t_s - self._believed_s, 0.0)
+            step = middle - self._track.level_bpm
+            reach = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step > 0 else _REACH_DOWN_BPM_S)
+            if abs(step) > reach and not self._agreed_for(_OUT_OF_REACH_S, middle, t_s):
+                return
+        self._track = _Track(middle, t_s)
+        self._fragment_ms = 0.0
+        self._accepted_s = self._believed_s = t_s
+        refused.clear()
+
+    def _agreed_for(self, needed_s: float, middle_bpm: float, t_s: float) -> bool:
+        agreeing_since_s = t_s
+        for then_s, bpm in reversed(self._refused):
+            if abs(bpm - middle_bpm) > 0.15 * middle_bpm:
+                break
+            agreeing_since_s = then_s
+        return t_s - agreeing_since_s >= needed_s
+
+    # --- quality ----------------------------------------------------------------------------------------------------
+
+    def _score(self, t_s: float, span_s: float, worth: float) -> None:
+        quality = self._decayed(t_s - span_s)
+        keep = exp(-span_s / _QUALITY_MEMORY_S)
+        self._quality = quality * keep + worth * (1 - keep)
+        self._quality_s = t_s
+
+    def _decayed(self, t_s: float) -> float:
+        if self._quality_s is None:
+            return 0.0
+        silent_s = t_s - self._quality_s - 1.5
+        return self._quality * exp(-silent_s / _QUALITY_MEMORY_S) if silent_s > 0 else self._quality
+
+    # --- a strap that says the same for ever ------------------------------------------------------------------------
+
+    def _is_stuck(self, measurement: Measurement, t_s: float) -> bool:
+        """Whether the strap repeats itself longer than a living heart does."""
+        if measurement.hr_bpm is None or measurement.hr_bpm != self._last_report:
+            self._last_report = measurement.hr_bpm
+            self._same_report_since_s = t_s
+        for rr_ms in measurement.rr_ms:
+            self._same_rr = self._same_rr + 1 if rr_ms == self._last_rr_ms else 0
+            self._last_rr_ms = rr_ms
+        if measurement.rr_ms:
+            return self._same_rr >= _STUCK_WITH_RR and t_s - self._same_report_since_s > 10.0
+        same_s = t_s - self._same_report_since_s
+        return same_s > (_STUCK_WHERE_RR_WAS_S if self._sends_rr > 0.5 else _STUCK_WITHOUT_RR_S)

@@ -1,0 +1,369 @@
+"""One ride: events in, effects out.
+
+The companion owns the gate, the plan, the alarms and the ride's own clockwork, and nothing of the world. A live unit, a
+headless simulation, a replay and every test drive it with the same events; it cannot tell which. Time comes with the
+events. Between them it steps on a grid of quarter seconds that starts with the ride, so that a ride played back from
+its recording sounds the same alarms at the same times as it did on the road.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import Literal
+
+from firmware_app.core.alarms import AlarmTable, Change, Engine, Situation
+from firmware_app.core.bands import BandTable, Target, whole_bpm
+from firmware_app.core.beats import Gate
+from firmware_app.core.events import (
+    BadPacket,
+    Battery,
+    Effect,
+    Event,
+    Fault,
+    Hush,
+    Link,
+    Mark,
+    Notice,
+    Press,
+    Sample,
+    Tick,
+    WallClock,
+)
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import Collector, RideFacts, RideRecord
+from firmware_app.core.session import Change as StepChange
+from firmware_app.core.session import Plan, PlanRun, clock_text
+from firmware_app.core.views import RideView, Side
+
+TICK_S = 0.25
+"""The grid on which every timer of a ride moves."""
+
+GAP_S = 3.0
+"""So long without a trusted heart rate is a gap in the log."""
+
+TAIL_S = 30
+
+_ARRIVING_S = 3.0
+_POOR_QUALITY = 0.6
+
+_ADVICE = {
+    "no_signal": "No heart rate. Check the strap.",
+    "poor_contact": "Poor contact. Wet the strap, pull it tight.",
+    "storage_failing": "Ride not being stored. Check the card.",
+    "unit_power_low": "Unit battery low.",
+    "strap_battery_low": "Strap battery low.",
+}
+
+
+class Companion:
+    """A ride through a plan (a free ride is a plan of one endless step).
+
+    Raises BandError when a step's target does not fit the rider's bands.
+    """
+
+    def __init__(
+        self, facts: RideFacts, bands: BandTable, alarms: AlarmTable, plan: Plan, *, urging_allowed: bool = True
+    ) -> None:
+        self.facts = facts
+        self.paused = False
+        self.ended = False
+        self.bad_packets = 0
+        self._bands = bands
+        self._gate = Gate()
+        self._engine = Engine(alarms)
+        self._run = PlanRun(plan, bands)
+        self._now = Situation(hr_max_bpm=facts.hr_max_bpm, urging_allowed=urging_allowed)
+        self._target: Target | None = None
+        self._ticks = 0
+        self._arrived_s = float("-inf")
+        self._trusted_s: float | None = None
+        self._paused_since_s = 0.0
+        self._paused_total_s = 0.0
+        self._history: deque[tuple[float, float]] = deque(maxlen=128)  # (t_s, trusted bpm) of the tail
+        self._link = Link("off")
+        self._faults: dict[str, str] = {}
+
+    # --- in and out -------------------------------------------------------------------------------------------------
+
+    def feed(self, event: Event, t_s: float) -> tuple[Effect, ...]:
+        """Take one event at its time in seconds since the ride began; answers with what is to be done.
+
+        A time earlier than one already seen counts as that one.
+        """
+        out: list[Effect] = []
+        if self.ended:
+            return ()
+        t_s = max(t_s, self._now.t_s)
+        while self._ticks * TICK_S <= t_s:
+            self._tick(self._ticks * TICK_S, out)
+            self._ticks += 1
+        self._now.t_s = t_s
+        match event:
+            case Measurement():
+                self._measurement(event, t_s, out)
+            case Tick():
+                pass
+            case Press():
+                self._press(event, t_s, out)
+            case Link():
+                self._take_link(event, t_s, out)
+            case BadPacket():
+                self.bad_packets += 1
+            case Battery():
+                if event.of == "strap":
+                    self._now.strap_battery_percent = event.percent
+                else:
+                    self._now.unit_battery_percent = event.percent
+            case Fault():
+                self._fault(event, t_s, out)
+            case WallClock():
+                out.append(Mark(t_s, "clock", {"unix_s": event.unix_s}))
+        return tuple(out)
+
+    def pause(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
+        """Stand still: the plan's time stops, the lane is not watched, near_max still is."""
+        if self.paused or self.ended:
+            return ()
+        self.paused = True
+        self._paused_since_s = t_s
+        self._now.riding = False
+        return (Hush(), Mark(t_s, "pause", {"why": why}))
+
+    def resume(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
+        """Ride on."""
+        if not self.paused or self.ended:
+            return ()
+        self.paused = False
+        self._paused_total_s += t_s - self._paused_since_s
+        self._now.riding = True
+        self._turn(t_s, start=True)
+        return (Mark(t_s, "resume", {"why": why}),)
+
+    def end(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
+        """The ride is over; nothing is taken after this."""
+        if self.ended:
+            return ()
+        self.ended = True
+        out: list[Effect] = [Hush()]
+        self._mark_gap(t_s, out)
+        out.append(Mark(t_s, "end", {"why": why, "bad_packets": self.bad_packets}))
+        return tuple(out)
+
+    def ridden_s(self, t_s: float) -> float:
+        """Seconds ridden: without the pauses."""
+        standing_s = t_s - self._paused_since_s if self.paused else 0.0
+        return t_s - self._paused_total_s - standing_s
+
+    @property
+    def trusted_bpm(self) -> float | None:
+        """The trusted heart rate now, in bpm; None when there is none."""
+        return self._now.trusted_bpm
+
+    @property
+    def run(self) -> PlanRun:
+        """Where in its plan the ride is."""
+        return self._run
+
+    # --- what happens -----------------------------------------------------------------------------------------------
+
+    def _tick(self, t_s: float, out: list[Effect]) -> None:
+        now = self._now
+        now.t_s = t_s
+        if now.trusted_bpm is not None:
+            trusted = self._gate.at(t_s)
+            now.trusted_bpm = trusted.hr_bpm
+            if trusted.hr_bpm is None:
+                now.untrusted_since_s = self._trusted_s
+        now.arriving = t_s - self._arrived_s < _ARRIVING_S
+        if not self.paused:
+            self._steps(self._run.feed(self.ridden_s(t_s), now.trusted_bpm), t_s, out)
+        self._step_alarms(t_s, out)
+
+    def _measurement(self, measurement: Measurement, t_s: float, out: list[Effect]) -> None:
+        now = self._now
+        self._arrived_s = t_s
+        now.arriving = True
+        trusted = self._gate.feed(measurement, t_s)
+        now.contact = measurement.contact
+        now.quality = trusted.quality
+        now.slope_bpm_s = trusted.slope_bpm_s
+        hr_bpm = trusted.hr_bpm
+        if hr_bpm is None:
+            if now.trusted_bpm is not None:
+                now.untrusted_since_s = self._trusted_s
+        else:
+            self._mark_gap(t_s, out)
+            self._trusted_s = t_s
+            now.untrusted_since_s = None
+            self._history.append((t_s, hr_bpm))
+            now.change_bpm = self._change_bpm(t_s, hr_bpm)
+            if not now.arrived and self._target and self._target.low_bpm <= hr_bpm <= self._target.high_bpm:
+                now.arrived = True
+        now.trusted_bpm = hr_bpm
+        out.append(Sample(t_s, measurement, None if hr_bpm is None else round(hr_bpm, 1), round(trusted.quality, 2)))
+        self._step_alarms(t_s, out)
+
+    def _mark_gap(self, t_s: float, out: list[Effect]) -> None:
+        seen_s = self._trusted_s if self._trusted_s is not None else 0.0
+        if t_s - seen_s > GAP_S:
+            out.append(Mark(t_s, "gap", {"from_s": seen_s}))
+            self._now.resumed_s = t_s
+            self._history.clear()
+
+    def _change_bpm(self, t_s: float, hr_bpm: float) -> float:
+        """What the heart rate did in the last ten seconds, from as much of them as is known."""
+        while self._history[0][0] < t_s - TAIL_S:
+            self._history.popleft()
+        then_s, then_bpm = next(entry for entry in self._history if entry[0] >= t_s - 10.5)
+        span_s = t_s - then_s
+        return (hr_bpm - then_bpm) * 10.0 / span_s if span_s >= 4.0 else self._now.slope_bpm_s * 10.0
+
+    def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
+        out.append(Mark(t_s, "press", {"key": press.key, "hold": press.hold}))
+        ridden_s = self.ridden_s(t_s)
+        match (press.key, press.hold, self.paused):
+            case ("select", "short", False):
+                out.extend(self.pause(t_s))
+            case ("select", "short", True):
+                out.extend(self.resume(t_s))
+            case ("select", "long", _):
+                out.extend(self.end(t_s))
+            case ("minus", "short", False):
+                self._engine.pause_audio(t_s)
+                out.append(Hush())
+            case ("plus", "short", False):
+                self._steps(self._run.press(ridden_s), t_s, out)
+            case ("minus", "short", True):
+                self._steps(self._run.back(ridden_s), t_s, out)
+            case ("plus", "short", True):
+                self._steps(self._run.skip(ridden_s), t_s, out)
+            case ("plus", "long", True):
+                self._steps(self._run.extend(ridden_s), t_s, out)
+
+    def _take_link(self, link: Link, t_s: float, out: list[Effect]) -> None:
+        changed = link != self._link
+        self._link = link
+        if changed:
+            out.append(Mark(t_s, "link", {"state": link.state}))
+            if link.text:
+                out.append(Notice("strap", link.text))
+
+    def _fault(self, fault: Fault, t_s: float, out: list[Effect]) -> None:
+        if fault.active:
+            self._faults[fault.part] = fault.text
+        else:
+            self._faults.pop(fault.part, None)
+        self._now.storage_failing = "storage" in self._faults
+        self._now.unit_power_low = "power" in self._faults
+        out.append(Mark(t_s, "fault", {"part": fault.part, "text": fault.text, "active": fault.active}))
+        out.append(Notice(fault.part, fault.text))
+
+    # --- the plan and the alarms ------------------------------------------------------------------------------------
+
+    def _steps(self, changes: tuple[StepChange, ...], t_s: float, out: list[Effect]) -> None:
+        for change in changes:
+            if change.why == "cue":
+                self._told(self._engine.tell("step_change", t_s), t_s, out)
+                continue
+            self._target = change.target
+            self._now.low_bpm = change.target.low_bpm if change.target else None
+            self._now.high_bpm = change.target.high_bpm if change.target else None
+            self._turn(t_s, start=change.why == "start")
+            detail = {"index": change.index, "name": change.name, "round": change.round, "why": change.why}
+            out.append(Mark(t_s, "step", detail))
+            lane = {"low_bpm": self._now.low_bpm, "high_bpm": self._now.high_bpm}
+            out.append(Mark(t_s, "target", {**lane, "text": change.target.text if change.target else ""}))
+            if change.why != "start":
+                self._told(self._engine.tell("step_change", t_s), t_s, out)
+
+    def _turn(self, t_s: float, start: bool) -> None:
+        """A new lane, or the first moment back in it: from here a heart gets the time that its lag deserves."""
+        self._now.turn_s = t_s
+        self._now.turn_is_start = start
+        self._now.arrived = False
+
+    def _step_alarms(self, t_s: float, out: list[Effect]) -> None:
+        changes = self._engine.step(self._now)
+        if changes:
+            self._told(changes, t_s, out)
+
+    def _told(self, changes: list[Change], t_s: float, out: list[Effect]) -> None:
+        for change in changes:
+            detail = {
+                "kind": change.kind,
+                "priority": change.priority,
+                "reminder": change.reminder,
+                "on": change.on,
+                "heard": change.sound is not None,
+            }
+            out.append(Mark(t_s, "alarm", detail))
+            if change.sound is not None:
+                out.append(change.sound)
+
+    # --- what the rider sees ----------------------------------------------------------------------------------------
+
+    def view(self) -> RideView:
+        """The ride page as it stands."""
+        now = self._now
+        shown_bpm = None if now.trusted_bpm is None else whole_bpm(now.trusted_bpm)
+        band = None if shown_bpm is None else self._bands.band_of(shown_bpm)
+        near_max = self._engine.is_active("near_max")
+        side: Side = 0
+        if self._engine.is_active("above_target"):
+            side = 1
+        elif self._engine.is_active("below_target") and not near_max:
+            side = -1
+        step = self._run.now
+        muted_s = self._engine.audio_pause_left_s(now.t_s)
+        return RideView(
+            percent=None if shown_bpm is None else whole_bpm(shown_bpm * 100 / self.facts.hr_max_bpm),
+            hr_bpm=shown_bpm,
+            band=band.number if band else None,
+            band_name=band.name if band else "",
+            low_bpm=now.low_bpm,
+            high_bpm=now.high_bpm,
+            hr_max_bpm=self.facts.hr_max_bpm,
+            tail_bpm=self._tail(now.t_s),
+            side=side,
+            near_max=near_max,
+            word="ease" if near_max or side > 0 else "lift" if side < 0 else "",
+            step=step.name if not step.round else f"{step.name} {step.round}",
+            left=step.left,
+            after=step.after,
+            elapsed=clock_text(int(self.ridden_s(now.t_s))),
+            muted=clock_text(muted_s) if muted_s else "",
+            notice=self._notice(),
+            signal=self._signal(),
+        )
+
+    def _tail(self, t_s: float) -> tuple[int | None, ...]:
+        tail: list[int | None] = [None] * TAIL_S
+        for then_s, hr_bpm in self._history:
+            place = TAIL_S - 1 - int(t_s - then_s)
+            if place >= 0:
+                tail[place] = whole_bpm(hr_bpm)
+        return tuple(tail)
+
+    def _notice(self) -> str:
+        if self._faults:
+            return next(iter(self._faults.values()))
+        if self._link.state in ("searching", "connecting", "lost") and self._link.text:
+            return self._link.text
+        return next((text for kind, text in _ADVICE.items() if self._engine.is_active(kind)), "")
+
+    def _signal(self) -> Literal["good", "poor", "none"]:
+        if self._now.trusted_bpm is None:
+            return "none"
+        return "good" if self._now.quality >= _POOR_QUALITY else "poor"
+
+
+def play(companion: Companion, rows: Iterable[tuple[float, Measurement]]) -> RideRecord:
+    """A whole recording through a companion, as fast as it goes. rows: (t_s, measurement), times not decreasing."""
+    kept = Collector(companion.facts)
+    last_s = 0.0
+    for t_s, measurement in rows:
+        kept.take(companion.feed(measurement, t_s))
+        last_s = t_s
+    kept.take(companion.end(last_s, "recording"))
+    return kept.record(last_s)
