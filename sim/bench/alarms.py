@@ -1,0 +1,319 @@
+"""How good the alarms are: delay, misses, false alarms and chatter over labelled rides, beside two simple baselines.
+
+The rules, for one ride:
+
+- An *exit* is a stretch of latent heart rate outside the lane that lasts 6 s and gets 2 bpm deep. A return that lasts
+  under 6 s or gets under 1 bpm inside does not end it: a rider on the edge has not come back. One that is under way when
+  the ride begins (the heart comes up from rest) does not count, nor does one that begins in the ride's last 20 s.
+- It is *missed* when no alarm of its side sounds from 8 s before it begins to 12 s after it ends, the same margins that
+  make an alarm false. Exits that lie in a drop-out from end to end do not count: nothing arrived to judge by.
+- *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
+- An alarm is *false* when the latent heart rate stayed more than 1 bpm inside the limit from 12 s before to 8 s after.
+- *Chatter* is an alarm within 20 s of the last one of the same side.
+- A *hold* is 15 s of latent heart rate at or above 94 % of maximum; it ends below 92 %. Its delay runs from the
+  fifteenth second. near_max is false when the latent heart rate kept 1 bpm below 94 % in the same window.
+- *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
+  10 to 60 s before. A warning is *wrong* when the latent heart rate got nowhere within 1 bpm of the limit in the next 60 s.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.bench.baselines import Alarm, Contender, Median, Plain, Unit
+from sim.rider import STEP_S
+from sim.scenario import LabelledRide, labelled_ride
+
+HELP = "score the alarms over labelled rides, beside a plain threshold and a median filter"
+
+EXIT_S = 6.0
+EXIT_DEEP_BPM = 2.0
+BACK_DEEP_BPM = 1.0
+NEAR_BPM = 1.0
+BEFORE_S = 12.0
+AFTER_S = 8.0
+CHATTER_S = 20.0
+HOLD_S = 15.0
+KINDS = ("hills", "steady", "intervals", "sprints")
+SIDES = {"above_target": 1, "below_target": -1}
+DRIFTS = {"drifting_up": 1, "drifting_down": -1}
+
+
+@dataclass(frozen=True, slots=True)
+class Exit:
+    """One time outside the lane: 1 over it or -1 under it, from when to when in seconds, and whether it came slowly."""
+
+    side: int
+    start_s: float
+    end_s: float
+    slow: bool
+
+
+@dataclass
+class Score:
+    """What one contender was worth over some rides. Delays in seconds; ``warnings`` are the drifting look-ahead."""
+
+    hours: float = 0.0
+    exits: int = 0
+    missed: int = 0
+    delays_s: list[float] = field(default_factory=list)
+    alarms: int = 0
+    false: int = 0
+    chatter: int = 0
+    holds: int = 0
+    holds_missed: int = 0
+    hold_delays_s: list[float] = field(default_factory=list)
+    near_max_false: int = 0
+    slow_exits: int = 0
+    warned: int = 0
+    warnings: int = 0
+    warnings_wrong: int = 0
+
+    def __iadd__(self, other: Score) -> Score:
+        for name, value in vars(other).items():
+            setattr(self, name, getattr(self, name) + value)
+        return self
+
+    def figures(self) -> dict[str, float | int | None]:
+        """The figures of the issue: rates per hour, delays at p50 and p95 in seconds, shares from 0 to 1."""
+        hours = self.hours or 1.0
+        return {
+            "hours": round(self.hours, 2),
+            "exits": self.exits,
+            "missed": self.missed,
+            "missed_share": round(self.missed / self.exits, 4) if self.exits else None,
+            "delay_p50_s": _percentile(self.delays_s, 50),
+            "delay_p95_s": _percentile(self.delays_s, 95),
+            "false_per_h": round(self.false / hours, 3),
+            "chatter_per_h": round(self.chatter / hours, 3),
+            "alarms_per_h": round(self.alarms / hours, 2),
+            "near_max_holds": self.holds,
+            "near_max_missed": self.holds_missed,
+            "near_max_delay_p95_s": _percentile(self.hold_delays_s, 95),
+            "near_max_delay_worst_s": max(self.hold_delays_s, default=None),
+            "near_max_false_per_h": round(self.near_max_false / hours, 3),
+            "slow_exits": self.slow_exits,
+            "warned_share": round(self.warned / self.slow_exits, 3) if self.slow_exits else None,
+            "warnings_wrong_per_h": round(self.warnings_wrong / hours, 3),
+        }
+
+
+def _percentile(values: list[float], percent: float) -> float | None:
+    return round(float(np.percentile(values, percent)), 2) if values else None
+
+
+def stretches(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Where a mask is true: (first, past the last) of every stretch."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def exits(ride: LabelledRide) -> list[Exit]:
+    """The exits of a ride that count, by the rules above."""
+    found = []
+    arrivals = np.array([t_s for t_s, _ in ride.rows])
+    for side, limit_bpm in ((1, ride.target_bpm[1]), (-1, ride.target_bpm[0])):
+        over = (ride.latent_bpm - limit_bpm) * side
+        joined: list[list[int]] = []
+        for first, past in stretches(over > 0):
+            if joined:
+                back = over[joined[-1][1] : first]
+                if len(back) * STEP_S < EXIT_S or back.min() > -BACK_DEEP_BPM:
+                    joined[-1][1] = past
+                    continue
+            joined.append([first, past])
+        for first, past in joined:
+            start_s, end_s = first * STEP_S, past * STEP_S
+            if first == 0 or end_s - start_s < EXIT_S or over[first:past].max() < EXIT_DEEP_BPM:
+                continue
+            if start_s > ride.t_s[-1] - CHATTER_S or not np.any((arrivals >= start_s) & (arrivals <= end_s)):
+                continue
+            approach = over[max(first - int(20 / STEP_S), 0) : first]
+            slow = len(approach) == int(20 / STEP_S) and bool(approach.max() <= 0 and approach[0] > -3.0)
+            found.append(Exit(side, start_s, end_s, slow))
+    return sorted(found, key=lambda exit_: exit_.start_s)
+
+
+def holds(ride: LabelledRide) -> list[float]:
+    """The moments at which near_max is due: the fifteenth second of each hold."""
+    top_bpm, free_bpm = 0.94 * ride.hr_max_bpm, 0.92 * ride.hr_max_bpm
+    due: list[float] = []
+    ready_from = 0
+    for first, past in stretches(ride.latent_bpm >= top_bpm):
+        if (past - first) * STEP_S < HOLD_S or first < ready_from:
+            continue
+        due.append(first * STEP_S + HOLD_S)
+        below = np.flatnonzero(ride.latent_bpm[past:] < free_bpm)
+        ready_from = past + int(below[0]) if len(below) else len(ride.latent_bpm)
+    return due
+
+
+def score_alarms(ride: LabelledRide, alarms: Sequence[Alarm]) -> Score:
+    """What these alarms were worth on this ride."""
+    result = Score(hours=len(ride.latent_bpm) * STEP_S / 3600)
+    limits = {1: ride.target_bpm[1], -1: ride.target_bpm[0]}
+
+    def closest(t_s: float, side: int, limit_bpm: float, before_s: float, after_s: float) -> float:
+        first, past = (max(int(at / STEP_S), 0) for at in (t_s - before_s, t_s + after_s + STEP_S))
+        return float(((ride.latent_bpm[first:past] - limit_bpm) * side).max(initial=-1e9))
+
+    last = {1: -1e9, -1: -1e9}
+    sounded: dict[int, list[float]] = {1: [], -1: []}
+    for t_s, kind in alarms:
+        if side := SIDES.get(kind):
+            result.alarms += 1
+            result.false += closest(t_s, side, limits[side], BEFORE_S, AFTER_S) < -NEAR_BPM
+            result.chatter += t_s - last[side] < CHATTER_S
+            last[side] = t_s
+            sounded[side].append(t_s)
+        elif kind == "near_max":
+            near = closest(t_s, 1, 0.94 * ride.hr_max_bpm, BEFORE_S, AFTER_S)
+            result.near_max_false += near < -NEAR_BPM
+        elif side := DRIFTS.get(kind):
+            result.warnings += 1
+            result.warnings_wrong += closest(t_s, side, limits[side], 0, 60) < -NEAR_BPM
+    for exit_ in exits(ride):
+        result.exits += 1
+        heard = [t for t in sounded[exit_.side] if exit_.start_s - AFTER_S <= t <= exit_.end_s + BEFORE_S]
+        if heard:
+            result.delays_s.append(max(heard[0] - exit_.start_s, 0.0))
+        else:
+            result.missed += 1
+        if exit_.slow:
+            result.slow_exits += 1
+            result.warned += any(
+                DRIFTS.get(kind) == exit_.side and 10 <= exit_.start_s - t_s <= 60 for t_s, kind in alarms
+            )
+    due = holds(ride)
+    for i, due_s in enumerate(due):
+        until_s = due[i + 1] - HOLD_S if i + 1 < len(due) else float("inf")
+        told = [t for t, kind in alarms if kind == "near_max" and due_s - HOLD_S <= t < until_s]
+        result.holds += 1
+        if told:
+            result.hold_delays_s.append(max(told[0] - due_s, 0.0))
+        else:
+            result.holds_missed += 1
+    return result
+
+
+def score(contender: Contender, rides: Iterable[LabelledRide]) -> Score:
+    """What a contender is worth over these rides, in this process."""
+    total = Score()
+    for ride in rides:
+        total += score_alarms(ride, contender.alarms(ride.rows, ride.hr_max_bpm, ride.target_bpm))
+    return total
+
+
+def rides(kinds: Iterable[str], dirts: Iterable[float], seeds: Iterable[int]) -> list[LabelledRide]:
+    """Labelled rides, every kind at every dirt with every seed. An hour's ride takes some 4 MB: keep what you need."""
+    seeds, dirts = list(seeds), list(dirts)
+    return [labelled_ride(kind, dirt, seed) for kind in kinds for dirt in dirts for seed in seeds]
+
+
+def contenders(changes: dict[str, object] | None = None) -> list[Contender]:
+    """The unit and the two baselines."""
+    return [Unit(changes), Plain(), Median()]
+
+
+Job = tuple[str, float, int, dict[str, object] | None]
+
+
+def _ride_scores(job: Job) -> tuple[str, float, dict[str, Score]]:
+    kind, dirt, seed, changes = job
+    ride = labelled_ride(kind, dirt, seed)
+    return kind, dirt, {one.name: score(one, [ride]) for one in contenders(changes)}
+
+
+def score_all(jobs: list[Job], workers: int | None = None) -> Iterator[tuple[str, float, dict[str, Score]]]:
+    """Score every job on all cores, with a progress bar on a terminal; results in the order of the jobs."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    from tqdm import tqdm
+
+    with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
+        yield from tqdm(
+            pool.map(_ride_scores, jobs, chunksize=4),
+            total=len(jobs),
+            unit="ride",
+            disable=not sys.stderr.isatty(),
+            file=sys.stderr,
+        )
+
+
+def seeds_of(text: str) -> range:
+    """``3`` or ``1-40`` as seeds."""
+    first, _, last = text.partition("-")
+    try:
+        found = range(int(first), int(last or first) + 1)
+    except ValueError:
+        found = range(0)
+    if not found:
+        raise argparse.ArgumentTypeError(f"{text!r}: write seeds as 7 or 1-40")
+    return found
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of ``alarms``."""
+    parser.add_argument("--seeds", type=seeds_of, default=range(1, 21), help="which rides, as A-B (default 1-20)")
+    parser.add_argument("--kinds", default=",".join(KINDS), help="scenarios, with commas between (default %(default)s)")
+    parser.add_argument("--dirt", default="1,3", help="how dirty, with commas between (default %(default)s)")
+    parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="change a key of alarms.toml")
+    parser.add_argument("--picture", metavar="FILE", help="draw delay against false alarms to an SVG or PNG file")
+    parser.add_argument("--json", action="store_true", help="one JSON document instead of a table")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Score, and print a table or JSON."""
+    changes = _changes(args.set)
+    kinds, dirts = args.kinds.split(","), [float(dirt) for dirt in args.dirt.split(",")]
+    jobs: list[Job] = [(kind, dirt, seed, changes) for kind in kinds for dirt in dirts for seed in args.seeds]
+    found: dict[tuple[float, str, str], Score] = {}
+    for kind, dirt, scores in score_all(jobs):
+        for name, one in scores.items():
+            for group in (kind, "all"):
+                found.setdefault((dirt, group, name), Score())
+                found[dirt, group, name] += one
+    if args.json:
+        rows = [{"dirt": d, "kind": k, "contender": n, **s.figures()} for (d, k, n), s in found.items()]
+        print(json.dumps({"schema": "rumblestrip.bench.alarms/1", "seeds": list(args.seeds), "scores": rows}))
+    else:
+        _print(found)
+    return 0
+
+
+def _changes(pairs: list[str]) -> dict[str, object]:
+    import tomllib
+
+    return tomllib.loads("\n".join(pairs))
+
+
+def _print(found: dict[tuple[float, str, str], Score]) -> None:
+    head = f"{'kind':10} {'contender':16} {'exits':>6} {'missed':>7} {'p50 s':>6} {'p95 s':>6} {'false/h':>8} {'chat/h':>7}"
+    head += f" {'holds':>6} {'missed':>6} {'late s':>7} {'false/h':>8} {'warned':>7} {'wrong/h':>8}"
+    for dirt in sorted({key[0] for key in found}):
+        print(f"dirt {dirt:g}\n{head}")
+        for (at, kind, name), one in found.items():
+            if at == dirt:
+                f = one.figures()
+                print(
+                    f"{kind:10} {name:16} {f['exits']:6} {_share(f['missed_share']):>7} {_s(f['delay_p50_s']):>6}"
+                    f" {_s(f['delay_p95_s']):>6} {f['false_per_h']:8.2f} {f['chatter_per_h']:7.2f}"
+                    f" {f['near_max_holds']:6} {f['near_max_missed']:6} {_s(f['near_max_delay_worst_s']):>7}"
+                    f" {f['near_max_false_per_h']:8.2f} {_share(f['warned_share']):>7} {f['warnings_wrong_per_h']:8.2f}"
+                )
+
+
+def _share(value: float | int | None) -> str:
+    return "-" if value is None else f"{100 * value:.1f}%"
+
+
+def _s(value: float | int | None) -> str:
+    return "-" if value is None else f"{value:.1f}"
