@@ -49,18 +49,27 @@ _BEAT_NOISE_FLOOR_BPM2 = 1.2
 _REPORT_NOISE_BPM2 = 0.8
 _SLOPE_LIMIT_BPM_S = 4.0
 
-# How far an interval may lie from the expected one, as a fraction of it, and how the limit follows the rider's own
-# beat-to-beat variability (wide at rest, narrow at effort).
+# How far an interval may lie from the expected one, as a fraction of it. The limit follows the rider's own beat-to-beat
+# variability between a floor and a ceiling, and both are wider for a slow heart: breathing and the vagus nerve swing a
+# heart at rest by a fifth within two beats, and leave one at hard effort almost alone.
 _TOLERANCE_FLOOR = 0.06
-_TOLERANCE_CEILING = 0.18
+_TOLERANCE_CEILING = 0.12
 _TOLERANCE_SIGMAS = 4.0
+_SLOW_HEART_BPM = (70.0, 130.0)
+_SLOW_HEART_EXTRA = 0.14
+_MENDED_TOLERANCE = 0.08
 _SPREAD_MEMORY_BEATS = 30.0
+
+# A trend that is not confirmed by beats fades: this is how fast.
+_SLOPE_FADES_S = 3.0
 
 # A heart's reach since it was last seen: a step for the filter's own error, then beats per minute and second.
 _REACH_STEP_BPM = 9.0
 _REACH_UP_BPM_S = 2.5
 _REACH_DOWN_BPM_S = 2.0
 _OUT_OF_REACH_S = 12.0
+
+_AGREEMENT = 0.10  # refused beats agree when they lie within this fraction, wider for a slow heart
 
 _QUALITY_MEMORY_S = 8.0
 _REPORTED_LAG_S = 2.0
@@ -83,8 +92,9 @@ class _Track:
         self.p11 = 0.25
 
     def at(self, t_s: float) -> float:
-        """The level expected at a time."""
-        return self.level_bpm + self.slope_bpm_s * (t_s - self.t_s)
+        """The level expected at a time; the slope fades where no beat confirms it."""
+        faded_s = _SLOPE_FADES_S * (1 - exp((self.t_s - t_s) / _SLOPE_FADES_S))
+        return min(max(self.level_bpm + self.slope_bpm_s * faded_s, HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
 
     def update(self, hr_bpm: float, t_s: float, noise_bpm2: float) -> None:
         dt_s = max(t_s - self.t_s, 0.0)
@@ -103,6 +113,11 @@ class _Track:
         self.p01 = (1 - gain0) * p01
         self.p11 = p11 - gain1 * p01
         self.t_s = t_s
+
+
+def _slow_heart(hr_bpm: float) -> float:
+    low_bpm, high_bpm = _SLOW_HEART_BPM
+    return _SLOW_HEART_EXTRA * min(max((high_bpm - hr_bpm) / (high_bpm - low_bpm), 0.0), 1.0)
 
 
 class Gate:
@@ -162,8 +177,10 @@ class Gate:
         span_s = rr_ms / 1000
         possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]
         if track is not None and t_s - self._accepted_s <= FRESH_S and not stuck:
-            expected_ms = 60000 / min(max(track.at(t_s), HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
-            tolerance = min(max(_TOLERANCE_SIGMAS * self._spread2**0.5, _TOLERANCE_FLOOR), _TOLERANCE_CEILING)
+            expected_bpm = track.at(t_s)
+            expected_ms = 60000 / expected_bpm
+            own = min(max(_TOLERANCE_SIGMAS * self._spread2**0.5, _TOLERANCE_FLOOR), _TOLERANCE_CEILING)
+            tolerance = own + _slow_heart(expected_bpm)
             off = rr_ms / expected_ms - 1
             if possible and abs(off) <= tolerance:
                 self._spread2 += (min(off * off, tolerance * tolerance) - self._spread2) / _SPREAD_MEMORY_BEATS
@@ -171,7 +188,7 @@ class Gate:
                 self._refused.clear()
                 self._accept(60000 / rr_ms, t_s, span_s, self._beat_noise(), mended=False)
                 return
-            beats = self._mended_beats(rr_ms, expected_ms, tolerance)
+            beats = self._mended_beats(rr_ms, expected_ms)
             if beats:
                 whole_ms = (self._fragment_ms + rr_ms) / beats
                 self._fragment_ms = 0.0
@@ -180,19 +197,18 @@ class Gate:
                 self._follow_the_refused(t_s, silent_s)
                 return
             together_ms = self._fragment_ms + rr_ms
-            self._fragment_ms = together_ms if together_ms < expected_ms * (2 - tolerance) else 0.0
+            self._fragment_ms = together_ms if together_ms < expected_ms * (2 - _MENDED_TOLERANCE) else 0.0
         self._score(t_s, span_s, 0.0)
         self._remember(rr_ms, t_s, possible)
         if possible:
             self._follow_the_refused(t_s, silent_s)
 
-    def _mended_beats(self, rr_ms: float, expected_ms: float, tolerance: float) -> int:
+    def _mended_beats(self, rr_ms: float, expected_ms: float) -> int:
         """How many expected beats this interval, with the fragments before it, makes up; 0 for none."""
         together_ms = self._fragment_ms + rr_ms
         beats = round(together_ms / expected_ms)
-        if not 1 <= beats <= 3 or (beats == 1 and not self._fragment_ms):
-            return 0
-        return beats if abs(together_ms / (beats * expected_ms) - 1) <= tolerance * 0.75 else 0
+        possible = (1, 2) if self._fragment_ms else (2, 3)
+        return beats if beats in possible and abs(together_ms / (beats * expected_ms) - 1) <= _MENDED_TOLERANCE else 0
 
     def _report(self, hr_bpm: float, t_s: float, doubtful: bool, silent_s: float) -> None:
         track = self._track
@@ -200,11 +216,11 @@ class Gate:
         if doubtful or not HR_RANGE_BPM[0] <= hr_bpm <= HR_RANGE_BPM[1]:
             self._score(t_s, span_s, 0.0)
             return
-        if track is not None and t_s - self._accepted_s <= FRESH_S:
-            if abs(hr_bpm - track.at(t_s)) <= 4.0 + 2.0 * (t_s - track.t_s):
-                self._refused.clear()
-                self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, mended=False)
-                return
+        fresh = track is not None and t_s - self._accepted_s <= FRESH_S
+        if track is not None and fresh and abs(hr_bpm - track.at(t_s)) <= 4.0 + 2.0 * (t_s - track.t_s):
+            self._refused.clear()
+            self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, mended=False)
+            return
         self._score(t_s, span_s, 0.0)
         self._refused.append((t_s, hr_bpm))
         self._follow_the_refused(t_s, silent_s)
@@ -237,7 +253,7 @@ class Gate:
             return
         recent = sorted(bpm for _, bpm in list(refused)[-needed:])
         middle = recent[needed // 2]
-        if recent[-1] - recent[0] > 0.10 * middle:
+        if recent[-1] - recent[0] > (_AGREEMENT + _slow_heart(middle)) * middle:
             return
         if self._track is not None:
             away_s = max(t_s - self._believed_s, 0.0)
