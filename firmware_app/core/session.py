@@ -18,6 +18,7 @@ from math import ceil, isfinite
 from typing import Literal
 
 from firmware_app.core.bands import BandError, BandTable, Target, parse_target, whole_bpm
+from firmware_app.core.lag import DEAD_S, TAU_S, arrival_s, course
 
 CUE_S = 5.0
 """A change that comes on its own is announced this long before, unless the step is shorter than twice that."""
@@ -30,6 +31,13 @@ GUARD_S = 1.0
 
 PRESS_LIMIT_S = 3600.0
 """Time limit of a step that a key ends and that states none."""
+
+LOWEST_BPM = 50
+"""A step that waits for the heart to fall below this, or below rest, would always run to its limit."""
+
+NEAR_MAX_FRACTION = 0.94
+NEAR_MAX_HOLD_S = 60.0
+"""A lane up there cannot be held for longer (common practice, no source)."""
 
 Why = Literal["start", "time", "press", "arrived", "skip", "back", "end", "cue"]
 
@@ -169,15 +177,59 @@ def lane_text(lane: Target) -> str:
 
 
 def targets(plan: Plan, bands: BandTable) -> tuple[Target | None, ...]:
-    """The lane of every step for one rider. Raises BandError naming a step whose target does not fit the bands."""
-    lanes: list[Target | None] = []
-    for number, step in enumerate(plan.steps, 1):
-        try:
-            lanes.append(None if step.target_text is None else parse_target(step.target_text, bands))
-        except BandError as error:
-            where = "" if plan.free else f"step {number} ({step.name}): "
-            raise BandError(f"{where}{error}") from error
-    return tuple(lanes)
+    """The lane of every step for one rider. Raises BandError naming a step that does not fit the bands."""
+    return tuple(_for_rider(plan, step, bands)[0] for step in plan.steps)
+
+
+def _for_rider(plan: Plan, step: Step, bands: BandTable) -> tuple[Target | None, int]:
+    """The step's lane, and the heart rate in bpm that ends it (0 for none)."""
+    arrival = step.ends.arrival
+    limit_bpm = arrival.bpm(bands) if arrival else 0
+    try:
+        if arrival and arrival.side == "above" and limit_bpm >= bands.hr_max_bpm:
+            raise BandError(f"until above {limit_bpm} bpm: the maximum is {bands.hr_max_bpm} bpm; write less")
+        if arrival and arrival.side == "below" and limit_bpm <= (bands.hr_rest_bpm or LOWEST_BPM):
+            raise BandError(f"until below {limit_bpm} bpm: no heart falls that low on a bicycle; write more")
+        return (None if step.target_text is None else parse_target(step.target_text, bands)), limit_bpm
+    except BandError as error:
+        where = "" if plan.free else f"plan {plan.name}, step {step.name!r}: "
+        raise BandError(f"{where}{error}") from error
+
+
+def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
+    """What a rider should know before riding it, in sentences: steps in which the heart cannot do what they ask.
+
+    The heart is carried through the plan with the published lag (see ``lag``), every step ridden to its limit. It
+    starts at half of the maximum (common practice, no source); a step without a lane leaves it where it was. Raises
+    BandError as ``targets`` does.
+    """
+    found: dict[str, str] = {}
+    hr_bpm = bands.hr_max_bpm / 2
+    for step in plan.steps:
+        lane, limit_bpm = _for_rider(plan, step, bands)
+        time_s, arrival = step.ends.time_s, step.ends.arrival
+        if time_s is None:
+            continue
+        if lane and lane.low_bpm >= NEAR_MAX_FRACTION * bands.hr_max_bpm and time_s > NEAR_MAX_HOLD_S:
+            found[f"{step.name} near"] = (
+                f"{step.name}: a lane from {lane.low_bpm} bpm is near the maximum of {bands.hr_max_bpm} bpm, where the "
+                f"unit warns you and nobody stays for {clock_text(time_s)}; choose a lower lane or a shorter step"
+            )
+        if arrival:
+            lane = Target(0, limit_bpm, "") if arrival.side == "below" else Target(limit_bpm, bands.hr_max_bpm, "")
+        if lane is None:
+            continue
+        way, needs_s = course(hr_bpm, lane), arrival_s(hr_bpm, lane)
+        if needs_s > time_s:
+            verb = "rise" if way and way.way == 1 else "fall"
+            edge_bpm = lane.low_bpm if verb == "rise" else lane.high_bpm
+            longer = f"{ceil((needs_s + 60) / 60)} min"
+            cure = f"give it {longer}" if arrival else f"ride it by feel (leave out its target) or give it {longer}"
+            needs = f"the heart needs about {clock_text(needs_s)} to {verb} to {edge_bpm} bpm"
+            found.setdefault(step.name, f"{step.name}: {needs}, and the step ends after {clock_text(time_s)}; {cure}")
+        if way:
+            hr_bpm = way.edge_bpm if arrival and needs_s <= time_s else way.bpm(time_s, TAU_S, DEAD_S)
+    return tuple(found.values())
 
 
 class PlanRun:
@@ -188,10 +240,11 @@ class PlanRun:
     """
 
     def __init__(self, plan: Plan, bands: BandTable) -> None:
-        """Resolve every step for this rider. Raises BandError naming a step whose target does not fit the bands."""
+        """Resolve every step for this rider. Raises BandError naming a step that does not fit the bands."""
         self.plan = plan
-        self.targets = targets(plan, bands)
-        self._arrivals_bpm = tuple(s.ends.arrival.bpm(bands) if s.ends.arrival else 0 for s in plan.steps)
+        resolved = [_for_rider(plan, step, bands) for step in plan.steps]
+        self.targets = tuple(lane for lane, _ in resolved)
+        self._arrivals_bpm = tuple(limit_bpm for _, limit_bpm in resolved)
         self._ridden_s = 0.0
         self._begun = False
         self._there_since_s: float | None = None

@@ -1,0 +1,135 @@
+"""``rumblestrip sessions``: the session plans, one of them in this rider's bpm, and a check of one just written."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from firmware_app import plans, settings
+from firmware_app.core import bands, maximum, session
+
+HELP = """\
+Your own plans lie in the folder `sessions` of your config folder, one TOML file each, and come before a shipped one of
+the same name. Times are the longest: a step that a key or the heart ends may be shorter."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = HELP
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
+    for name, summary in (
+        ("list", "every plan, what it is for, how long it takes"),
+        ("show", "one plan step by step, in your bpm"),
+        ("check", "is this plan right, and can a heart do what it asks"),
+    ):
+        action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        # Suppressed, so that `sessions --json list` means the same as `sessions list --json`.
+        action.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
+        if name != "list":
+            action.add_argument("plan", metavar="NAME|FILE", help="a plan's name, or a file")
+            action.add_argument("--hr-max-bpm", type=int, metavar="N", help="the maximum, for this once")
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.action in (None, "list"):
+        return _list(args.json)
+    plan = plans.load_plan(args.plan)
+    table = _rider_bands(args.hr_max_bpm)
+    try:
+        document = describe(plan, table)
+    except bands.BandError as error:
+        raise settings.SettingsError(f"{plans.plan_path(args.plan)}: {error}") from error
+    if args.json:
+        print(json.dumps(document, ensure_ascii=False, indent=2))
+    elif args.action == "show":
+        print(page(document))
+    else:
+        for warning in document["warnings"]:
+            print(f"warning: {warning}")
+        print(f"{plans.plan_path(args.plan)}: {len(plan.steps)} steps, {document['time']} at most; it can be ridden")
+    return 0
+
+
+def _list(as_json: bool) -> int:
+    rows: list[dict[str, Any]] = []
+    for name in plans.plan_names():
+        try:
+            plan = plans.load_plan(name)
+        except settings.SettingsError as error:
+            # One broken file of the rider's must not hide the others.
+            print(f"rumblestrip sessions: {error}", file=sys.stderr)
+            rows.append({"name": name, "problem": str(error)})
+            continue
+        rows.append({"name": name, **_about(plan)})
+    if as_json:
+        print(json.dumps({"sessions": rows}, ensure_ascii=False, indent=2))
+        return 0
+    for row in rows:
+        if "problem" not in row:
+            print(f"{row['name']:<18} {row['time']:>8}  {row['title']}\n    {row['purpose']}")
+    return 0
+
+
+def _about(plan: session.Plan) -> dict[str, Any]:
+    longest_s = plan.longest_s or 0.0
+    return {
+        "title": plan.title,
+        "purpose": plan.purpose,
+        "for_whom": plan.for_whom,
+        "longest_s": longest_s,
+        "time": session.clock_text(longest_s),
+    }
+
+
+def _rider_bands(hr_max_bpm: int | None) -> bands.BandTable:
+    from datetime import date
+
+    rider = settings.load("rider", settings.Rider)
+    accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
+    return bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+
+
+def describe(plan: session.Plan, table: bands.BandTable) -> dict[str, Any]:
+    """The plan as plain data, lanes in whole bpm. Raises BandError naming a step that does not fit the bands."""
+    steps = []
+    for step, lane in zip(plan.steps, session.targets(plan, table), strict=True):
+        arrival = step.ends.arrival
+        steps.append(
+            {
+                "name": step.name,
+                "round": step.round,
+                "target": step.target_text,
+                "low_bpm": lane.low_bpm if lane else None,
+                "high_bpm": lane.high_bpm if lane else None,
+                "time_s": step.ends.time_s,
+                "press": step.ends.press,
+                "until": f"{arrival.side} {arrival.bpm(table)} bpm" if arrival else None,
+                "note": step.note,
+            }
+        )
+    about = {"name": plan.name, **_about(plan), "hr_max_bpm": table.hr_max_bpm}
+    return {**about, "steps": steps, "warnings": list(session.warnings(plan, table))}
+
+
+def page(document: dict[str, Any]) -> str:
+    """The plan for a terminal."""
+    lines = [
+        f"{document['title']}: {document['time']} at most, for a maximum of {document['hr_max_bpm']} bpm",
+        document["purpose"],
+        f"For: {document['for_whom']}",
+        "",
+    ]
+    for step in document["steps"]:
+        lane = "no lane"
+        if step["high_bpm"] is not None:
+            lane = session.lane_text(bands.Target(step["low_bpm"], step["high_bpm"], "")) + " bpm"
+        ends = [session.clock_text(step["time_s"])]
+        ends += ["or press"] if step["press"] else []
+        ends += [f"or {step['until']}"] if step["until"] else []
+        lines.append(f"{step['name']:<20} {step['round']:<16} {lane:<16} {' '.join(ends)}".rstrip())
+        if step["note"]:
+            lines.append(f"    {step['note']}")
+    lines += [f"warning: {warning}" for warning in document["warnings"]]
+    return "\n".join(lines)
