@@ -12,6 +12,9 @@ from typing import Literal
 Side = Literal[-1, 0, 1]
 """-1 under the lane, 0 inside, 1 over it."""
 
+NO_ACTIONS = ("", "", "")
+"""What minus, select and plus do, when the page does not say it."""
+
 
 @dataclass(frozen=True, slots=True)
 class RideView:
@@ -58,6 +61,7 @@ class FindingView:
     wrong: str
     cure: str
     rows: tuple[tuple[str, str], ...]
+    actions: tuple[str, str, str] = NO_ACTIONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,7 @@ class HomeView:
     lane: str
     caution: str
     notice: str
+    actions: tuple[str, str, str] = NO_ACTIONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +130,7 @@ class SummaryView:
     bands: tuple[tuple[int, str, str, float], ...]
     alarms: tuple[str, ...]
     sentence: str
+    actions: tuple[str, str, str] = NO_ACTIONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +151,7 @@ class FaultView:
     title: str
     lines: tuple[str, ...]
     code: str
+    actions: tuple[str, str, str] = NO_ACTIONS
 
 
 View = (
