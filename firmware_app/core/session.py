@@ -210,7 +210,7 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
         time_s, arrival = step.ends.time_s, step.ends.arrival
         if time_s is None:
             continue
-        if lane and lane.low_bpm >= NEAR_MAX_FRACTION * bands.hr_max_bpm and time_s > NEAR_MAX_HOLD_S:
+        if lane and lane.low_bpm >= whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm) and time_s > NEAR_MAX_HOLD_S:
             found[f"{step.name} near"] = (
                 f"{step.name}: a lane from {lane.low_bpm} bpm is near the maximum of {bands.hr_max_bpm} bpm, where the "
                 f"unit warns you and nobody stays for {clock_text(time_s)}; choose a lower lane or a shorter step"
