@@ -46,7 +46,7 @@ class Rider:
     fast_share: float = 0.35
     recovery: float = 1.25
     drift_bpm: float = 9.0
-    wander_bpm: float = 1.4
+    wander_bpm: float = 1.0
     day_bpm: float = 0.0
 
     @classmethod
@@ -65,7 +65,7 @@ class Rider:
             fast_share=dice.between(0.25, 0.45),
             recovery=dice.between(1.1, 1.4),
             drift_bpm=dice.between(4, 14),
-            wander_bpm=dice.between(1.0, 1.8),
+            wander_bpm=dice.between(0.6, 1.4),
         ).on_a_day(dice)
 
     def on_a_day(self, dice: Dice) -> Rider:

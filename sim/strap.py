@@ -41,9 +41,9 @@ class Faults(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Every fault at ordinary dirt: a few bursts, a drop-out or two and a stuck reading an hour. docs/simulator.md."""
 
     dry: Fault = Fault(0.3, (20, 120))
-    static: Fault = Fault(3.0, (2, 15))
-    missed: Fault = Fault(4.0)
-    doubled: Fault = Fault(4.0)
+    static: Fault = Fault(3.0, (2, 9))
+    missed: Fault = Fault(28.0)
+    doubled: Fault = Fault(28.0)
     stuck: Fault = Fault(1.0, (8, 40))
     cadence: Fault = Fault(1.0, (20, 120))
     lifted: Fault = Fault(0.7, (3, 25))
@@ -67,7 +67,7 @@ class Strap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     def drawn(self, dice: Dice) -> Strap:
         """The same strap with every open choice made."""
-        roll, averaging_s = dice.between(0, 1), dice.between(2.5, 6)
+        roll, averaging_s = dice.between(0, 1), dice.between(1.5, 4)
         touch, arm = dice.chance(0.6), dice.chance(0.5)
         signal: Signal = self.signal or ("both" if roll < 0.65 else "bpm" if roll < 0.85 else "rr")
         if self.optical and self.signal is None:
@@ -93,7 +93,7 @@ class Episode:
 def beats(latent_bpm: Floats, hr_max_bpm: int, dice: Dice) -> Floats:
     """Beat times in seconds of a latent heart rate sampled every STEP_S, with breathing and small irregularities.
 
-    Breathing variability shrinks as intensity grows: about 30 ms at rest, 4 ms at half, 1.5 ms near the maximum.
+    Breathing variability shrinks as intensity grows: some 10 ms high at 60 % of maximum, 5 at 70 %, 2 near the top.
     """
     turns = np.cumsum(np.concatenate(([0.0], latent_bpm))) * (STEP_S / 60)
     grid_s = np.arange(len(turns)) * STEP_S
@@ -101,9 +101,10 @@ def beats(latent_bpm: Floats, hr_max_bpm: int, dice: Dice) -> Floats:
     rr_s = np.diff(exact_s)
     load = np.clip((between_points(exact_s[1:], grid_s[:-1], latent_bpm) / hr_max_bpm - 0.4) / 0.6, 0.0, 1.0)
     spare = 1.0 - load
-    breath_ms = 1.5 + 30.0 * spare * spare * spare * spare
+    lively = dice.between(0.7, 1.8)
+    breath_ms = lively * (2.0 + 45.0 * spare * spare * spare * spare)
     breaths = np.cumsum(rr_s * (0.22 + 0.4 * load)) + dice.between(0, 1)
-    uneven_ms = (1.2 + 3.0 * spare * spare) * dice.normals(len(rr_s))
+    uneven_ms = lively * (1.8 + 3.0 * spare * spare) * dice.normals(len(rr_s))
     rr_s = rr_s + (breath_ms * wave(breaths) + uneven_ms) * 0.001
     return np.cumsum(np.concatenate((exact_s[:1], rr_s)))
 

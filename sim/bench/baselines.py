@@ -35,7 +35,7 @@ def reported_bpm(rows: Sequence[Row]) -> list[tuple[float, float]]:
 
 
 class Plain:
-    """A plain threshold on the reported number: it sounds whenever the number goes from inside to outside."""
+    """A plain threshold on the reported number: it sounds whenever the number reaches a limit from inside."""
 
     name = "plain threshold"
 
@@ -75,9 +75,7 @@ def _threshold(
     leaving, since_s = 0, 0.0
     top_since_s: float | None = None
     for t_s, hr_bpm in readings:
-        side = (hr_bpm > high_bpm + hysteresis_bpm) - (hr_bpm < low_bpm - hysteresis_bpm)
-        if not side and told and (hr_bpm - high_bpm if told > 0 else low_bpm - hr_bpm) > 0:
-            side = told  # not yet back inside: only the way out is made harder
+        side = (hr_bpm >= high_bpm + hysteresis_bpm) - (hr_bpm <= low_bpm - hysteresis_bpm)
         if side != leaving:
             leaving, since_s = side, t_s
         if side != told and (not side or t_s - since_s >= dwell_s):
@@ -110,14 +108,15 @@ class Unit:
         from firmware_app.core.alarms import AlarmTable
         from firmware_app.core.companion import Companion, play
         from firmware_app.core.record import RideFacts
+        from firmware_app.core.session import free_plan
 
         shipped = settings.defaults_dir() / "alarms.toml"
         table = settings.convert(settings.overlaid(settings.read_toml(shipped), self.changes), AlarmTable, shipped)
         scheme = bands.Scheme("one", "percent_of_maximum", (bands.Band(1, "all", 0.0),))
-        target = bands.Target(*target_bpm, f"{target_bpm[0]}-{target_bpm[1]}bpm")
-        companion = Companion(RideFacts(hr_max_bpm), bands.table(scheme, hr_max_bpm), target, table)
+        plan = free_plan(f"{target_bpm[0]}-{target_bpm[1]}bpm")
+        companion = Companion(RideFacts(hr_max_bpm), bands.table(scheme, hr_max_bpm), table, plan)
         return [
             (mark.t_s, str(mark.detail["kind"]))
             for mark in play(companion, rows).marks
-            if mark.kind == "alarm" and mark.detail.get("on", True) and not mark.detail.get("reminder")
+            if mark.kind == "alarm" and mark.detail["on"] and not mark.detail["reminder"]
         ]
