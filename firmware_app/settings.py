@@ -42,10 +42,11 @@ class Rider(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class StrapSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The remembered strap: the only one the unit ever connects to. ``pair`` writes both."""
+    """The remembered strap: the only one the unit ever connects to. ``pair`` writes address and name."""
 
     address: str = ""
     name: str = ""
+    adapter: str = ""
 
 
 class PanelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
