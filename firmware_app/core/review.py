@@ -156,7 +156,7 @@ class Change:
 
 def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Review:
     """Review one ride against the rider's bands. ``sex`` picks the weights of the training load."""
-    time = _Timeline(record)
+    time = Timeline(record)
     span_ms = time.span_ms
     known = time.ridden & np.isfinite(time.bpm)
     has_target = np.isfinite(time.low_bpm)
@@ -262,7 +262,8 @@ def median_answer_s(alarms: Iterable[Alarm]) -> float | None:
 def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) -> dict[str, Change]:
     """What other settings would have changed, by alarm kind, over rides of ``duration_s`` together.
 
-    Other marks may stand among the alarm marks. Reminders are not counted: one alarm is one departure.
+    Other marks may stand among the alarm marks. Reminders are not counted, nor what was not heard: audio paused, or
+    something of higher priority sounding.
     """
     counts = [_first_alarms(marks) for marks in (before, after)]
     hours = duration_s / 3600
@@ -281,11 +282,12 @@ def clock(seconds: float) -> str:
     return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
 
 
-class _Timeline:
+class Timeline:
     """The ride cut at every moment where something changes; all arrays have one value per piece.
 
-    start_ms, span_ms: where a piece begins and how long it is. bpm: trusted heart rate, NaN where unknown. ridden:
-    False while paused. low_bpm, high_bpm: the target, NaN where there is none. changes_ms: pauses and new targets.
+    start_ms, span_ms: where a piece begins and how long it is, int64. bpm: trusted heart rate, NaN where unknown.
+    ridden: False while paused. low_bpm, high_bpm: the target, NaN where there is none.
+    changes_ms: when the ride paused or went on, or the target changed, in order.
     """
 
     def __init__(self, record: RideRecord) -> None:
@@ -363,13 +365,14 @@ def _load(
 def _first_alarms(marks: Iterable[Mark]) -> dict[str, int]:
     counts: dict[str, int] = {}
     for mark in marks:
-        if mark.kind == "alarm" and mark.detail.get("on", True) and not mark.detail.get("reminder"):
+        detail = mark.detail
+        if mark.kind == "alarm" and detail.get("on", True) and detail.get("heard", True) and not detail.get("reminder"):
             kind = str(mark.detail.get("kind", ""))
             counts[kind] = counts.get(kind, 0) + 1
     return counts
 
 
-def _alarms(marks: tuple[Mark, ...], time: _Timeline) -> tuple[Alarm, ...]:
+def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
     found: list[Alarm] = []
     latest: dict[str, int] = {}
     for mark in marks:
@@ -390,7 +393,7 @@ def _alarms(marks: tuple[Mark, ...], time: _Timeline) -> tuple[Alarm, ...]:
     return tuple(found)
 
 
-def _back_inside_s(t_s: float, kind: str, time: _Timeline) -> float | None:
+def _back_inside_s(t_s: float, kind: str, time: Timeline) -> float | None:
     """Seconds from an alarm until the trusted heart rate was back inside the target that it was about."""
     if kind not in ("above_target", "below_target") or not time.start_ms.size:
         return None
@@ -404,7 +407,7 @@ def _back_inside_s(t_s: float, kind: str, time: _Timeline) -> float | None:
     return max(0.0, int(time.start_ms[first + where[0]]) / 1000 - t_s) if where.size else None
 
 
-def _recoveries(time: _Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
+def _recoveries(time: Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
     """Hard efforts, and the fall in the minute after each.
 
     The steepest minute that begins in the effort finds its end; the fall is then counted from the last highest heart
@@ -432,7 +435,7 @@ def _recoveries(time: _Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
     return tuple(found)
 
 
-def _drift(time: _Timeline) -> Drift | None:
+def _drift(time: Timeline) -> Drift | None:
     if not time.start_ms.size or int(time.span_ms[~time.ridden].sum()) > STEADY_PAUSED_S * 1000:
         return None
     second = time.by_second()
@@ -473,8 +476,13 @@ def _change(review: Review) -> tuple[str, ...]:
     near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
     if near_max:
         sentences.append(
-            f"{clock(review.near_max_s)} were close to your maximum. Let the next ride be an easy one, and ease off"
-            " when the unit first says so. If you felt pain, dizziness or an odd rhythm, see a doctor before you ride."
+            (
+                f"You were close to your maximum for {clock(review.near_max_s)}."
+                if review.near_max_s >= 1
+                else "The unit warned you close to your maximum."
+            )
+            + " Let the next ride be an easy one, and ease off when the unit first says so. If you felt pain, dizziness"
+            " or an odd rhythm, see a doctor before you ride."
         )
     if review.trusted_fraction < TRUSTED_ENOUGH:
         sentences.append(

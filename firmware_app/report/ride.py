@@ -1,0 +1,203 @@
+"""The page of one ride."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from firmware_app.core.bands import BandTable
+from firmware_app.core.record import RideRecord
+from firmware_app.core.review import Review, Timeline, by_kind, clock, hard_bpm, median_answer_s, near_max_bpm
+from firmware_app.report import plots
+from firmware_app.report.page import Html, bar, figures, listing, page, paragraph, picture, section, table
+
+UNKNOWN = "–"
+
+NOT_MEDICAL = (
+    "Rumblestrip is not a medical device. None of these figures is a diagnosis; what each one means, and what it does "
+    "not, stands in docs/review.md."
+)
+
+
+def ride_page(
+    title: str,
+    record: RideRecord,
+    review: Review,
+    bands: BandTable,
+    steps: Sequence[Sequence[object]] = (),
+    maximum_text: str = "",
+) -> str:
+    """One ride as a self-contained page. Raises plots.PlotError when the plotting library is missing.
+
+    steps: rows of ``STEP_HEAD``, one for each step. maximum_text: where the maximum of that day came from.
+    """
+    sections = [
+        figures(headline(review)),
+        section("What it did", listing(review.trained)),
+        section("Next time", listing(review.change)),
+        _over_time(record, review, bands),
+        _bands(review, bands),
+        _alarms(review),
+    ]
+    if steps:
+        sections.append(section("Step by step", table(STEP_HEAD, steps)))
+    sections += [_recoveries(record, review, bands), _maximum(review, bands, maximum_text), _load(review)]
+    return page(title, when(record), [*sections, paragraph(NOT_MEDICAL, quiet=True)])
+
+
+STEP_HEAD = ("Step", "Target", "Ridden", "In target", "Under", "Over", "Arrived after")
+
+
+def when(record: RideRecord) -> str:
+    """When the ride began, by the unit's own time zone, and what it was."""
+    facts = record.facts
+    began = "Date unknown: the unit had no clock that day"
+    if facts.started_unix_s is not None:
+        began = f"{datetime.fromtimestamp(facts.started_unix_s):%A %d %B %Y, %H:%M}"
+    what = facts.plan or (f"target {facts.target}" if facts.target else "free ride")
+    return f"{began} · {what}" + ("" if facts.source == "strap" else f" · from {facts.source}")
+
+
+def headline(review: Review) -> list[tuple[str, str]]:
+    """The large figures, as (name, value)."""
+    in_target = UNKNOWN if not review.target_s else f"{_percent(review.in_target_s, review.target_s)}"
+    return [
+        ("Ridden", clock(review.ridden_s)),
+        ("In target", in_target),
+        ("Mean", _bpm(review.mean_bpm)),
+        ("Highest", _bpm(review.peak_bpm)),
+        ("Load", UNKNOWN if review.load is None else f"{review.load:.0f}"),
+        ("Trusted", f"{100 * review.trusted_fraction:.0f} %"),
+    ]
+
+
+def _over_time(record: RideRecord, review: Review, bands: BandTable) -> Html:
+    drawn = plots.ride(Timeline(record), record.marks, review, bands)
+    caption = (
+        "Trusted heart rate over the lane and its two ridged edges. Below: each alarm, from its first sound until "
+        "it was answered, and the stretches where the heart rate is unknown. Time in hours and minutes."
+    )
+    if review.recoveries:
+        caption += " Numbers mark the hard efforts."
+    return section("The ride", picture(drawn, caption))
+
+
+def _bands(review: Review, bands: BandTable) -> Html:
+    whole_s = review.ridden_s or 1
+    rows: list[tuple[object, ...]] = []
+    for band in reversed(bands.scheme.bands):
+        seconds = review.band_s[band.number]
+        top = band.number == len(bands.scheme.bands)
+        limits = (
+            f"from {bands.low_bpm(band.number)}"
+            if top
+            else f"{bands.low_bpm(band.number)}–{bands.high_bpm(band.number) - 1}"
+        )
+        rows.append(
+            (f"{band.number} {band.name}", limits, clock(seconds), _percent(seconds, whole_s), bar(seconds / whole_s))
+        )
+    rows.append(
+        ("Unknown", "", clock(review.unknown_s), _percent(review.unknown_s, whole_s), bar(review.unknown_s / whole_s))
+    )
+    words = f"Of {clock(review.ridden_s)} ridden"
+    words += f"; {clock(review.paused_s)} paused are left out." if review.paused_s else "."
+    return section("Time in bands", table(("Band", "bpm", "Time", "Share", ""), rows), paragraph(words, quiet=True))
+
+
+def _alarms(review: Review) -> Html:
+    kinds = {kind: same for kind, same in by_kind(review.alarms).items() if kind in plots.ALARM_NAMES}
+    if not kinds:
+        return section("Alarms", paragraph("None."))
+    rows = []
+    for kind in sorted(kinds, key=list(plots.ALARM_NAMES).index):
+        same, answer_s = kinds[kind], median_answer_s(kinds[kind])
+        answered = sum(alarm.answered_s is not None for alarm in same)
+        rows.append(
+            (
+                plots.ALARM_NAMES[kind],
+                len(same),
+                sum(alarm.reminders for alarm in same),
+                answered,
+                UNKNOWN if answer_s is None else clock(answer_s),
+            )
+        )
+    words = (
+        "Answered: the heart rate was back inside, or the condition was over, before a pause, another target or the"
+        " end. The answer is the median time until then."
+    )
+    head = ("Alarm", "Times", "Reminders", "Answered", "Answer")
+    return section("Alarms", table(head, rows), paragraph(words, quiet=True))
+
+
+def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:
+    begins = f"A hard effort is half a minute or more from {hard_bpm(bands.hr_max_bpm)} bpm up."
+    if not review.recoveries:
+        return section("After hard efforts", paragraph(f"There were none. {begins}"))
+    parts: list[object] = []
+    if any(effort.fall_bpm is not None for effort in review.recoveries):
+        caption = (
+            "Fall of the heart rate from the end of each effort; the dot is the first minute. It is a fall from"
+            " stopping only where you stopped: riding on makes it small."
+        )
+        parts.append(picture(plots.recoveries(Timeline(record), review), caption))
+    rows = [
+        (
+            number,
+            clock(effort.from_s),
+            clock(effort.until_s - effort.from_s),
+            _bpm(effort.peak_bpm),
+            UNKNOWN if effort.fall_bpm is None else f"{effort.fall_bpm:.0f} bpm",
+        )
+        for number, effort in enumerate(review.recoveries, start=1)
+    ]
+    parts.append(table(("Effort", "Began at", "Lasted", "Highest", "Fell in 1 min"), rows))
+    parts.append(paragraph(f"{begins} The fall is a trend to watch over weeks, not a verdict on a heart.", quiet=True))
+    return section("After hard efforts", *parts)
+
+
+def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
+    parts = [paragraph(f"This ride was reckoned with a maximum of {bands.hr_max_bpm} bpm. {maximum_text}".strip())]
+    if review.peak_bpm is not None:
+        share = f"{100 * review.peak_bpm / bands.hr_max_bpm:.0f} %"
+        parts.append(paragraph(f"Highest trusted heart rate {_bpm(review.peak_bpm)}, {share} of it."))
+    if review.peak_reported_bpm is not None:
+        parts.append(
+            paragraph(
+                f"The strap's own highest was {_bpm(review.peak_reported_bpm)}. It is shown for comparison and never"
+                " used: one false beat is enough to make it.",
+                quiet=True,
+            )
+        )
+    near = f"{clock(review.near_max_s)} were at or above {near_max_bpm(bands.hr_max_bpm)} bpm, near maximum."
+    return section("The maximum", *parts, paragraph(near))
+
+
+def _load(review: Review) -> Html:
+    if review.load is None:
+        return section("Load and drift", paragraph(f"No load: {review.load_missing}."), *_drift(review))
+    words = (
+        f"{review.load:.0f}, counted over the known time. It adds up minutes, each weighted by how far into the reserve"
+        " the heart was: good for comparing your own weeks, and with nobody else's. It does not know heat, hills, sleep"
+        " or strength."
+    )
+    return section("Load and drift", paragraph(f"Load {words}"), *_drift(review))
+
+
+def _drift(review: Review) -> tuple[Html, ...]:
+    if review.drift is None:
+        return (paragraph("No drift: it is only told for a long, steady ride without gaps.", quiet=True),)
+    one = review.drift
+    return (
+        paragraph(
+            f"Drift {one.drift_bpm:+.0f} bpm: {one.first_bpm:.0f} bpm on average in the first half, {one.second_bpm:.0f}"
+            " in the second, without warm-up and cool-down."
+        ),
+    )
+
+
+def _bpm(value: float | None) -> str:
+    return UNKNOWN if value is None else f"{value:.0f} bpm"
+
+
+def _percent(part: float, whole: float) -> str:
+    return f"{100 * part / whole:.0f} %"

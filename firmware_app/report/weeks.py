@@ -1,0 +1,214 @@
+"""The last weeks: is the training working? As plain data, as text, and as a page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+
+from firmware_app.core.bands import Scheme
+from firmware_app.core.record import RideFacts
+from firmware_app.core.review import Review, clock
+from firmware_app.report import plots
+from firmware_app.report.page import figures, page, paragraph, picture, section, table
+from firmware_app.report.ride import NOT_MEDICAL, UNKNOWN
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What the maximum was estimated to be from one day on, with its 90 % range in bpm, whether accepted or not."""
+
+    day: date
+    value_bpm: float
+    low_bpm: float
+    high_bpm: float
+
+
+@dataclass
+class Week:
+    """One week, Monday to Sunday, by the unit's time zone (ISO 8601).
+
+    load: the sum over the rides that have one, None when none has. rest_bpm, hr_max_bpm: what the latest ride of the
+    week was reckoned with. peak_bpm: highest trusted heart rate. target_s: known time that had a target.
+    estimate: of the maximum, as it stood at the end of the week.
+    """
+
+    monday: date
+    rides: int = 0
+    ridden_s: float = 0.0
+    unknown_s: float = 0.0
+    band_s: dict[int, float] = field(default_factory=dict)
+    near_max_s: float = 0.0
+    in_target_s: float = 0.0
+    target_s: float = 0.0
+    load: float | None = None
+    rides_without_load: int = 0
+    rest_bpm: int | None = None
+    peak_bpm: float | None = None
+    hr_max_bpm: int | None = None
+    estimate: Estimate | None = None
+
+    @property
+    def held(self) -> float | None:
+        """Share of the known time with a target that was inside it, 0 to 1; None without a target."""
+        return self.in_target_s / self.target_s if self.target_s else None
+
+
+def gather(
+    rides: Iterable[tuple[RideFacts, Review]], today: date, count: int, estimates: Sequence[Estimate] = ()
+) -> list[Week]:
+    """The ``count`` weeks up to the one of ``today``, oldest first, with every ride in the week in which it began.
+
+    Rides must be in order of time; those without a date, or from other weeks, are left out. estimates: in order of time.
+    """
+    this_monday = today - timedelta(days=today.weekday())
+    weeks = {
+        monday: Week(monday) for monday in (this_monday - timedelta(weeks=ago) for ago in range(count - 1, -1, -1))
+    }
+    for facts, review in rides:
+        if facts.started_unix_s is None:
+            continue
+        day = datetime.fromtimestamp(facts.started_unix_s).date()
+        week = weeks.get(day - timedelta(days=day.weekday()))
+        if week is not None:
+            _add(week, facts, review)
+    for week in weeks.values():
+        known = [one for one in estimates if one.day < week.monday + timedelta(weeks=1)]
+        week.estimate = known[-1] if known else None
+    return list(weeks.values())
+
+
+def _add(week: Week, facts: RideFacts, review: Review) -> None:
+    week.rides += 1
+    week.ridden_s += review.ridden_s
+    week.unknown_s += review.unknown_s
+    week.near_max_s += review.near_max_s
+    week.in_target_s += review.in_target_s
+    week.target_s += review.target_s
+    for number, seconds in review.band_s.items():
+        week.band_s[number] = week.band_s.get(number, 0.0) + seconds
+    if review.load is None:
+        week.rides_without_load += 1
+    else:
+        week.load = (week.load or 0.0) + review.load
+    week.rest_bpm = facts.hr_rest_bpm or week.rest_bpm
+    week.hr_max_bpm = facts.hr_max_bpm
+    if review.peak_bpm is not None:
+        week.peak_bpm = max(week.peak_bpm or 0.0, review.peak_bpm)
+
+
+def weeks_json(weeks: Sequence[Week]) -> list[dict[str, object]]:
+    """The weeks as plain data: times in s, None where nothing is known."""
+    return [
+        {
+            "monday": week.monday.isoformat(),
+            "rides": week.rides,
+            "ridden_s": round(week.ridden_s, 1),
+            "unknown_s": round(week.unknown_s, 1),
+            "band_s": {str(number): round(seconds, 1) for number, seconds in week.band_s.items()},
+            "near_max_s": round(week.near_max_s, 1),
+            "in_target_fraction": None if week.held is None else round(week.held, 4),
+            "load": None if week.load is None else round(week.load, 1),
+            "rides_without_load": week.rides_without_load,
+            "hr_rest_bpm": week.rest_bpm,
+            "peak_bpm": None if week.peak_bpm is None else round(week.peak_bpm, 1),
+            "hr_max_bpm": week.hr_max_bpm,
+            "estimate_bpm": None
+            if week.estimate is None
+            else [week.estimate.low_bpm, week.estimate.value_bpm, week.estimate.high_bpm],
+        }
+        for week in weeks
+    ]
+
+
+HEAD = ("Week of", "Rides", "Ridden", "Load", "In target", "Rest", "Peak", "Maximum", "Estimate")
+
+
+def rows(weeks: Sequence[Week]) -> list[tuple[str, ...]]:
+    """One row of ``HEAD`` a week, latest first."""
+    return [
+        (
+            week.monday.isoformat(),
+            str(week.rides),
+            clock(week.ridden_s) if week.rides else UNKNOWN,
+            _load(week),
+            UNKNOWN if week.held is None else f"{100 * week.held:.0f} %",
+            _number(week.rest_bpm),
+            _number(week.peak_bpm),
+            _number(week.hr_max_bpm),
+            UNKNOWN if week.estimate is None else f"{week.estimate.low_bpm:.0f}–{week.estimate.high_bpm:.0f}",
+        )
+        for week in reversed(weeks)
+    ]
+
+
+def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
+    """The weeks as a self-contained page. Raises plots.PlotError when the plotting library is missing."""
+    mondays = [week.monday for week in weeks]
+    ridden_s = sum(week.ridden_s for week in weeks)
+    target_s = sum(week.target_s for week in weeks)
+    held = f"{100 * sum(week.in_target_s for week in weeks) / target_s:.0f} %" if target_s else UNKNOWN
+    peaks = [week.peak_bpm for week in weeks if week.peak_bpm is not None]
+    sections = [
+        figures(
+            [
+                ("Rides", str(sum(week.rides for week in weeks))),
+                ("Ridden", clock(ridden_s)),
+                ("In target", held),
+                ("Highest", f"{max(peaks):.0f} bpm" if peaks else UNKNOWN),
+            ]
+        )
+    ]
+    if any(week.load is not None for week in weeks):
+        drawn = plots.columns("load", "Training load by week", mondays, [("load", [week.load for week in weeks])], 110)
+        parts = [picture(drawn, "Training load by week. Compare it with your own weeks only.")]
+    else:
+        parts = [paragraph("No load: it needs hr_rest_bpm and sex in rider.toml.")]
+    if lacking := sum(week.rides_without_load for week in weeks):
+        parts.append(paragraph(f"Rides without a load, not counted here: {lacking}.", quiet=True))
+    sections.append(section("Load", *parts))
+
+    bands = [
+        (f"{band.number} {band.name}", [week.band_s.get(band.number, 0.0) / 3600 for week in weeks])
+        for band in reversed(scheme.bands)
+    ]
+    bands.append(("unknown", [week.unknown_s / 3600 for week in weeks]))
+    bands = [(f"{name}  {clock(3600 * sum(hours))}", hours) for name, hours in bands]
+    drawn = plots.columns("bands", "Time in each band by week", mondays, bands, 30)
+    sections.append(
+        section(
+            "Time in bands", picture(drawn, "Time in each band by week, all rows on one scale; beside each, its sum.")
+        )
+    )
+
+    drawn = plots.columns(
+        "held", "Share of the time in target by week", mondays,
+        [("% in target", [None if week.held is None else 100 * week.held for week in weeks])], 80, 100,
+    )  # fmt: skip
+    sections.append(section("How often the target was held", picture(drawn, "Of the known time with a target.")))
+
+    ranges = [(one.low_bpm, one.value_bpm, one.high_bpm) if one else None for one in (week.estimate for week in weeks)]
+    caption = (
+        "Line: the maximum that you rode by. Bars: its estimate, from rides, and the 90 % range of it. Dots: the highest"
+        " trusted heart rate of each week; it tells how hard you rode, not what your maximum is. Dashes: the resting"
+        " heart rate that you set."
+    )
+    drawn = plots.hearts(
+        mondays,
+        [week.hr_max_bpm for week in weeks],
+        [week.peak_bpm for week in weeks],
+        [week.rest_bpm for week in weeks],
+        ranges,
+    )
+    sections.append(section("Resting, peak and maximum heart rate", picture(drawn, caption)))
+    sections.append(section("Week by week", table(HEAD, rows(weeks)), paragraph(NOT_MEDICAL, quiet=True)))
+    span = f"{mondays[0]:%d %B %Y} to {mondays[-1] + timedelta(days=6):%d %B %Y}"
+    return page(f"The last {len(weeks)} weeks", span, sections)
+
+
+def _load(week: Week) -> str:
+    return UNKNOWN if week.load is None else f"{week.load:.0f}" + ("+" if week.rides_without_load else "")
+
+
+def _number(value: float | None) -> str:
+    return UNKNOWN if value is None else f"{value:.0f}"
