@@ -104,6 +104,7 @@ class LagModel:
         self._moved_s = -inf
         self._course: Course | None = None
         self._waiting = False
+        self._arrived = False
         self._whole = False
         self._t_s = -inf
         self._hr_bpm = 0.0
@@ -137,8 +138,9 @@ class LagModel:
             # The lane moved while there was no signal: give all the time from here, and learn nothing from it.
             self._set_out(t_s, hr_bpm)
             self._whole = False
-        if self._course is not None and (hr_bpm - self._course.edge_bpm) * self._course.way >= 0:
-            self._arrive(self._course, t_s)
+        if self._course and not self._arrived and (hr_bpm - self._course.edge_bpm) * self._course.way >= 0:
+            self._arrived = True
+            self._learn(self._course, t_s)
 
     def grace_s(self, hr_bpm: float, target: Target) -> float:
         """Seconds from now in which the slowest honest heart is in the lane; 0 for one that is in it."""
@@ -153,15 +155,21 @@ class LagModel:
         if now is None:
             return False
         tau_s = self._slow_tau_s(now.way)
-        if self._course is not None and self._course.way == now.way:
-            slowest_bpm = self._course.bpm(t_s - self._moved_s, tau_s, SLOW_DEAD_S)
-            if (self._hr_bpm - slowest_bpm) * now.way >= -MARGIN_BPM:
-                return True
+        if self._course is not None and self._course.way == now.way and self._keeps_up(self._course, t_s, tau_s):
+            return True
         slope_bpm_s = (self._fast_bpm - self._slow_bpm) / (SLOW_S - FAST_S)
         return slope_bpm_s * now.way >= abs(now.goal_bpm - self._hr_bpm) / tau_s / 2
 
+    def _keeps_up(self, since: Course, t_s: float, tau_s: float) -> bool:
+        after_s = t_s - self._moved_s
+        if self._arrived:
+            # It has touched the edge: a heart may waver there, but not turn back.
+            return abs(self._hr_bpm - since.edge_bpm) <= MARGIN_BPM and after_s < SLOW_DEAD_S + tau_s * since.taus
+        slowest_bpm = since.bpm(after_s, tau_s, SLOW_DEAD_S)
+        return after_s < SLOW_DEAD_S or (self._hr_bpm - slowest_bpm) * since.way >= -MARGIN_BPM
+
     def _set_out(self, t_s: float, hr_bpm: float) -> None:
-        self._waiting = False
+        self._waiting = self._arrived = False
         self._whole = True
         self._moved_s = t_s
         self._course = None if self._target is None else course(hr_bpm, self._target)
@@ -169,9 +177,8 @@ class LagModel:
     def _slow_tau_s(self, way: Way) -> float:
         return min(self._tau_s[way] + TAU_SD_S, TAU_RANGE_S[1])
 
-    def _arrive(self, done: Course, t_s: float) -> None:
-        """Learn from a heart that arrived in time; one that came late was not ridden there at once."""
-        self._course = None
+    def _learn(self, done: Course, t_s: float) -> None:
+        """From a heart that arrived in time; one that came late was not ridden there at once."""
         took_s = t_s - self._moved_s
         in_time = took_s <= SLOW_DEAD_S + self._slow_tau_s(done.way) * done.taus
         if not (self._whole and in_time) or abs(done.edge_bpm - done.start_bpm) < LEARN_FROM_BPM:
