@@ -90,7 +90,7 @@ def fault(part: str, pin: int, error: Exception) -> Fault:
 
     what = f"The {part} on pin {pin}"
     if isinstance(error, BadPinFactory | ImportError):
-        return Fault(part, f"The {part} is off: {_no_pins()}.")
+        return Fault(part, f"No {part}: {_no_pins()}.")
     if isinstance(error, GPIOPinInUse):
         return Fault(part, f"{what} is off: the pin is used twice. Give each its own in unit.toml.")
     if isinstance(error, PinPWMError):

@@ -16,7 +16,6 @@ import asyncio
 import atexit
 import contextlib
 import logging
-import signal
 import sys
 import threading
 import time
@@ -25,6 +24,7 @@ from typing import Any
 
 from firmware_app.core.events import Event, Fault, Note, Priority, Sound
 from firmware_app.devices import header
+from firmware_app.devices.watchdog import unwind_on_signals
 from firmware_app.settings import SounderSettings
 
 RANK: dict[Priority, int] = {"high": 4, "medium": 3, "low": 2, "info": 1, "technical": 0}
@@ -232,19 +232,6 @@ def open_sounder(settings: SounderSettings) -> tuple[Sounder, Fault | None]:
         return SilentSounder(), header.fault("sounder", settings.pin, error)
     unwind_on_signals()
     return sounder, None
-
-
-def unwind_on_signals() -> None:
-    """Let SIGTERM and SIGHUP end Python in the ordinary way, so that pins are let go; a handler already set stays.
-
-    Their default is to end the process on the spot, with the pin as it happens to be. Signals belong to the main
-    thread: in any other this does nothing.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        return
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        if signal.getsignal(number) is signal.SIG_DFL:
-            signal.signal(number, lambda number, frame: sys.exit(128 + number))
 
 
 def main() -> int:

@@ -111,7 +111,7 @@ def test_without_pitch_as_many_notes_are_heard_as_with_it(notes: tuple[Note, ...
     assert not any(a.hz and b.hz for a, b in pairwise(played))
 
 
-@pytest.mark.parametrize(("first", "second"), product(RANK, RANK))
+@pytest.mark.parametrize(("first", "second"), list(product(RANK, RANK)))
 def test_the_higher_priority_is_the_one_that_plays(pins: MockFactory, first: Priority, second: Priority) -> None:
     sounder, _ = open_sounder(SounderSettings(pin=18))
 
