@@ -27,7 +27,7 @@ HOLD_S = 5.0
 """The heart has arrived when it has been there this long: one stray beat must not cut a recovery short."""
 
 GUARD_S = 1.0
-"""A key that comes this soon after a change that came on its own was meant for the step before, and does nothing."""
+"""A key press this soon after a change that came on its own was meant for the step before, and ends nothing."""
 
 PRESS_LIMIT_S = 3600.0
 """Time limit of a step that a key ends and that states none."""
@@ -290,14 +290,15 @@ class PlanRun:
     def press(self, ridden_s: float) -> tuple[Change, ...]:
         """The key: ends a step that a key ends, and nothing else."""
         changes = self._settle(ridden_s)
-        if not self.finished and self.plan.steps[self._index].ends.press and not self._guarded():
+        late = self._entered_by in ("time", "arrived") and self._ridden_s - self._started_s < GUARD_S
+        if not self.finished and self.plan.steps[self._index].ends.press and not late:
             changes.append(self._move(1, self._ridden_s, "press"))
         return tuple(changes)
 
     def skip(self, ridden_s: float) -> tuple[Change, ...]:
         """On to the next step; a free ride has none."""
         changes = self._settle(ridden_s)
-        if not self.finished and not self.plan.free and not self._guarded():
+        if not self.finished and not self.plan.free:
             changes.append(self._move(1, self._ridden_s, "skip"))
         return tuple(changes)
 
@@ -314,7 +315,7 @@ class PlanRun:
     def extend(self, ridden_s: float, extra_s: float = 60.0) -> tuple[Change, ...]:
         """Put off the time limit of the step being ridden; a free ride has none to put off."""
         changes = self._settle(ridden_s)
-        if self._limit_s is not None and extra_s > 0 and not self._guarded():
+        if self._limit_s is not None and extra_s > 0:
             self._limit_s += extra_s
             self._cued_time = False
         return tuple(changes)
@@ -371,9 +372,6 @@ class PlanRun:
         self._cued_time |= time
         self._cued_arrival |= arrival
         return due
-
-    def _guarded(self) -> bool:
-        return self._entered_by in ("time", "arrived") and self._ridden_s - self._started_s < GUARD_S
 
     def _left_text(self, step: Step, left_s: float | None) -> str:
         if left_s is None:
