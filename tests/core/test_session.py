@@ -317,10 +317,8 @@ def test_whatever_the_presses_and_gaps_the_plan_ends_no_step_is_lost_and_times_a
     for act, wait_s, hr_bpm in walk:
         t_s = max(0.0, t_s + wait_s)
         latest_s = max(latest_s, t_s)
-        before, before_limit = run.now.index, run.now.left_s
         found = run.feed(t_s, hr_bpm) if act == "feed" else getattr(run, act)(t_s)
-        if act == "extend" and run.now.index == before and before_limit is not None:
-            extended_s += 60.0
+        extended_s += 60.0 if act == "extend" and not run.finished else 0.0
         done = [c for c in found if c.why != "cue"]
         for change in done:
             ends_of = written[seen[-1].index].ends if seen and seen[-1].index < len(written) else Ends()
