@@ -92,15 +92,13 @@ EXAMPLES: dict[str, View] = {
         tail_bpm=(*_tail(147, 148, 146)[:17], *(None,) * 13),
         notice="No heart rate for 40 s: wet the strap and press it on.",
     ),
-    "ride, free": replace(
-        RIDE, low_bpm=None, high_bpm=None, step="", left="", after="", signal="poor", muted="0:35"
-    ),
+    "ride, free": replace(RIDE, low_bpm=None, high_bpm=None, step="", left="", after="", signal="poor", muted="0:35"),
     "finding": FindingView(
         "Finding the strap",
         "No strap answers.",
         "Put it on and wet its electrodes: most straps sleep until they feel skin.",
         (("radio", "ready"), ("remembered strap", "DE:MO:00:00:00:01"), ("searching for", "0:42")),
-        ("Settings", "Ride without", "Pair"),
+        ("Settings", "Ride", "Pair"),
     ),
     "home": HomeView(
         strap="Strap in contact",

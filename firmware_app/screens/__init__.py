@@ -1,1 +1,5 @@
-"""State in, pygame surface out. No logic, no input and no time of its own."""
+"""The screens: a view in, a pygame surface out. No logic, no input, no time of their own.
+
+picture = Painter((480, 320), DAY).paint(view)      # from firmware_app.screens.painter, .theme
+panel.present(picture.surface, picture.rows)
+"""

@@ -1,0 +1,267 @@
+"""Every page but the ride, and which view is drawn by which."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from pygame import Rect
+
+from firmware_app.core import views
+from firmware_app.screens import ride
+from firmware_app.screens.parts import Fill, Hatch, Ridges, boxed, extent
+from firmware_app.screens.sheet import LEADING, Block, Sheet, cut_bottom, cut_left, cut_top
+
+TEXT = 0.52
+"""Capitals of ordinary text, in bases."""
+
+
+def draw(sheet: Sheet, view: views.View) -> None:
+    """Put the page of this view on the sheet."""
+    _PAGES[type(view)](sheet, view)
+
+
+def _wide(sheet: Sheet) -> bool:
+    return sheet.size[0] > 1.2 * sheet.size[1]
+
+
+def _big(sheet: Sheet, box: Rect, text: str, align: Any = "centre") -> Rect:
+    """One text as large as the box allows."""
+    return sheet.text(box, text, box.height, align=align)
+
+
+def _finding(sheet: Sheet, view: views.FindingView) -> None:
+    body = sheet.body()
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.doing)
+    theme = sheet.theme
+    blocks = [
+        Block(view.wrong, scale=1.15, lines=5),
+        Block(view.cure, ink=theme.accent, lines=6, space=0.35),
+        *(Block(part, state, space=0.6 if i == 0 else 0, spare=True) for i, (part, state) in enumerate(view.rows)),
+    ]
+    sheet.flow(body, blocks, sheet.px(TEXT))
+
+
+def _home(sheet: Sheet, view: views.HomeView) -> None:
+    """The target as a short piece of its road, with the ridged edges that wait on the ride."""
+    body = sheet.body()
+    theme = sheet.theme
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.plan or "Free ride", f"battery {view.unit_battery}" if view.unit_battery else "")
+    words = [
+        Block(view.strap, view.strap_battery or " "),
+        Block("heart rate", view.hr_now),
+        Block("maximum", view.hr_max),
+        Block(view.caution, ink=theme.quiet, lines=4, spare=True),
+        Block(view.notice, ink=theme.ink, lines=2, plate=True, space=0.25),
+    ]
+    if _wide(sheet):
+        road = cut_left(body, round(0.46 * body.width))
+        cut_left(body, sheet.px(0.6))
+    else:
+        line = LEADING * sheet.px(TEXT)
+        wanted = round((3 + 2.2 * bool(view.caution) + 2.7 * bool(view.notice)) * line)
+        road = cut_top(body, max(sheet.px(2.9), min(body.height - wanted, round(0.45 * body.height))))
+        cut_top(body, sheet.px(0.3))
+    edge, bar = sheet.px(0.5), max(3, sheet.px(0.17))
+    sheet.parts.append(Ridges((road.left, road.top, edge, road.height), theme.ink, bar))
+    sheet.parts.append(Ridges((road.right - edge, road.top, edge, road.height), theme.ink, bar))
+    lane = road.inflate(-2 * edge - sheet.px(0.8), 0)
+    stack = Rect(lane)
+    stack.height = min(lane.height, sheet.px(3.6))
+    stack.centery = lane.centery
+    kicker = cut_top(stack, round(0.25 * stack.height))
+    below = cut_bottom(stack, round(0.35 * stack.height))
+    sheet.text(kicker, "target", min(sheet.px(0.46), kicker.height), align="centre", ink=theme.quiet)
+    sheet.text(stack, view.target or "none", min(sheet.px(0.95), stack.height), align="centre")
+    sheet.text(below, view.lane, min(sheet.px(0.6), below.height), align="centre", ink=theme.accent)
+    sheet.flow(body, words, sheet.px(TEXT))
+
+
+def _paused(sheet: Sheet, view: views.PausedView) -> None:
+    body = sheet.body()
+    sheet.actions(body, view.actions)
+    sheet.title(body, "Paused", view.paused)
+    rows = [Block("heart rate", view.hr_now), Block("target", view.target)]
+    below = cut_bottom(body, round(2 * LEADING * sheet.px(TEXT)) + 2)
+    cut_bottom(body, sheet.px(0.2))
+    label = cut_top(body, sheet.px(0.8))
+    sheet.text(label, "ridden", sheet.px(0.46), ink=sheet.theme.quiet, align="centre")
+    body.height = min(body.height, sheet.px(4))
+    _big(sheet, body, view.elapsed)
+    sheet.flow(below, rows, sheet.px(TEXT))
+
+
+def _step(sheet: Sheet, view: views.StepView) -> None:
+    """All steps, the one that runs now on a plate; done and next are told apart by a mark and by the ink."""
+    body = sheet.body()
+    theme = sheet.theme
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.plan, view.left)
+    if view.note:
+        cap = sheet.px(0.46)
+        room = Rect(body.left, 0, body.width, round(2 * LEADING * cap))
+        height = Sheet(sheet.size, theme).flow(room, [Block(view.note, lines=2)], cap)
+        sheet.flow(cut_bottom(body, height), [Block(view.note, lines=2, ink=theme.quiet)], cap)
+        cut_bottom(body, sheet.px(0.15))
+    now = next((i for i, step in enumerate(view.steps) if step[3] == "now"), 0)
+    mark = sheet.px(0.5)
+    for row, i, paper in _window(sheet, body, len(view.steps), now):
+        name, target, length, state = view.steps[i]
+        ink = theme.quiet if state == "done" else theme.ink
+        if state == "now":
+            sheet.parts.append(Fill(boxed(row), theme.ink))
+            ink, paper = theme.paper, theme.ink
+        inside = row.inflate(-sheet.px(0.4), 0)
+        sign = cut_left(inside, mark)
+        cut_left(inside, sheet.px(0.2))
+        sign.height = min(mark, row.height - 4)
+        sign.centery = row.centery
+        if state == "now":
+            sheet.arrow(sign.inflate(-mark // 3, 0), 1, theme.paper)
+        elif state == "done":
+            sheet.tick(sign, ink)
+        cap = min(sheet.px(TEXT), int(row.height / LEADING))
+        right = f"{target}  {length}" if target and length else target or length
+        sheet.pair(inside, name, right, cap, ink, ink, paper)
+
+
+def _window(sheet: Sheet, box: Rect, count: int, chosen: int) -> list[tuple[Rect, int, Any]]:
+    """Rows for a list: as many as fit, so that the chosen one is among them; what is hidden is counted at the ends."""
+    line = round(1.9 * sheet.px(TEXT))
+    fit = max(1, box.height // line)
+    first, shown = 0, count
+    if count > fit:
+        shown = max(1, fit - 1)
+        first = min(max(0, chosen - shown // 2), count - shown)
+        tail = cut_bottom(box, box.height - shown * line)
+        before, after = first, count - first - shown
+        texts = [f"{before} above" if before else "", f"{after} below" if after else ""]
+        cap = min(sheet.px(0.42), int(tail.height / LEADING))
+        sheet.text(tail, " · ".join(text for text in texts if text), cap, ink=sheet.theme.quiet, align="centre")
+    return [(Rect(box.left, box.top + n * line, box.width, line), first + n, sheet.theme.paper) for n in range(shown)]
+
+
+def _test(sheet: Sheet, view: views.TestView) -> None:
+    body = sheet.body()
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.stage, view.left)
+    blocks = [Block(line, lines=3, space=0.3) for line in view.lines]
+    if _wide(sheet):
+        number = cut_left(body, round(0.46 * body.width))
+        cut_left(body, sheet.px(0.5))
+    else:
+        number = cut_top(body, round(0.4 * body.height))
+        cut_top(body, sheet.px(0.3))
+    number.height = min(number.height, sheet.px(4.5))
+    _big(sheet, number, view.big)
+    sheet.flow(body, blocks, sheet.px(TEXT))
+
+
+def _summary(sheet: Sheet, view: views.SummaryView) -> None:
+    body = sheet.body()
+    theme = sheet.theme
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.title, view.elapsed)
+    facts = [("in target", view.in_target), ("no signal", view.unknown), ("peak", view.peak)]
+    facts = [fact for fact in facts if fact[1]]
+    said = [Block(view.sentence, lines=4, ink=theme.accent, space=0.3)]
+    said += [Block(text, lines=2, ink=theme.quiet, spare=True) for text in view.alarms]
+    if _wide(sheet):
+        bands = cut_left(body, round(0.52 * body.width))
+        cut_left(body, sheet.px(0.6))
+        _bands(sheet, view, bands)
+        sheet.flow(body, [*(Block(*fact, ink=theme.ink) for fact in facts), *said], sheet.px(0.48))
+        return
+    cap, gap = sheet.px(0.44), sheet.px(0.6)
+    line = round(LEADING * cap)
+    if len(facts) == 3:
+        row = cut_top(body, line)
+        sheet.pair(cut_left(row, (row.width - gap) // 2), *facts[0], cap)
+        cut_left(row, gap)
+        sheet.pair(row, *facts[1], cap)
+        facts = facts[2:]
+    for fact in facts:
+        sheet.pair(cut_top(body, line), *fact, cap)
+    least, best = round(1.3 * sheet.floor_px), round(1.8 * sheet.px(0.42))
+    rest = round(4.5 * LEADING * sheet.floor_px)
+    row_px = min(max((body.height - rest) // max(len(view.bands), 1), least), best)
+    _bands(sheet, view, cut_top(body, row_px * len(view.bands)))
+    cut_top(body, sheet.px(0.1))
+    sheet.flow(body, said, sheet.px(0.48))
+
+
+def _bands(sheet: Sheet, view: views.SummaryView, box: Rect) -> None:
+    """A bar for each band, with its number, name and time: the longest fills the column."""
+    if not view.bands:
+        return
+    theme = sheet.theme
+    line = min(box.height // len(view.bands), sheet.px(1.1))
+    cap = max(sheet.floor_px, min(sheet.px(0.42), int(line / LEADING)))
+    names = [f"{number} {name}" for number, name, _, _ in view.bands]
+    longest = max(fraction for *_, fraction in view.bands) or 1.0
+    label_px = min(max(extent(name, cap)[0] for name in names), round(0.42 * box.width))
+    time_px = min(max(extent(band[2], cap)[0] for band in view.bands), round(0.3 * box.width))
+    gap = sheet.px(0.25)
+    for i, (_, _, time, fraction) in enumerate(view.bands):
+        row = Rect(box.left, box.top + i * line, box.width, line)
+        sheet.text(Rect(row.left, row.top, label_px, line), names[i], cap)
+        sheet.text(Rect(row.right - time_px, row.top, time_px, line), time, cap, align="right", ink=theme.quiet)
+        room = Rect(row.left + label_px + gap, row.top, row.width - label_px - time_px - 2 * gap, line)
+        bar = room.inflate(0, -2 * max(1, line // 5))
+        bar.width = max(1, round(room.width * min(max(fraction / longest, 0.0), 1.0)))
+        if room.width > 4 and fraction > 0:
+            sheet.parts.append(Hatch(boxed(bar), theme.ink, theme.paper, max(1, sheet.px(0.06)), 1))
+            sheet.parts.append(Fill((bar.right - 2, bar.top, 2, bar.height), theme.ink))
+
+
+def _list(sheet: Sheet, view: views.ListView) -> None:
+    body = sheet.body()
+    theme = sheet.theme
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.title)
+    if view.hint:
+        cap = sheet.px(0.46)
+        room = Rect(body.left, 0, body.width, round(2 * LEADING * cap))
+        height = Sheet(sheet.size, theme).flow(room, [Block(view.hint, lines=2)], cap)
+        sheet.flow(cut_bottom(body, height), [Block(view.hint, lines=2, ink=theme.quiet)], cap)
+        cut_bottom(body, sheet.px(0.15))
+    for row, i, paper in _window(sheet, body, len(view.rows), view.chosen):
+        label, value = view.rows[i]
+        ink, value_ink = theme.ink, theme.quiet
+        inside = row.inflate(-sheet.px(0.4), 0)
+        sign = cut_left(inside, sheet.px(0.34))
+        cut_left(inside, sheet.px(0.3))
+        if i == view.chosen:
+            sheet.parts.append(Fill(boxed(row), theme.ink))
+            ink, value_ink, paper = theme.paper, theme.paper, theme.ink
+            sheet.arrow(sign.inflate(0, sheet.px(0.5) - sign.height), 1, theme.paper)
+        cap = min(sheet.px(TEXT), int(row.height / LEADING))
+        sheet.pair(inside, label, value, cap, ink, value_ink, paper)
+
+
+def _fault(sheet: Sheet, view: views.FaultView) -> None:
+    body = sheet.body()
+    sheet.actions(body, view.actions)
+    sheet.title(body, view.title)
+    if view.code:
+        code = cut_bottom(body, sheet.px(1.1))
+        cut_bottom(body, sheet.px(0.2))
+        sheet.parts.append(Fill(boxed(code), sheet.theme.ink))
+        inside = code.inflate(-sheet.px(0.6), 0)
+        sheet.text(inside, view.code, sheet.px(0.56), ink=sheet.theme.paper, paper=sheet.theme.ink, align="centre")
+    sheet.flow(body, [Block(line, lines=6, space=0.3) for line in view.lines], sheet.px(TEXT))
+
+
+_PAGES: dict[type, Callable[[Sheet, Any], None]] = {
+    views.RideView: ride.draw,
+    views.FindingView: _finding,
+    views.HomeView: _home,
+    views.PausedView: _paused,
+    views.StepView: _step,
+    views.TestView: _test,
+    views.SummaryView: _summary,
+    views.ListView: _list,
+    views.FaultView: _fault,
+}
