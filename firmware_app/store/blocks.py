@@ -13,7 +13,7 @@ Times are whole milliseconds. Nothing but this format lives here: no file and no
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from struct import Struct
 
 import numpy as np
@@ -51,16 +51,22 @@ class BlockError(ValueError):
 
 @dataclass(slots=True)
 class Block:
-    """A block in the making. ``dirty``: holds something that the database does not."""
+    """A block in the making. ``dirty``: it holds something that the database does not."""
 
     number: int
-    rows: bytearray
-    rr: bytearray
-    dirty: bool = True
+    rows: bytearray = field(default_factory=bytearray)
+    rr: bytearray = field(default_factory=bytearray)
+    dirty: bool = False
 
     def has_room(self, row: bytes, rr: bytes) -> bool:
         """Whether one more measurement fits; an empty block takes any."""
         return not self.rows or len(self.rows) + len(self.rr) + len(row) + len(rr) <= BLOCK_BYTES
+
+    def add(self, row: bytes, rr: bytes) -> None:
+        """Put one more measurement at the end."""
+        self.rows += row
+        self.rr += rr
+        self.dirty = True
 
 
 @dataclass(frozen=True)
@@ -113,9 +119,8 @@ def pack_record(record: RideRecord) -> Iterator[tuple[bytes, bytes]]:
     rows["hr_bpm"] = np.clip(np.where(has_hr, record.hr_bpm, 0), 0, _U16_MAX)
     rows["trusted"] = np.clip(np.where(has_trusted, record.trusted_bpm, 0) * GRID, 0, _U16_MAX)
     rows["quality"] = np.clip(record.quality, 0, 1) * GRID
-    rows["flags"] = (
-        has_hr * _HR + has_trusted * _TRUSTED + (record.contact >= 0) * _CONTACT_KNOWN + (record.contact == 1) * _CONTACT
-    )
+    rows["flags"] = has_hr * _HR + has_trusted * _TRUSTED
+    rows["flags"] |= np.choose(record.contact + 1, (0, _CONTACT_KNOWN, _CONTACT_KNOWN | _CONTACT)).astype(np.uint8)
     rr_count = np.bincount(record.rr_row, minlength=count)
     if count and rr_count.max() > MAX_RR_PER_ROW:
         raise ValueError(f"more than {MAX_RR_PER_ROW} RR intervals in one measurement")

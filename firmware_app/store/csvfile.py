@@ -73,7 +73,7 @@ def number(path: Path, line: int, column: str, text: str, highest: float) -> flo
         what = "is empty" if not text else f"'{shown(text)}' is no number"
         raise CsvError(f"{path}: line {line}: {column}: {what}; write digits with a decimal point, such as 812.5")
     if not 0 <= value <= highest:
-        raise CsvError(f"{path}: line {line}: {column}: {shown(text)} is not from 0 to {highest}; mend or remove that row")
+        raise CsvError(f"{path}: line {line}: {column}: {shown(text)} is not from 0 to {highest}; mend that row")
     return value
 
 
@@ -82,9 +82,7 @@ def shown(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text[:40])
 
 
-def read_columns(
-    path: Path, names: tuple[str, ...], needed: tuple[str, ...]
-) -> Iterator[tuple[int, tuple[str, ...]]]:
+def read_columns(path: Path, names: tuple[str, ...], needed: tuple[str, ...]) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Line number and the fields of the columns ``names``, stripped, row by row; an absent column gives "".
 
     ``needed`` must be there, and at least one row. Blank lines are passed over. Raises CsvError.

@@ -1,0 +1,336 @@
+"""The ride log, for reading, and for the few things that are changed after a ride.
+
+Its use:
+
+    with open_log(data_dir() / "rides.sqlite3") as log:
+        for ride in log.rides(longer_s=3600):
+            record = log.record(ride.ride_id)
+
+The columns of the record are those of RideRecord.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from firmware_app.core.events import Mark
+from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.store import blocks, schema
+from firmware_app.store.schema import LogError
+
+RESUME_WITHIN_S = 15 * 60
+"""A ride that was cut longer ago than this is over."""
+
+
+@dataclass(frozen=True, slots=True)
+class RideSummary:
+    """One line of the list of rides.
+
+    ended: how it ended, "cut" when the program or the power failed, None while it is being ridden.
+    duration_s: from its beginning to the last thing stored. trusted: measurements with a trusted heart rate.
+    peak_bpm: highest trusted heart rate, or None.
+    """
+
+    ride_id: int
+    facts: RideFacts
+    ended: str | None
+    duration_s: float
+    measurements: int
+    trusted: int
+    peak_bpm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CutRide:
+    """A ride that can be gone on with.
+
+    t_s: where its time goes on. away_s: how long it lay cut by the wall clock, 0 when that cannot be known.
+    """
+
+    ride_id: int
+    facts: RideFacts
+    t_s: float
+    away_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class MaximumEntry:
+    """One entry in the history of the rider's maximum.
+
+    low_bpm, high_bpm: its range, or None. origin: "formula", "ride", "test" or "rider". at_unix_s: when it came up.
+    decided_by, decided_unix_s, why: who accepted or refused it, when, and in which words. ride_id: the ride behind it.
+    """
+
+    value_bpm: int
+    origin: str
+    at_unix_s: float
+    state: Literal["proposed", "accepted", "refused"] = "proposed"
+    low_bpm: float | None = None
+    high_bpm: float | None = None
+    decided_by: str = ""
+    decided_unix_s: float | None = None
+    why: str = ""
+    ride_id: int | None = None
+    entry_id: int | None = None
+
+
+def open_log(path: Path, *, thorough: bool = False) -> Log:
+    """Open the log, mending what a crash left behind; ``Log.recovered`` tells what was done.
+
+    A card that cannot be written still gives what is on it. thorough: check the whole file even when nothing crashed.
+    Raises LogError with the cure.
+    """
+    try:
+        connection, recovered = schema.open_database(path, thorough=thorough)
+        return Log(path, connection, tuple(recovered))
+    except (sqlite3.Error, OSError) as error:
+        try:
+            connection = schema.connect_to_read(path)
+            schema.check_version(connection, path)
+        except (sqlite3.Error, OSError):
+            raise schema.trouble(path, error) from error
+        return Log(path, connection, (f"{path} can only be read: {error}.",))
+
+
+class Log:
+    """The rides that are stored. Every method raises LogError when the file cannot be read or written.
+
+    recovered: what had to be mended when it was opened, in the rider's words.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, recovered: tuple[str, ...]) -> None:
+        self.path = path
+        self.recovered = recovered
+        self._connection = connection
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def __enter__(self) -> Log:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def rides(
+        self,
+        *,
+        since_unix_s: float | None = None,
+        until_unix_s: float | None = None,
+        plan: str | None = None,
+        longer_s: float | None = None,
+        shorter_s: float | None = None,
+    ) -> list[RideSummary]:
+        """Rides by date, oldest first; those without one by their number, before all others.
+
+        since, until: begun at or after, and before. plan: part of the plan's name. longer, shorter: at least, under.
+        """
+        found = [_summary(row) for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY started_unix_s, id")]
+        return [
+            ride
+            for ride in (self._now(ride) for ride in found)
+            if (since_unix_s is None or (ride.facts.started_unix_s or 0.0) >= since_unix_s)
+            and (until_unix_s is None or (ride.facts.started_unix_s or 0.0) < until_unix_s)
+            and (plan is None or plan.lower() in ride.facts.plan.lower())
+            and (longer_s is None or ride.duration_s >= longer_s)
+            and (shorter_s is None or ride.duration_s < shorter_s)
+        ]
+
+    def ride(self, ride_id: int | Literal["last"]) -> RideSummary:
+        """One ride by its number, or the one begun last. Raises LogError when there is none."""
+        if ride_id == "last":
+            rides = self.rides()
+            if not rides:
+                raise LogError("there is no ride in the log yet")
+            return rides[-1]
+        for row in self._rows(f"SELECT {schema.RIDE} FROM ride WHERE id = ?", ride_id):
+            return self._now(_summary(row))
+        raise LogError(f"there is no ride {ride_id}; `rumblestrip rides` lists them")
+
+    def record(self, ride_id: int) -> RideRecord:
+        """A whole ride as columns."""
+        facts = self.ride(ride_id).facts
+        stored = self._rows("SELECT measurements, rr FROM block WHERE ride = ? ORDER BY number", ride_id)
+        try:
+            columns = blocks.unpack(stored)
+        except blocks.BlockError as error:
+            raise schema.trouble(self.path, error) from error
+        marks = tuple(
+            Mark(t_ms / 1000, kind, json.loads(detail))
+            for t_ms, kind, detail in self._rows(
+                "SELECT t_ms, kind, detail FROM mark WHERE ride = ? ORDER BY t_ms, number", ride_id
+            )
+        )
+        last_s = float(columns.t_s[-1]) if len(columns.t_s) else 0.0
+        return RideRecord(
+            facts=facts,
+            t_s=columns.t_s,
+            hr_bpm=columns.hr_bpm,
+            trusted_bpm=columns.trusted_bpm,
+            quality=columns.quality,
+            contact=columns.contact,
+            rr_ms=columns.rr_ms,
+            rr_row=columns.rr_row,
+            marks=marks,
+            duration_s=max(last_s, marks[-1].t_s if marks else 0.0),
+        )
+
+    def add(self, record: RideRecord, ended: str = "rider") -> int:
+        """Store a whole ride at once, all or nothing; returns its number."""
+        with self._changing() as connection:
+            ride_id = connection.execute(
+                f"INSERT INTO ride ({schema.FACTS}) VALUES (?, ?, ?, ?, ?, ?, ?)", schema.facts_row(record.facts)
+            ).lastrowid
+            assert ride_id is not None
+            connection.executemany(
+                "INSERT INTO block (ride, number, measurements, rr) VALUES (?, ?, ?, ?)",
+                [(ride_id, number, rows, rr) for number, (rows, rr) in enumerate(blocks.pack_record(record))],
+            )
+            connection.executemany(
+                "INSERT INTO mark (ride, number, t_ms, kind, detail) VALUES (?, ?, ?, ?, ?)",
+                [(ride_id, number, *schema.mark_row(mark)) for number, mark in enumerate(record.marks)],
+            )
+            schema.finish(connection, ride_id, ended)
+        return ride_id
+
+    def delete(self, ride_id: int) -> RideSummary:
+        """Remove a ride for good; returns what it was.
+
+        Its bytes are overwritten in the file, as far as a program can: a memory card may keep old copies of its own.
+        Raises LogError while the ride is being ridden.
+        """
+        ride = self.ride(ride_id)
+        if ride.ended is None:
+            raise LogError(f"ride {ride_id} is being ridden just now; end it first")
+        with self._changing() as connection:
+            connection.execute("DELETE FROM ride WHERE id = ?", (ride_id,))
+        # The pages as they were may still stand in the write-ahead log: carry it over and cut it to nothing.
+        self._rows("PRAGMA wal_checkpoint(TRUNCATE)")
+        return ride
+
+    def resumable(self, now_unix_s: float) -> CutRide | None:
+        """The latest ride, if it was cut less than fifteen minutes ago.
+
+        A clock that woke in the past, before the ride was cut, says nothing: the ride is offered all the same.
+        """
+        for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY id DESC LIMIT 1"):
+            ride = _summary(row)
+            if ride.ended != "cut":
+                return None
+            started_unix_s = ride.facts.started_unix_s
+            away_s = 0.0 if started_unix_s is None else max(now_unix_s - started_unix_s - ride.duration_s, 0.0)
+            if away_s < RESUME_WITHIN_S:
+                return CutRide(ride.ride_id, ride.facts, ride.duration_s, away_s)
+        return None
+
+    # --- what is worked out from rides --------------------------------------------------------------------------------
+
+    def review(self, ride_id: int, version: str) -> dict[str, Any] | None:
+        """The stored review of a ride, or None when there is none of this version."""
+        query = "SELECT content FROM review WHERE ride = ? AND version = ?"
+        for row in self._rows(query, ride_id, version):
+            return dict(json.loads(row[0]))
+        return None
+
+    def keep_reviews(self, reviews: Mapping[int, Mapping[str, Any]], version: str) -> None:
+        """Store reviews by ride, in the place of older ones."""
+        with self._changing() as connection:
+            connection.executemany(
+                "INSERT OR REPLACE INTO review (ride, version, content) SELECT id, ?, ? FROM ride WHERE id = ?",
+                [(version, json.dumps(review), ride_id) for ride_id, review in reviews.items()],
+            )
+
+    # --- the maximum --------------------------------------------------------------------------------------------------
+
+    def maxima(self) -> list[MaximumEntry]:
+        """The history of the maximum, oldest first."""
+        return [
+            MaximumEntry(*row)
+            for row in self._rows(
+                "SELECT value_bpm, origin, at_unix_s, state, low_bpm, high_bpm, decided_by, decided_unix_s, why, ride,"
+                " id FROM maximum ORDER BY id"
+            )
+        ]
+
+    def add_maximum(self, entry: MaximumEntry) -> int:
+        """Put an entry at the end of the history; returns its number."""
+        with self._changing() as connection:
+            entry_id = connection.execute(
+                "INSERT INTO maximum (value_bpm, origin, at_unix_s, state, low_bpm, high_bpm, decided_by,"
+                " decided_unix_s, why, ride) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    entry.value_bpm,
+                    entry.origin,
+                    entry.at_unix_s,
+                    entry.state,
+                    entry.low_bpm,
+                    entry.high_bpm,
+                    entry.decided_by,
+                    entry.decided_unix_s,
+                    entry.why,
+                    entry.ride_id,
+                ),
+            ).lastrowid
+        assert entry_id is not None
+        return entry_id
+
+    def decide_maximum(
+        self, entry_id: int, state: Literal["accepted", "refused"], *, by: str, at_unix_s: float, why: str = ""
+    ) -> None:
+        """Accept or refuse a proposal. Raises LogError when it is no open one."""
+        with self._changing() as connection:
+            changed = connection.execute(
+                "UPDATE maximum SET state = ?, decided_by = ?, decided_unix_s = ?,"
+                " why = CASE WHEN ? = '' THEN why ELSE ? END WHERE id = ? AND state = 'proposed'",
+                (state, by, at_unix_s, why, why, entry_id),
+            ).rowcount
+            if not changed:
+                raise LogError(f"there is no open proposal {entry_id} for the maximum")
+
+    # --- inside -------------------------------------------------------------------------------------------------------
+
+    def _now(self, ride: RideSummary) -> RideSummary:
+        """A ride that is being ridden has no summary yet: it is worked out from what is stored so far."""
+        if ride.ended is not None:
+            return ride
+        try:
+            summary = schema.summarise(self._connection, ride.ride_id)
+        except (sqlite3.Error, blocks.BlockError) as error:
+            raise schema.trouble(self.path, error) from error
+        return RideSummary(
+            ride.ride_id,
+            ride.facts,
+            None,
+            summary.duration_ms / 1000,
+            summary.measurements,
+            summary.trusted,
+            summary.peak_bpm,
+        )
+
+    def _rows(self, query: str, *values: object) -> list[Any]:
+        try:
+            return self._connection.execute(query, values).fetchall()
+        except sqlite3.Error as error:
+            raise schema.trouble(self.path, error) from error
+
+    @contextmanager
+    def _changing(self) -> Iterator[sqlite3.Connection]:
+        try:
+            with schema.transaction(self._connection):
+                yield self._connection
+        except sqlite3.Error as error:
+            raise schema.trouble(self.path, error) from error
+
+
+def _summary(row: tuple[Any, ...]) -> RideSummary:
+    ride_id, started_unix_s, hr_max_bpm, hr_rest_bpm, scheme, plan, target, source = row[:8]
+    ended, duration_ms, measurements, trusted, peak_bpm = row[8:]
+    facts = RideFacts(hr_max_bpm, hr_rest_bpm, scheme, plan, target, source, started_unix_s)
+    return RideSummary(ride_id, facts, ended, (duration_ms or 0) / 1000, measurements or 0, trusted or 0, peak_bpm)

@@ -1,0 +1,437 @@
+"""The database of the ride log: its tables, how it is opened, mended after a crash, and moved to a newer version.
+
+What a connection promises: the write-ahead log (WAL) is on, so that a reader never waits for the writer; what was
+deleted is overwritten; files are readable by their owner only. How often it is written and made durable is decided in
+``writer``.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import json
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from firmware_app.core.events import Mark
+from firmware_app.core.record import RideFacts
+from firmware_app.store import blocks
+
+PAGE_BYTES = 1024
+"""Small pages: a commit writes whole pages, and at one measurement a second most of a page would be written in vain."""
+
+_APPLICATION_ID = 0x52554D42
+
+STEPS = (
+    """
+    CREATE TABLE ride (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        started_unix_s REAL,
+        hr_max_bpm INTEGER NOT NULL,
+        hr_rest_bpm INTEGER,
+        scheme TEXT NOT NULL,
+        plan TEXT NOT NULL,
+        target TEXT NOT NULL,
+        source TEXT NOT NULL,
+        ended TEXT,
+        duration_ms INTEGER,
+        measurements INTEGER,
+        trusted INTEGER,
+        peak_bpm REAL
+    ) STRICT;
+    CREATE TABLE block (
+        ride INTEGER NOT NULL REFERENCES ride ON DELETE CASCADE,
+        number INTEGER NOT NULL,
+        measurements BLOB NOT NULL,
+        rr BLOB NOT NULL,
+        UNIQUE (ride, number)
+    ) STRICT;
+    CREATE TABLE mark (
+        ride INTEGER NOT NULL REFERENCES ride ON DELETE CASCADE,
+        number INTEGER NOT NULL,
+        t_ms INTEGER NOT NULL,
+        kind TEXT NOT NULL,
+        detail TEXT NOT NULL,
+        UNIQUE (ride, number)
+    ) STRICT;
+    CREATE TABLE maximum (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        at_unix_s REAL NOT NULL,
+        value_bpm INTEGER NOT NULL,
+        low_bpm REAL,
+        high_bpm REAL,
+        origin TEXT NOT NULL,
+        state TEXT NOT NULL CHECK (state IN ('proposed', 'accepted', 'refused')),
+        decided_by TEXT NOT NULL,
+        decided_unix_s REAL,
+        why TEXT NOT NULL,
+        ride INTEGER REFERENCES ride ON DELETE SET NULL
+    ) STRICT;
+    CREATE TABLE review (
+        ride INTEGER PRIMARY KEY REFERENCES ride ON DELETE CASCADE,
+        version TEXT NOT NULL,
+        content TEXT NOT NULL
+    ) STRICT;
+    """,
+)
+"""STEPS[n] leads from version n to version n + 1. A released step is never changed: a new one is added behind it."""
+
+FACTS = "started_unix_s, hr_max_bpm, hr_rest_bpm, scheme, plan, target, source"
+RIDE = f"id, {FACTS}, ended, duration_ms, measurements, trusted, peak_bpm"
+"""Columns of a ride, in the order that ``facts_row`` and readers count on."""
+
+_TABLES = {
+    "ride": RIDE,
+    "block": "ride, number, measurements, rr",
+    "mark": "ride, number, t_ms, kind, detail",
+    "maximum": "id, at_unix_s, value_bpm, low_bpm, high_bpm, origin, state, decided_by, decided_unix_s, why, ride",
+}
+"""What is worth saving from a damaged file. Reviews are not: they are worked out again."""
+
+
+class LogError(Exception):
+    """The ride log cannot be used. The text names the file, what is wrong and the cure."""
+
+
+def wal_path(path: Path) -> Path:
+    """The write-ahead log that lies beside the database while it is open, or after a crash."""
+    return path.with_name(path.name + "-wal")
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """A connection that writes, made private before SQLite fills it. Raises sqlite3.Error or OSError."""
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    # O_CREAT without O_EXCL: a file that is there keeps its content, and loses what rights others had.
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        if os.fstat(handle).st_mode & 0o077:
+            os.fchmod(handle, 0o600)
+    finally:
+        os.close(handle)
+    connection = sqlite3.connect(path, timeout=5.0, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA secure_delete = ON")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make new and renamed files findable after a power cut."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def connect_to_read(path: Path) -> sqlite3.Connection:
+    """A connection to a file on a card that cannot be written. A write-ahead log left there is not read."""
+    uri = path.resolve().as_uri()
+    return sqlite3.connect(f"{uri}?immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """All or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        # After a full card SQLite may have rolled back by itself.
+        if connection.in_transaction:
+            with suppress(sqlite3.Error):
+                connection.execute("ROLLBACK")
+        raise
+
+
+def open_database(
+    path: Path, *, thorough: bool = False, end_cut_rides: bool = True
+) -> tuple[sqlite3.Connection, list[str]]:
+    """The database, ready for use, and what had to be done to it in the rider's words.
+
+    Unless somebody is writing to it just now: after a crash (or when ``thorough``) the whole file is checked and, if
+    damaged, set aside and saved as far as it can be read; rides that were cut are ended. An older version is moved
+    forward, with a copy kept. Raises LogError for a newer version, sqlite3.Error and OSError when the card fails.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    done: list[str] = []
+    with _nobody_writes(path.parent) as alone:
+        crashed = wal_path(path).exists()
+        if alone and (crashed or thorough) and path.exists() and not _is_sound(path):
+            done += _set_aside(path)
+        try:
+            connection = connect(path)
+        except sqlite3.DatabaseError as error:
+            if not alone or not is_damage(error):
+                raise
+            done += _set_aside(path)
+            connection = connect(path)
+        try:
+            done += migrate(connection, path)
+            if alone and end_cut_rides:
+                done += _end_cut_rides(connection)
+        except BaseException:
+            connection.close()
+            raise
+    return connection, done
+
+
+@contextmanager
+def _nobody_writes(folder: Path) -> Iterator[bool]:
+    """Whether no writer is at work; while True none can begin. The lock is the folder's: no file of its own to lose."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            alone = True
+        except OSError:
+            alone = False
+        yield alone
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def writing(folder: Path) -> Iterator[None]:
+    """Tells others, while it lasts, that a ride is being written. Raises OSError."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH)
+        yield
+    finally:
+        os.close(handle)
+
+
+def code_of(error: Exception) -> int | None:
+    """SQLite's primary result code of an error, or None."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return None if code is None else int(code) & 0xFF
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether SQLite says that the file's content is broken (rather than that it cannot get at it)."""
+    return code_of(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def cause(error: Exception) -> str:
+    """What went wrong with the file and what to do about it, in the middle of a sentence."""
+    code = code_of(error)
+    number = error.errno if isinstance(error, OSError) else None
+    if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT):
+        return "the card is full; free some space on it"
+    if code == sqlite3.SQLITE_READONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
+        return "the card can only be read; check its lock and its rights, or replace it"
+    if code == sqlite3.SQLITE_CANTOPEN or number in (errno.ENOENT, errno.ENOTDIR, errno.EEXIST, errno.ENODEV):
+        return "the ride log cannot be reached; check that its folder is there and is yours"
+    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(error, blocks.BlockError):
+        return "the ride log is damaged; `rumblestrip check` sets it aside and saves what can be read"
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return "another program holds the ride log; let it finish"
+    return f"the card gives errors ({error}); replace it when you can"
+
+
+def trouble(path: Path, error: Exception) -> LogError:
+    """The error for whoever asked."""
+    return LogError(f"{path}: {cause(error)}")
+
+
+def _is_sound(path: Path) -> bool:
+    """SQLite's own check of every page. Reads the whole file."""
+    try:
+        with closing(connect(path)) as connection:
+            return list(connection.execute("PRAGMA quick_check(1)")) == [("ok",)]
+    except sqlite3.DatabaseError as error:
+        if is_damage(error):
+            return False
+        raise
+
+
+def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
+    """Move the database forward to the version of this program. Raises LogError when it is newer than that."""
+    version = check_version(connection, path)
+    if version == len(STEPS):
+        return []
+    done = []
+    if version:
+        copy = path.with_name(f"{path.name}.version-{version}")
+        _copy(connection, copy)
+        done.append(f"The ride log was moved from version {version} to {len(STEPS)}; a copy is kept as {copy.name}.")
+    with transaction(connection):
+        # Asked again, now that nobody else can be doing the same.
+        for number in range(_version(connection), len(STEPS)):
+            for statement in STEPS[number].split(";"):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {number + 1}")
+        connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+    _sync_folder(path.parent)
+    return done
+
+
+def check_version(connection: sqlite3.Connection, path: Path) -> int:
+    """The version of the database. Raises LogError when it is newer than this program."""
+    version = _version(connection)
+    if version > len(STEPS):
+        raise LogError(
+            f"{path}: was written by a newer release (version {version} after {len(STEPS)}); update this one"
+        )
+    return version
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _copy(connection: sqlite3.Connection, copy: Path) -> None:
+    part = copy.with_name(copy.name + ".part")
+    part.unlink(missing_ok=True)
+    os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+    with closing(sqlite3.connect(part)) as target:
+        connection.backup(target)
+    part.replace(copy)
+
+
+def _set_aside(path: Path) -> list[str]:
+    """Put a new database in the damaged one's place, with every row that can still be read. Keeps the damaged one."""
+    fresh = path.with_name(path.name + ".part")
+    fresh.unlink(missing_ok=True)
+    wal_path(fresh).unlink(missing_ok=True)
+    with closing(connect(fresh)) as target:
+        migrate(target, fresh)
+        saved = _salvage(path, target)
+    kept = path.with_name(f"{path.name}.damaged-{datetime.now():%Y%m%d-%H%M%S}")
+    # The write-ahead log first: should the power fail between the two, a database without it is only set aside again.
+    if wal_path(path).exists():
+        wal_path(path).replace(wal_path(kept))
+    path.with_name(path.name + "-shm").unlink(missing_ok=True)
+    path.replace(kept)
+    fresh.replace(path)
+    _sync_folder(path.parent)
+    return [f"The ride log was damaged. {saved} The damaged file is kept as {kept.name}."]
+
+
+def _salvage(path: Path, target: sqlite3.Connection) -> str:
+    """Copy what can be read, row by row; a ride whose facts are lost takes the maximum of the ride before it."""
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as source, transaction(target):
+        target.execute("PRAGMA defer_foreign_keys = ON")
+        for table, columns in _TABLES.items():
+            marks = ", ".join("?" * len(columns.split(",")))
+            for row in _readable_rows(source, table, columns):
+                # A row that breaks a rule of its table is part of the damage.
+                with suppress(sqlite3.IntegrityError):
+                    if table == "block":
+                        try:
+                            blocks.unpack([row[2:]])
+                        except (blocks.BlockError, TypeError):
+                            continue
+                    target.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)
+        target.execute(
+            """
+            INSERT INTO ride (id, hr_max_bpm, hr_rest_bpm, scheme, plan, target, source)
+            SELECT lost.ride, near.hr_max_bpm, near.hr_rest_bpm, near.scheme, '', '', near.source
+            FROM (SELECT DISTINCT ride FROM block WHERE ride NOT IN (SELECT id FROM ride)) AS lost
+            JOIN ride AS near ON near.id = coalesce(
+                (SELECT max(id) FROM ride WHERE id < lost.ride), (SELECT min(id) FROM ride))
+            """
+        )
+        for table in ("block", "mark"):
+            target.execute(f"DELETE FROM {table} WHERE ride NOT IN (SELECT id FROM ride)")
+        target.execute("UPDATE maximum SET ride = NULL WHERE ride NOT IN (SELECT id FROM ride)")
+        rides = target.execute("SELECT id, ended FROM ride").fetchall()
+        for ride, ended in rides:
+            if ended is not None:
+                finish(target, ride, ended)
+    return f"{len(rides)} rides could be read, whole or in part, and are in the new one."
+
+
+def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...]]:
+    """Every row of a table that can be reached by its rowid; unreadable stretches are stepped over."""
+    last, step = 0, 1
+    query = f"SELECT rowid, {columns} FROM {table} WHERE rowid > ? ORDER BY rowid"
+    while last < 1 << 40:
+        try:
+            for row in source.execute(query, (last,)):
+                last, step = row[0], 1
+                yield row[1:]
+            return
+        except sqlite3.DatabaseError:
+            last += step
+            step *= 2
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a list of rides shows of one: its length, its measurements, how many of them trusted, the highest."""
+
+    duration_ms: int
+    measurements: int
+    trusted: int
+    peak_bpm: float | None
+
+
+def summarise(connection: sqlite3.Connection, ride: int) -> Summary:
+    """The summary of a ride as it is stored now. Raises blocks.BlockError when a block is damaged."""
+    columns = blocks.unpack(
+        connection.execute("SELECT measurements, rr FROM block WHERE ride = ? ORDER BY number", (ride,))
+    )
+    last_mark_ms = connection.execute("SELECT max(t_ms) FROM mark WHERE ride = ?", (ride,)).fetchone()[0] or 0
+    last_ms = round(float(columns.t_s[-1]) * 1000) if len(columns.t_s) else 0
+    trusted_bpm = columns.trusted_bpm[columns.trusted_bpm == columns.trusted_bpm]
+    peak_bpm = float(trusted_bpm.max()) if len(trusted_bpm) else None
+    return Summary(max(last_ms, last_mark_ms), len(columns.t_s), len(trusted_bpm), peak_bpm)
+
+
+def finish(connection: sqlite3.Connection, ride: int, ended: str) -> None:
+    """End a ride and keep its summary. Within a transaction of the caller's."""
+    summary = summarise(connection, ride)
+    connection.execute(
+        "UPDATE ride SET ended = ?, duration_ms = ?, measurements = ?, trusted = ?, peak_bpm = ? WHERE id = ?",
+        (ended, summary.duration_ms, summary.measurements, summary.trusted, summary.peak_bpm, ride),
+    )
+
+
+def facts_row(facts: RideFacts) -> tuple[object, ...]:
+    """The facts of a ride as they are stored, in the order of FACTS."""
+    return (
+        facts.started_unix_s,
+        facts.hr_max_bpm,
+        facts.hr_rest_bpm,
+        facts.scheme,
+        facts.plan,
+        facts.target,
+        facts.source,
+    )
+
+
+def mark_row(mark: Mark) -> tuple[int, str, str]:
+    """A mark as it is stored: t_ms, kind, detail as JSON."""
+    detail = json.dumps(dict(mark.detail), ensure_ascii=False, default=str)
+    return max(round(mark.t_s * 1000), 0), mark.kind, detail
+
+
+def _end_cut_rides(connection: sqlite3.Connection) -> list[str]:
+    cut = [row[0] for row in connection.execute("SELECT id FROM ride WHERE ended IS NULL ORDER BY id")]
+    if not cut:
+        return []
+    done = []
+    with transaction(connection):
+        for ride in cut:
+            finish(connection, ride, "cut")
+            duration_ms, measurements = connection.execute(
+                "SELECT duration_ms, measurements FROM ride WHERE id = ?", (ride,)
+            ).fetchone()
+            minutes, seconds = divmod(duration_ms // 1000, 60)
+            done.append(f"Ride {ride} was cut and is saved up to {minutes}:{seconds:02d}, {measurements} measurements.")
+    return done
