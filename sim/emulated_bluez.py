@@ -5,7 +5,8 @@
 serves org.bluez on the bus of DBUS_SYSTEM_BUS_ADDRESS with one powered adapter per address: hci0, hci1 and so on. The
 number after an address is the signal strength in dBm at which the others hear it. It prints ``ready`` once it serves.
 
-Closer to BlueZ than bluezoo alone: every advertisement heard reports its signal strength; a peer that is switched off,
+Closer to BlueZ than bluezoo alone: every advertisement heard reports its signal strength, forgotten when the scan
+ends; a peer that is switched off,
 whose advertisement or application is gone, cannot be connected, and its link drops; a dropped link takes its services
 and notification sockets along; a strap that is connected is not heard by others; an adapter that is switched off does
 not scan. Beyond it: faults to order, at /org/rumblestrip, org.rumblestrip.Faults1.Order(kind, times), of the kinds in
@@ -226,6 +227,12 @@ class NearerAdapter(Adapter):
             raise DBusBluezFailedError("Input/output error")
         self.discovering_task.cancel()
         await super().StartDiscovery()
+
+    @sdbus.dbus_method_async_override()
+    async def StopDiscovery(self) -> None:  # noqa: N802
+        await super().StopDiscovery()
+        for device in self.devices.values():
+            device.properties_changed.emit(("org.bluez.Device1", {}, ["RSSI"]))
 
 
 def scan(self: Any, id: int) -> asyncio.Task[None]:

@@ -46,7 +46,7 @@ _DOUBLE_S = 0.005
 Bluetooth LE is 7.5 ms (Core Specification 4.2, vol 6 part B 4.5.1)."""
 
 _NO_RSSI_DBM = -127
-"""What bleak says where BlueZ gave no signal strength."""
+"""What bleak says where BlueZ knows no signal strength: it forgets them when a scan ends."""
 
 
 class StrapError(Exception):
@@ -63,11 +63,11 @@ class WrongServicesError(StrapError):
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A strap in range. rssi_dbm: received signal strength in dBm, nearer is higher; None when not known."""
+    """A strap in range. rssi_dbm: received signal strength in dBm, nearer is higher."""
 
     address: str
     name: str
-    rssi_dbm: int | None
+    rssi_dbm: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +192,10 @@ class BleStrap(Strap):
 
         def seen(device: BLEDevice, advertisement: AdvertisementData) -> None:
             nonlocal namesake
+            if advertisement.rssi == _NO_RSSI_DBM:
+                # Not heard in this scan: BlueZ changed something else that it knows, such as the link that has dropped.
+                # A connection to a strap that is not there would cost its whole time-out.
+                return
             if device.address.upper() == self._address:
                 if not found.done():
                     found.set_result(device)
@@ -237,6 +241,8 @@ class BleStrap(Strap):
             if extras is not None:
                 extras.cancel()
             await _quietly(client.disconnect(), self._pace.call_s)
+            if extras is not None:
+                await asyncio.wait({extras})
         if not ear.heard:
             self._acquire = not self._acquire
         return ear.heard
@@ -319,7 +325,7 @@ class _Ear:
 
 
 async def in_range(seconds: float, adapter: str = "") -> list[Found]:
-    """The straps heard within ``seconds``, nearest first; those without a known signal strength come last.
+    """The straps heard within ``seconds``, nearest first.
 
     Raises StrapError, with a text for the rider, when Bluetooth cannot be used.
     """
@@ -328,9 +334,9 @@ async def in_range(seconds: float, adapter: str = "") -> list[Found]:
     heard: dict[str, Found] = {}
 
     def seen(device: BLEDevice, advertisement: AdvertisementData) -> None:
-        rssi_dbm = None if advertisement.rssi == _NO_RSSI_DBM else advertisement.rssi
-        name = _printable(advertisement.local_name or device.name or "")
-        heard[device.address] = Found(device.address, name, rssi_dbm)
+        if advertisement.rssi != _NO_RSSI_DBM:
+            name = _printable(advertisement.local_name or device.name or "")
+            heard[device.address] = Found(device.address, name, advertisement.rssi)
 
     call_s = Pace().call_s
     try:
@@ -342,7 +348,7 @@ async def in_range(seconds: float, adapter: str = "") -> list[Found]:
         await asyncio.sleep(seconds)
     finally:
         await _quietly(scanner.stop(), call_s)
-    return sorted(heard.values(), key=lambda f: (f.rssi_dbm is None, -(f.rssi_dbm or 0), f.address))
+    return sorted(heard.values(), key=lambda f: (-f.rssi_dbm, f.address))
 
 
 def in_words(error: Exception) -> StrapError:
@@ -389,7 +395,7 @@ async def _bounded(call: Coroutine[Any, Any, T], seconds: float) -> T:
                 break
             # Once for the call, then for the clean-up that the cancelled call waits in.
             task.cancel()
-            await asyncio.wait({task}, timeout=1.0)
+            await asyncio.wait({task}, timeout=0.25)
     if task.cancelled():
         raise ConnectionError("the call was broken off")
     return task.result()
