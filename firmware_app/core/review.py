@@ -21,6 +21,9 @@ from firmware_app.core.record import RideRecord
 
 Sex = Literal["female", "male"]
 
+VERSION = "1"
+"""Of the definitions below: a review that is kept under another version has to be worked out again."""
+
 HOLD_S = 5.0
 """How long one trusted value speaks for the heart, at most (own choice): a strap sends every second, a slow recording
 every five."""
@@ -410,8 +413,8 @@ def _back_inside_s(t_s: float, kind: str, time: Timeline) -> float | None:
 def _recoveries(time: Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
     """Hard efforts, and the fall in the minute after each.
 
-    The steepest minute that begins in the effort finds its end; the fall is then counted from the last highest heart
-    rate of the half minute before it, so that a slow fade is never flattered. A pause does not stop a heart: it counts.
+    Nothing but the heart tells when an effort ended: it is where the steepest minute that begins in it begins. A pause
+    does not stop a heart: it counts.
     """
     bpm = time.bpm[time.by_second()] if time.start_ms.size else np.empty(0)
     hard = np.flatnonzero(np.floor(bpm + 0.5) >= hard_bpm)
@@ -424,12 +427,8 @@ def _recoveries(time: Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
         fall = fall - bpm[first + RECOVERY_S : last + 1 + RECOVERY_S]
         at, fall_bpm = None, None
         if np.isfinite(fall).any():
-            steepest = first + int(np.nanargmax(fall))
-            before = bpm[max(first, steepest - 30) : steepest + 1]
-            at = steepest - int(np.nanargmax(before[::-1]))
+            at = first + int(np.nanargmax(fall))
             fall_bpm = float(bpm[at] - bpm[at + RECOVERY_S])
-            if not np.isfinite(fall_bpm):
-                at, fall_bpm = None, None
         peak_bpm = float(np.nanmax(bpm[first : last + 1]))
         found.append(Recovery(float(first), float(last + 1), peak_bpm, None if at is None else float(at), fall_bpm))
     return tuple(found)

@@ -103,12 +103,15 @@ figure svg{{display:block;width:100%;height:auto}}
 figcaption,.quiet{{font-size:.85rem}}
 .wide{{overflow-x:auto}}
 table{{border-collapse:collapse;width:100%;font-size:.95rem}}
-th,td{{text-align:right;padding:.3rem 0 .3rem .7rem;vertical-align:baseline;font-weight:400}}
+th,td{{text-align:right;padding:.3rem 0 .3rem .7rem;vertical-align:baseline;font-weight:400;
+white-space:nowrap}}
 th:first-child{{text-align:left;padding-left:0}}
 thead th{{font-size:.85rem;border-bottom:1px solid var(--quiet)}}
 td:has(.bar){{width:42%;min-width:5rem}}
 .bar{{display:block;height:.8em;border-left:2px solid var(--ink)}}
 .bar i{{display:block;height:100%;background:var(--ink);print-color-adjust:exact;-webkit-print-color-adjust:exact}}
-@media print{{@page{{margin:15mm}}body{{max-width:none;padding:0;font-size:10.5pt}}
-section,figure,table{{break-inside:avoid}}h2{{break-after:avoid}}.wide{{overflow:visible}}figure{{max-width:150mm}}}}
+@media print{{@page{{margin:14mm}}body{{max-width:none;padding:0;font-size:9.5pt}}
+h2{{font-size:11pt;margin-top:.9rem;padding-top:.3rem;break-after:avoid}}dl{{grid-template-columns:repeat(6,1fr)}}
+figure,tr,li,dl{{break-inside:avoid}}figure{{max-width:115mm}}th,td{{padding-top:.12rem;padding-bottom:.12rem}}
+.wide{{overflow:visible}}}}
 """

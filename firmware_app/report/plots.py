@@ -52,7 +52,7 @@ class Canvas:
         from matplotlib.figure import Figure
 
         self._name, self._label = name, label
-        top_pt, left_pt, foot_pt, gap_pt = 14, 34, 32, 8
+        top_pt, left_pt, foot_pt, gap_pt = 20, 34, 32, 8
         high_pt = top_pt + sum(heights_pt) + gap_pt * (len(heights_pt) - 1) + foot_pt
         self._figure = Figure(figsize=(WIDTH_PT / 72, high_pt / 72))
         FigureCanvasSVG(self._figure)
@@ -269,7 +269,7 @@ def _right_labels(axes: Axes, ends: Sequence[tuple[float, str]]) -> None:
 
 
 def _unit(axes: Axes) -> None:
-    axes.annotate("bpm", (0, 1), (-4, 4), xycoords="axes fraction", textcoords="offset points", color=QUIET, ha="right")
+    axes.annotate("bpm", (0, 1), (-4, 8), xycoords="axes fraction", textcoords="offset points", color=QUIET, ha="right")
 
 
 def _week_axis(axes: Axes, mondays: Sequence[date], last: bool) -> None:

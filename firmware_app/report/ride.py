@@ -189,8 +189,8 @@ def _drift(review: Review) -> tuple[Html, ...]:
     one = review.drift
     return (
         paragraph(
-            f"Drift {one.drift_bpm:+.0f} bpm: {one.first_bpm:.0f} bpm on average in the first half, {one.second_bpm:.0f}"
-            " in the second, without warm-up and cool-down."
+            f"Drift {one.drift_bpm:+.0f} bpm: {one.first_bpm:.0f} bpm on average in the first half,"
+            f" {one.second_bpm:.0f} in the second, without warm-up and cool-down."
         ),
     )
 

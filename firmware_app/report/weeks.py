@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from firmware_app.core.bands import Scheme
 from firmware_app.core.record import RideFacts
-from firmware_app.core.review import Review, clock
+from firmware_app.core.review import clock
 from firmware_app.report import plots
 from firmware_app.report.page import figures, page, paragraph, picture, section, table
 from firmware_app.report.ride import NOT_MEDICAL, UNKNOWN
@@ -28,13 +29,14 @@ class Estimate:
 class Week:
     """One week, Monday to Sunday, by the unit's time zone (ISO 8601).
 
-    load: the sum over the rides that have one, None when none has. rest_bpm, hr_max_bpm: what the latest ride of the
+    simulated: how many of the rides no heart has ridden. load: the sum over the rides that have one, None when none has. rest_bpm, hr_max_bpm: what the latest ride of the
     week was reckoned with. peak_bpm: highest trusted heart rate. target_s: known time that had a target.
     estimate: of the maximum, as it stood at the end of the week.
     """
 
     monday: date
     rides: int = 0
+    simulated: int = 0
     ridden_s: float = 0.0
     unknown_s: float = 0.0
     band_s: dict[int, float] = field(default_factory=dict)
@@ -55,46 +57,49 @@ class Week:
 
 
 def gather(
-    rides: Iterable[tuple[RideFacts, Review]], today: date, count: int, estimates: Sequence[Estimate] = ()
+    rides: Iterable[tuple[RideFacts, Mapping[str, Any]]], today: date, count: int, estimates: Sequence[Estimate] = ()
 ) -> list[Week]:
     """The ``count`` weeks up to the one of ``today``, oldest first, with every ride in the week in which it began.
 
-    Rides must be in order of time; those without a date, or from other weeks, are left out. estimates: in order of time.
+    rides: facts and ``core.review.summary`` of each, in order of time; those without a date, or from other weeks, are
+    left out. estimates: in order of time.
     """
     this_monday = today - timedelta(days=today.weekday())
     weeks = {
         monday: Week(monday) for monday in (this_monday - timedelta(weeks=ago) for ago in range(count - 1, -1, -1))
     }
-    for facts, review in rides:
+    for facts, summary in rides:
         if facts.started_unix_s is None:
             continue
         day = datetime.fromtimestamp(facts.started_unix_s).date()
         week = weeks.get(day - timedelta(days=day.weekday()))
         if week is not None:
-            _add(week, facts, review)
+            _add(week, facts, summary)
     for week in weeks.values():
         known = [one for one in estimates if one.day < week.monday + timedelta(weeks=1)]
         week.estimate = known[-1] if known else None
     return list(weeks.values())
 
 
-def _add(week: Week, facts: RideFacts, review: Review) -> None:
+def _add(week: Week, facts: RideFacts, summary: Mapping[str, Any]) -> None:
     week.rides += 1
-    week.ridden_s += review.ridden_s
-    week.unknown_s += review.unknown_s
-    week.near_max_s += review.near_max_s
-    week.in_target_s += review.in_target_s
-    week.target_s += review.target_s
-    for number, seconds in review.band_s.items():
-        week.band_s[number] = week.band_s.get(number, 0.0) + seconds
-    if review.load is None:
+    week.simulated += facts.source == "sim"
+    week.ridden_s += summary["ridden_s"]
+    week.unknown_s += summary["unknown_s"]
+    week.near_max_s += summary["near_max_s"]
+    if summary["in_target_s"] is not None:
+        week.in_target_s += summary["in_target_s"]
+        week.target_s += summary["in_target_s"] + summary["above_target_s"] + summary["below_target_s"]
+    for number, seconds in summary["band_s"].items():
+        week.band_s[int(number)] = week.band_s.get(int(number), 0.0) + seconds
+    if summary["load"] is None:
         week.rides_without_load += 1
     else:
-        week.load = (week.load or 0.0) + review.load
+        week.load = (week.load or 0.0) + summary["load"]
     week.rest_bpm = facts.hr_rest_bpm or week.rest_bpm
     week.hr_max_bpm = facts.hr_max_bpm
-    if review.peak_bpm is not None:
-        week.peak_bpm = max(week.peak_bpm or 0.0, review.peak_bpm)
+    if summary["peak_bpm"] is not None:
+        week.peak_bpm = max(week.peak_bpm or 0.0, summary["peak_bpm"])
 
 
 def weeks_json(weeks: Sequence[Week]) -> list[dict[str, object]]:
@@ -103,6 +108,7 @@ def weeks_json(weeks: Sequence[Week]) -> list[dict[str, object]]:
         {
             "monday": week.monday.isoformat(),
             "rides": week.rides,
+            "simulated": week.simulated,
             "ridden_s": round(week.ridden_s, 1),
             "unknown_s": round(week.unknown_s, 1),
             "band_s": {str(number): round(seconds, 1) for number, seconds in week.band_s.items()},
@@ -176,9 +182,7 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
     bands = [(f"{name}  {clock(3600 * sum(hours))}", hours) for name, hours in bands]
     drawn = plots.columns("bands", "Time in each band by week", mondays, bands, 30)
     sections.append(
-        section(
-            "Time in bands", picture(drawn, "Time in each band by week, all rows on one scale; beside each, its sum.")
-        )
+        section("Time in bands", picture(drawn, "Time in each band by week, all rows on one scale, and its sum."))
     )
 
     drawn = plots.columns(
@@ -187,7 +191,8 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
     )  # fmt: skip
     sections.append(section("How often the target was held", picture(drawn, "Of the known time with a target.")))
 
-    ranges = [(one.low_bpm, one.value_bpm, one.high_bpm) if one else None for one in (week.estimate for week in weeks)]
+    estimates = [week.estimate for week in weeks]
+    ranges = [None if one is None else (one.low_bpm, one.value_bpm, one.high_bpm) for one in estimates]
     caption = (
         "Line: the maximum that you rode by. Bars: its estimate, from rides, and the 90 % range of it. Dots: the highest"
         " trusted heart rate of each week; it tells how hard you rode, not what your maximum is. Dashes: the resting"
@@ -203,6 +208,8 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
     sections.append(section("Resting, peak and maximum heart rate", picture(drawn, caption)))
     sections.append(section("Week by week", table(HEAD, rows(weeks)), paragraph(NOT_MEDICAL, quiet=True)))
     span = f"{mondays[0]:%d %B %Y} to {mondays[-1] + timedelta(days=6):%d %B %Y}"
+    if simulated := sum(week.simulated for week in weeks):
+        span += f" · {simulated} simulated rides among them"
     return page(f"The last {len(weeks)} weeks", span, sections)
 
 
