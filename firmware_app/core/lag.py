@@ -45,6 +45,9 @@ MEMORY = 6
 FAST_S, SLOW_S = 5.0, 15.0
 """Two running means whose difference is the slope."""
 
+BEHIND_S = 5.0
+"""So long must a heart be behind before it has no excuse (own choice)."""
+
 FORGET_S = 10.0
 """After a gap longer than this the slope begins anew."""
 
@@ -100,6 +103,7 @@ class LagModel:
     def __init__(self) -> None:
         self._tau_s: dict[Way, float] = {1: TAU_S, -1: TAU_S}
         self._arrivals: dict[Way, int] = {1: 0, -1: 0}
+        self._kept_s: dict[Way, float] = {1: -inf, -1: -inf}
         self._target: Target | None = None
         self._moved_s = -inf
         self._course: Course | None = None
@@ -118,6 +122,7 @@ class LagModel:
     def aim(self, t_s: float, target: Target | None) -> None:
         """The lane has moved, or the ride goes on after a pause: the heart begins its way now."""
         self._target = target
+        self._kept_s = {1: -inf, -1: -inf}
         self._course = None
         self._waiting = target is not None
         if t_s - self._t_s <= FORGET_S:
@@ -148,12 +153,18 @@ class LagModel:
         return 0.0 if way is None else SLOW_DEAD_S + self._slow_tau_s(way.way) * way.taus
 
     def on_its_way(self, t_s: float) -> bool:
-        """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it."""
-        if self._target is None or self._t_s == -inf:
-            return False
-        now = course(self._hr_bpm, self._target)
+        """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it.
+
+        A heart wanders: one that fell behind keeps the excuse for some seconds more.
+        """
+        now = None if self._target is None or self._t_s == -inf else course(self._hr_bpm, self._target)
         if now is None:
             return False
+        if self._moves(now, t_s):
+            self._kept_s[now.way] = t_s
+        return t_s - self._kept_s[now.way] < BEHIND_S
+
+    def _moves(self, now: Course, t_s: float) -> bool:
         tau_s = self._slow_tau_s(now.way)
         if self._course is not None and self._course.way == now.way and self._keeps_up(self._course, t_s, tau_s):
             return True
