@@ -223,7 +223,7 @@ class Peripheral:
         self._name = name
         self._wrong_services = wrong_services
         self._battery_percent = battery_percent
-        self._bus: MessageBus | None = None
+        self._bus: Any = None
         self._measurement = _Notifying("2a37", f"{_ROOT}/service1", changed)
 
     async def __aenter__(self) -> Self:
@@ -252,7 +252,6 @@ class Peripheral:
         return self._measurement.send(packet)
 
     async def _register(self) -> None:
-        assert self._bus is not None
         offered = DEVICE_INFORMATION if self._wrong_services else HEART_RATE
         self._bus.export(f"{_ROOT}/service1", _Service(f"{offered:04x}"))
         if not self._wrong_services:
@@ -293,7 +292,6 @@ class Peripheral:
         ]
 
     async def _call(self, path: str, interface: str, member: str, signature: str, body: list[Any]) -> Any:
-        assert self._bus is not None
         reply = await self._bus.call(
             Message(_BLUEZ, path, interface, member, signature=signature, body=body)
         )
@@ -418,7 +416,7 @@ async def _stream(args: argparse.Namespace) -> None:
         for t_s, measurement in packets(beats, args.speed):
             await asyncio.sleep(start_s + t_s - loop.time())
             for packet in spoilt(encode(measurement), fault, chance):
-                if strap.notify(packet):
+                if strap.notify(packet) and not args.quiet:
                     _say("sent", packet=packet.hex())
         _say("end")
         await asyncio.Event().wait()
@@ -433,6 +431,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--csv", type=Path, help="beats to send: columns t_s and rr_ms; without it a synthetic heart")
     parser.add_argument("--speed", type=float, default=1.0, help="how many times faster than life (1)")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--quiet", action="store_true", help="do not say every packet that was sent")
     parser.add_argument("--wait", action="store_true", help="start the heart when the first central subscribes")
     parser.add_argument("--fault", choices=FAULTS, default="none", help="what is wrong with every notification")
     parser.add_argument("--wrong-services", action="store_true", help="advertise a strap, but offer no heart rate")

@@ -176,7 +176,7 @@ class Radio:
         from dbus_fast import Message, MessageType
         from dbus_fast.aio import MessageBus
 
-        bus = await MessageBus(bus_address=self.address).connect()
+        bus: Any = await MessageBus(bus_address=self.address).connect()
         try:
             reply = await bus.call(Message("org.bluez", path, interface, member, signature=signature, body=body))
         finally:
