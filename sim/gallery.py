@@ -22,6 +22,7 @@ from firmware_app.core.views import (
     TestView,
     View,
 )
+from firmware_app.screens.theme import THEMES
 
 if TYPE_CHECKING:
     from pygame import Surface
@@ -184,7 +185,6 @@ def sheet(names: tuple[str, ...], sizes: tuple[tuple[int, int], ...], theme: str
     from pygame import Surface
 
     from firmware_app.screens.painter import Painter
-    from firmware_app.screens.theme import THEMES
 
     gap = 12
     pictures = [Painter(size, THEMES[theme]).paint(EXAMPLES[name]).surface for size in sizes for name in names]

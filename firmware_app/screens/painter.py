@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from typing import NamedTuple
-
-os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # its banner would spoil a JSON document on stdout
 
 from pygame import Rect, Surface
 
