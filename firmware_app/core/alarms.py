@@ -172,7 +172,7 @@ class Situation:
     """The moment as the companion sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. change_bpm: what the trusted
-    heart rate did in the last ten seconds. turn_s: when the lane last changed (ride start, step change, end of a pause);
+    heart rate did in the last ten seconds. turn_s: when the lane last changed (ride start, step, end of a pause);
     arrived: whether the heart has been in the lane since. resumed_s: when the signal last came back after a gap.
     arriving: whether notifications come in at all. urging_allowed: False in a maximal test, which never says "lift".
     """
@@ -396,7 +396,7 @@ class Engine:
         changes: list[Change] = []
         for row in self._loop:
             rate = row.measure(s, row.row, self)
-            row.gathered = max(row.gathered + rate.per_s * dt_s, 0.0) if dt_s or rate.per_s == _RESET else row.gathered
+            row.gathered = 0.0 if rate.per_s == _RESET else max(row.gathered + rate.per_s * dt_s, 0.0)
             if not row.active:
                 if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, s.t_s):
                     self._begin(row, s.t_s, changes)

@@ -58,6 +58,9 @@ _TOLERANCE_SIGMAS = 4.0
 _SLOW_HEART_BPM = (70.0, 130.0)
 _SLOW_HEART_EXTRA = 0.14
 _MENDED_TOLERANCE = 0.08
+_MENDED_NOISE = 4.0
+_MENDABLE = {1: (2, 3), 2: (1, 2), 3: (1,)}  # intervals together: beats that they may be
+_EDGE_DOUBT = 2.0  # a beat at the edge of the tolerance weighs a third of one in its middle
 _SPREAD_MEMORY_BEATS = 30.0
 
 # A trend that is not confirmed by beats fades: this is how fast.
@@ -68,7 +71,11 @@ _REACH_STEP_BPM = 9.0
 _REACH_UP_BPM_S = 2.5
 _REACH_DOWN_BPM_S = 2.0
 _OUT_OF_REACH_S = 12.0
+_OUT_OF_REACH_REPORTED_S = 30.0  # an optical sensor can follow the pedals for as long
 
+_AGREEING_BEATS = 6
+_AGREEING_REPORTS = 9  # a strap's averaging smears one bad beat over as many seconds
+_AGREEING_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
 _AGREEMENT = 0.10  # refused beats agree when they lie within this fraction, wider for a slow heart
 
 _QUALITY_MEMORY_S = 8.0
@@ -132,8 +139,8 @@ class Gate:
         self._spread2 = 0.03**2  # variance of the relative innovation: the rider's own variability
         self._believed_s = float("-inf")  # when a beat was last believed as it stood
         self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
-        self._fragment_ms = 0.0
-        self._refused: deque[tuple[float, float]] = deque(maxlen=64)  # (t_s, bpm) of the beats not believed
+        self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
+        self._refused: deque[tuple[float, float]] = deque(maxlen=128)  # (t_s, bpm) of the beats not believed
         self._quality = 0.0
         self._quality_s: float | None = None
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
@@ -175,6 +182,8 @@ class Gate:
     def _beat(self, rr_ms: float, t_s: float, stuck: bool, silent_s: float) -> None:
         track = self._track
         span_s = rr_ms / 1000
+        unseen = track is None or silent_s > FRESH_S or t_s - self._accepted_s > 2 * FRESH_S
+        needed = _AGREEING_UNSEEN if unseen else _AGREEING_BEATS
         possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]
         if track is not None and t_s - self._accepted_s <= FRESH_S and not stuck:
             expected_bpm = track.at(t_s)
@@ -184,30 +193,36 @@ class Gate:
             off = rr_ms / expected_ms - 1
             if possible and abs(off) <= tolerance:
                 self._spread2 += (min(off * off, tolerance * tolerance) - self._spread2) / _SPREAD_MEMORY_BEATS
-                self._fragment_ms = 0.0
+                self._fragments_ms.clear()
                 self._refused.clear()
-                self._accept(60000 / rr_ms, t_s, span_s, self._beat_noise(), mended=False)
+                doubt = 1 + _EDGE_DOUBT * (off / tolerance) ** 2
+                self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), mended=False)
                 return
             beats = self._mended_beats(rr_ms, expected_ms)
             if beats:
-                whole_ms = (self._fragment_ms + rr_ms) / beats
-                self._fragment_ms = 0.0
+                whole_ms = (sum(self._fragments_ms) + rr_ms) / beats
+                self._fragments_ms.clear()
                 self._remember(rr_ms, t_s, possible)
-                self._accept(60000 / whole_ms, t_s, span_s, 2 * self._beat_noise(), mended=True)
-                self._follow_the_refused(t_s, silent_s)
+                self._accept(60000 / whole_ms, t_s, span_s, _MENDED_NOISE * self._beat_noise(), mended=True)
+                self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
                 return
-            together_ms = self._fragment_ms + rr_ms
-            self._fragment_ms = together_ms if together_ms < expected_ms * (2 - _MENDED_TOLERANCE) else 0.0
+            self._fragments_ms.append(rr_ms)
+            if sum(self._fragments_ms) > expected_ms * (2 - _MENDED_TOLERANCE):
+                self._fragments_ms.clear()
         self._score(t_s, span_s, 0.0)
         self._remember(rr_ms, t_s, possible)
         if possible:
-            self._follow_the_refused(t_s, silent_s)
+            self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
 
     def _mended_beats(self, rr_ms: float, expected_ms: float) -> int:
-        """How many expected beats this interval, with the fragments before it, makes up; 0 for none."""
-        together_ms = self._fragment_ms + rr_ms
+        """How many expected beats this interval, with the fragments before it, makes up; 0 for none.
+
+        One alone may be two or three with the beats between them missed; two may be one counted twice, or an early beat
+        with the pause after it; three may be one. More is no beat with a flaw but another rhythm.
+        """
+        together_ms = sum(self._fragments_ms) + rr_ms
         beats = round(together_ms / expected_ms)
-        possible = (1, 2) if self._fragment_ms else (2, 3)
+        possible = _MENDABLE.get(len(self._fragments_ms) + 1, ())
         return beats if beats in possible and abs(together_ms / (beats * expected_ms) - 1) <= _MENDED_TOLERANCE else 0
 
     def _report(self, hr_bpm: float, t_s: float, doubtful: bool, silent_s: float) -> None:
@@ -223,7 +238,9 @@ class Gate:
             return
         self._score(t_s, span_s, 0.0)
         self._refused.append((t_s, hr_bpm))
-        self._follow_the_refused(t_s, silent_s)
+        unseen = track is None or silent_s > FRESH_S
+        needed = _AGREEING_UNSEEN if unseen else _AGREEING_REPORTS
+        self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
     def _accept(self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, mended: bool) -> None:
         assert self._track is not None
@@ -235,7 +252,8 @@ class Gate:
 
     def _beat_noise(self) -> float:
         level = self._track.level_bpm if self._track else 100.0
-        return max(self._spread2 * level * level, _BEAT_NOISE_FLOOR_BPM2)
+        trust = max(self._quality, 0.3)
+        return max(self._spread2 * level * level, _BEAT_NOISE_FLOOR_BPM2) / trust
 
     # --- finding the heart again ------------------------------------------------------------------------------------
 
@@ -245,34 +263,31 @@ class Gate:
         else:
             self._refused.clear()  # an impossible beat breaks any agreement
 
-    def _follow_the_refused(self, t_s: float, silent_s: float) -> None:
-        """Move the track to the refused beats when they agree and the heart could have got there."""
+    def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: float) -> None:
+        """Move the track to the refused beats when enough of them agree and the heart could have got there.
+
+        What counts is where the heart was when it was last seen and when the agreeing beats began: a rhythm that starts
+        from one beat to the next far from the heart is none, and has to last much longer before it is believed.
+        """
         refused = self._refused
-        needed = 4 if self._track is None or silent_s > FRESH_S or t_s - self._accepted_s > 2 * FRESH_S else 6
         if len(refused) < needed:
             return
         recent = sorted(bpm for _, bpm in list(refused)[-needed:])
-        middle = recent[needed // 2]
-        if recent[-1] - recent[0] > (_AGREEMENT + _slow_heart(middle)) * middle:
+        middle_bpm = recent[needed // 2]
+        width_bpm = (_AGREEMENT + _slow_heart(middle_bpm)) * middle_bpm
+        if recent[-1] - recent[0] > width_bpm:
             return
         if self._track is not None:
-            away_s = max(t_s - self._believed_s, 0.0)
-            step = middle - self._track.level_bpm
-            reach = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step > 0 else _REACH_DOWN_BPM_S)
-            if abs(step) > reach and not self._agreed_for(_OUT_OF_REACH_S, middle, t_s):
+            since_s = next((s for s, bpm in reversed(refused) if abs(bpm - middle_bpm) > width_bpm), refused[0][0])
+            step_bpm = middle_bpm - self._track.level_bpm
+            away_s = max(since_s - self._believed_s, 0.0)
+            reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
+            if abs(step_bpm) > reach_bpm and t_s - since_s < out_of_reach_s:
                 return
-        self._track = _Track(middle, t_s)
-        self._fragment_ms = 0.0
+        self._track = _Track(middle_bpm, t_s)
+        self._fragments_ms.clear()
         self._accepted_s = self._believed_s = t_s
         refused.clear()
-
-    def _agreed_for(self, needed_s: float, middle_bpm: float, t_s: float) -> bool:
-        agreeing_since_s = t_s
-        for then_s, bpm in reversed(self._refused):
-            if abs(bpm - middle_bpm) > 0.15 * middle_bpm:
-                break
-            agreeing_since_s = then_s
-        return t_s - agreeing_since_s >= needed_s
 
     # --- quality ----------------------------------------------------------------------------------------------------
 

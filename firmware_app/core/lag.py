@@ -146,6 +146,9 @@ class LagModel:
         if self._course and not self._arrived and (hr_bpm - self._course.edge_bpm) * self._course.way >= 0:
             self._arrived = True
             self._learn(self._course, t_s)
+        now = self._now()
+        if now is not None and self._moves(now):
+            self._kept_s[now.way] = t_s
 
     def grace_s(self, hr_bpm: float, target: Target) -> float:
         """Seconds from now in which the slowest honest heart is in the lane; 0 for one that is in it."""
@@ -157,22 +160,21 @@ class LagModel:
 
         A heart wanders: one that fell behind keeps the excuse for some seconds more.
         """
-        now = None if self._target is None or self._t_s == -inf else course(self._hr_bpm, self._target)
-        if now is None:
-            return False
-        if self._moves(now, t_s):
-            self._kept_s[now.way] = t_s
-        return t_s - self._kept_s[now.way] < BEHIND_S
+        now = self._now()
+        return now is not None and t_s - self._kept_s[now.way] < BEHIND_S
 
-    def _moves(self, now: Course, t_s: float) -> bool:
+    def _now(self) -> Course | None:
+        return None if self._target is None or self._t_s == -inf else course(self._hr_bpm, self._target)
+
+    def _moves(self, now: Course) -> bool:
         tau_s = self._slow_tau_s(now.way)
-        if self._course is not None and self._course.way == now.way and self._keeps_up(self._course, t_s, tau_s):
+        if self._course is not None and self._course.way == now.way and self._keeps_up(self._course, tau_s):
             return True
         slope_bpm_s = (self._fast_bpm - self._slow_bpm) / (SLOW_S - FAST_S)
         return slope_bpm_s * now.way >= abs(now.goal_bpm - self._hr_bpm) / tau_s / 2
 
-    def _keeps_up(self, since: Course, t_s: float, tau_s: float) -> bool:
-        after_s = t_s - self._moved_s
+    def _keeps_up(self, since: Course, tau_s: float) -> bool:
+        after_s = self._t_s - self._moved_s
         if self._arrived:
             # It has touched the edge: a heart may waver there, but not turn back.
             return abs(self._hr_bpm - since.edge_bpm) <= MARGIN_BPM and after_s < SLOW_DEAD_S + tau_s * since.taus
@@ -184,6 +186,8 @@ class LagModel:
         self._whole = True
         self._moved_s = t_s
         self._course = None if self._target is None else course(hr_bpm, self._target)
+        if self._course is not None:
+            self._kept_s[self._course.way] = t_s
 
     def _slow_tau_s(self, way: Way) -> float:
         return min(self._tau_s[way] + TAU_SD_S, TAU_RANGE_S[1])
