@@ -115,6 +115,13 @@ def test_a_file_that_changes_while_it_is_ridden_does_not_change_the_ride(tmp_pat
     assert plan.longest_s == 600
 
 
+def test_the_example_of_the_page_about_sessions_is_a_plan(tmp_path: Path) -> None:
+    page = (Path(__file__).resolve().parents[1] / "docs" / "sessions.md").read_text(encoding="utf-8")
+    plan = plans.load_plan(str(written(tmp_path, page.split("```toml\n")[1].split("```")[0])))
+    assert [step.name for step in plan.steps] == ["Ride there", "Climb", "Rest", "Climb", "Rest"]
+    assert all(name in page for name in plans.plan_names())
+
+
 def test_the_eight_shipped_plans_suit_every_scheme_and_maximum_and_every_heart_can_follow() -> None:
     assert len(plans.plan_names()) == 8
     for name in plans.plan_names():

@@ -126,7 +126,7 @@ class LagModel:
         self._course = None
         self._waiting = target is not None
         if t_s - self._t_s <= FORGET_S:
-            self._set_out(t_s, self._fast_bpm)
+            self._set_out(t_s)
 
     def feed(self, t_s: float, hr_bpm: float | None) -> None:
         """One trusted heart rate in bpm, or None for none. Times do not decrease."""
@@ -141,7 +141,7 @@ class LagModel:
         self._t_s, self._hr_bpm = t_s, hr_bpm
         if self._waiting:
             # The lane moved while there was no signal: give all the time from here, and learn nothing from it.
-            self._set_out(t_s, hr_bpm)
+            self._set_out(t_s)
             self._whole = False
         if self._course and not self._arrived and (hr_bpm - self._course.edge_bpm) * self._course.way >= 0:
             self._arrived = True
@@ -181,11 +181,13 @@ class LagModel:
         slowest_bpm = since.bpm(after_s, tau_s, SLOW_DEAD_S)
         return after_s < SLOW_DEAD_S or (self._hr_bpm - slowest_bpm) * since.way >= -MARGIN_BPM
 
-    def _set_out(self, t_s: float, hr_bpm: float) -> None:
+    def _set_out(self, t_s: float) -> None:
         self._waiting = self._arrived = False
         self._whole = True
         self._moved_s = t_s
-        self._course = None if self._target is None else course(hr_bpm, self._target)
+        if self._target is not None:
+            # From the running mean; a heart that only just left the new lane is outside it all the same.
+            self._course = course(self._fast_bpm, self._target) or course(self._hr_bpm, self._target)
         if self._course is not None:
             self._kept_s[self._course.way] = t_s
 

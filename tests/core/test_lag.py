@@ -71,6 +71,15 @@ def test_a_heart_inside_its_lane_or_without_one_needs_no_excuse() -> None:
     assert model.grace_s(165, LANE) == 0 == arrival_s(165, LANE)
 
 
+def test_a_heart_that_is_just_outside_when_the_lane_moves_has_its_time_from_that_moment() -> None:
+    model = LagModel()
+    for t_s in range(20):
+        model.feed(t_s, 163)
+    model.feed(20, 159)  # its running mean is still inside
+    model.aim(20, LANE)
+    assert model.on_its_way(20)
+
+
 def test_a_heart_that_climbs_over_its_lane_after_a_step_up_has_no_excuse() -> None:
     """The excuse is for the way in; an overshoot is an overshoot."""
     model = LagModel()
