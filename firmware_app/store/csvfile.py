@@ -22,7 +22,7 @@ from firmware_app.store.blocks import MAX_RR_PER_ROW
 
 COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 
-_MAX_T_S = 4_000_000
+MAX_T_S = 4_000_000
 """Some 46 days: more than the log's four bytes of milliseconds hold would be a slip of the column or its unit."""
 _MAX_HR_BPM = 65_535
 _MAX_RR_MS = 64_000
@@ -42,7 +42,7 @@ def read_csv(path: Path) -> list[tuple[float, Measurement]]:
     rows = []
     before_s = 0.0
     for line, (t_text, hr_text, rr_text, contact_text) in read_columns(path, COLUMNS, needed=COLUMNS[:1]):
-        t_s = round(number(path, line, "t_s", t_text, _MAX_T_S), 3)
+        t_s = round(number(path, line, "t_s", t_text, MAX_T_S), 3)
         if t_s < before_s:
             raise CsvError(f"{path}: line {line}: t_s: {t_s:g} comes after {before_s:g}; sort the rows by t_s")
         before_s = t_s
@@ -121,7 +121,7 @@ def _places(path: Path, header: list[str], names: tuple[str, ...], needed: tuple
         raise CsvError(f"{path}: line 1: the column {doubled[0]} is there twice; remove one")
     missing = [name for name in needed if name not in header]
     values = [name for name in names if name not in needed and name != "contact"]
-    if not missing and not any(name in header for name in values):
+    if not missing and values and not any(name in header for name in values):
         missing = [" or ".join(values)]
     if missing:
         if len(header) < 2 and any(mark in "".join(header) for mark in ";\t"):

@@ -2,7 +2,7 @@
 
 Its use:
 
-    with open_log(data_dir() / "rides.sqlite3") as log:
+    with open_log(log_path()) as log:
         for ride in log.rides(longer_s=3600):
             record = log.record(ride.ride_id)
 
@@ -19,13 +19,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from firmware_app import settings
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.store import blocks, schema
-from firmware_app.store.schema import LogError
+from firmware_app.store.schema import LogError as LogError
 
 RESUME_WITHIN_S = 15 * 60
 """A ride that was cut longer ago than this is over."""
+
+
+class UnknownRideError(LogError):
+    """The ride asked for is not in the log."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +83,11 @@ class MaximumEntry:
     why: str = ""
     ride_id: int | None = None
     entry_id: int | None = None
+
+
+def log_path() -> Path:
+    """Where the rider's log lies."""
+    return settings.data_dir() / "rides.sqlite3"
 
 
 def open_log(path: Path, *, thorough: bool = False) -> Log:
@@ -144,15 +154,15 @@ class Log:
         ]
 
     def ride(self, ride_id: int | Literal["last"]) -> RideSummary:
-        """One ride by its number, or the one begun last. Raises LogError when there is none."""
+        """One ride by its number, or the one begun last. Raises UnknownRideError."""
         if ride_id == "last":
             rides = self.rides()
             if not rides:
-                raise LogError("there is no ride in the log yet")
+                raise UnknownRideError("there is no ride in the log yet")
             return rides[-1]
         for row in self._rows(f"SELECT {schema.RIDE} FROM ride WHERE id = ?", ride_id):
             return self._now(_summary(row))
-        raise LogError(f"there is no ride {ride_id}; `rumblestrip rides` lists them")
+        raise UnknownRideError(f"there is no ride {ride_id}; `rumblestrip rides` lists them")
 
     def record(self, ride_id: int) -> RideRecord:
         """A whole ride as columns."""

@@ -100,7 +100,7 @@ class _Ride:
 class LogWriter:
     """The ride log, for writing. One ride at a time; outside a ride nothing is kept.
 
-        writer = LogWriter(data_dir() / "rides.sqlite3", on_fault)
+        writer = LogWriter(log_path(), on_fault)
         writer.begin(facts)
         writer.take(effects)
         writer.end("rider")

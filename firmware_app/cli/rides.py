@@ -1,0 +1,331 @@
+"""``rumblestrip rides``: list, show, delete, export and import rides."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from firmware_app.cli import Failed, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from firmware_app.store.log import Log, RideSummary
+
+HELP = """\
+RIDE is a ride's number, or `last`. A ride is kept until it is deleted here: nothing else removes one.
+Exports: csv is every measurement as the strap sent it, and what `replay` reads; rr is the RR intervals in ms, one a
+line; fhir is the trusted heart rate as an HL7 FHIR R4 bundle, to show a doctor."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = HELP
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    _add_filters(parser, suppress=False)
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
+
+    def action(name: str, summary: str) -> argparse.ArgumentParser:
+        added = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        # Suppressed, so that `rides --json list` means the same as `rides list --json`.
+        added.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
+        return added
+
+    _add_filters(action("list", "the rides, oldest first (also without an action)"), suppress=True)
+    action("show", "what is stored of one ride").add_argument("ride", metavar="RIDE")
+    delete = action("delete", "remove one ride for good")
+    delete.add_argument("ride", metavar="RIDE")
+    delete.add_argument("--yes", action="store_true", help="do not ask")
+    export = action("export", "write one ride in an open format")
+    export.add_argument("ride", metavar="RIDE")
+    export.add_argument("--as", dest="form", choices=("csv", "rr", "fhir"), default="csv", help="default: csv")
+    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
+    brought = action("import", "store a ride that was recorded elsewhere, from a CSV file")
+    brought.add_argument("file", type=Path, metavar="FILE")
+    brought.add_argument("--time-column", default="t_s", metavar="NAME", help="default: t_s")
+    brought.add_argument("--hr-column", metavar="NAME", help="heart rate in bpm (hr_bpm if no column is named)")
+    brought.add_argument("--rr-column", metavar="NAME", help="RR intervals in ms (rr_ms if no column is named)")
+    brought.add_argument("--time-unit", choices=("s", "ms", "iso"), default="s", help="default: s")
+    brought.add_argument("--date", type=_moment, metavar="DATE", help="when it began, such as 2026-05-04T18:02")
+    brought.add_argument("--hr-max-bpm", type=int, metavar="N", help="your maximum at the time (default: yours now)")
+
+
+def _add_filters(parser: argparse.ArgumentParser, *, suppress: bool) -> None:
+    default: Any = argparse.SUPPRESS if suppress else None
+    parser.add_argument("--since", type=_moment, default=default, metavar="DATE", help="begun on that day or later")
+    parser.add_argument("--until", type=_day_end, default=default, metavar="DATE", help="begun on that day or earlier")
+    parser.add_argument(
+        "--plan", default=default, metavar="NAME", help="ridden by this plan (part of its name will do)"
+    )
+    parser.add_argument("--longer-min", type=_minutes, default=default, metavar="MIN", help="at least so many minutes")
+    parser.add_argument(
+        "--shorter-min", type=_minutes, default=default, metavar="MIN", help="less than so many minutes"
+    )
+
+
+def _moment(text: str) -> datetime:
+    from datetime import datetime
+
+    try:
+        moment = datetime.fromisoformat(text).astimezone()
+        moment.timestamp()
+    except (ValueError, OverflowError, OSError):
+        raise argparse.ArgumentTypeError(f"'{text}' is no date; write it as 2026-05-04 or 2026-05-04T18:02") from None
+    return moment
+
+
+def _day_end(text: str) -> datetime:
+    from datetime import timedelta
+
+    moment = _moment(text)
+    # A bare day means all of it; "T" or a space stands before a time.
+    return moment if len(text) > len("2026-05-04") else moment + timedelta(days=1)
+
+
+def _minutes(text: str) -> float:
+    try:
+        minutes = float(text)
+    except ValueError:
+        minutes = -1.0
+    if not 0 <= minutes <= 100_000:
+        raise argparse.ArgumentTypeError(f"'{text}' is no number of minutes")
+    return minutes
+
+
+def run(args: argparse.Namespace) -> int:
+    doing = {
+        None: _list,
+        "list": _list,
+        "show": _show,
+        "delete": _delete,
+        "export": _export,
+        "import": _import,
+    }[args.action]
+    with _log() as log:
+        return doing(log, args)
+
+
+@contextmanager
+def _log() -> Iterator[Log]:
+    from firmware_app.store.log import LogError, log_path, open_log
+
+    try:
+        with open_log(log_path()) as log:
+            for text in log.recovered:
+                print(text, file=sys.stderr)
+            yield log
+    except LogError as error:
+        raise Failed(str(error)) from error
+
+
+def _ride(log: Log, text: str) -> RideSummary:
+    from firmware_app.store.log import UnknownRideError
+
+    # isdecimal alone would let other scripts' digits and numbers beyond SQLite's pass.
+    if text != "last" and not (text.isascii() and text.isdecimal() and len(text) <= 18):
+        raise UsageError(f"'{text}' is no ride: give its number, or `last`")
+    try:
+        return log.ride("last" if text == "last" else int(text))
+    except UnknownRideError as error:
+        raise UsageError(str(error)) from error
+
+
+def _list(log: Log, args: argparse.Namespace) -> int:
+    rides = log.rides(
+        since_unix_s=args.since.timestamp() if args.since else None,
+        until_unix_s=args.until.timestamp() if args.until else None,
+        plan=args.plan,
+        longer_s=None if args.longer_min is None else args.longer_min * 60,
+        shorter_s=None if args.shorter_min is None else args.shorter_min * 60,
+    )
+    if args.json:
+        _print_json({"schema": "rumblestrip.rides/1", "rides": [describe(ride) for ride in rides]})
+        return 0
+    if not rides:
+        print("No ride found.")
+        return 0
+    print(f"{'ride':>5}  {'began':<16}  {'length':>8}  {'peak':>4}  {'trusted':>7}  what")
+    for ride in rides:
+        peak = "-" if ride.peak_bpm is None else f"{_whole(ride.peak_bpm)}"
+        share = f"{100 * ride.trusted / ride.measurements:.0f} %" if ride.measurements else "-"
+        print(f"{ride.ride_id:>5}  {_began(ride):<16}  {_length(ride):>8}  {peak:>4}  {share:>7}  {_what(ride)}")
+    return 0
+
+
+def describe(ride: RideSummary) -> dict[str, Any]:
+    """A ride of the list as plain data. ``started`` is ISO 8601 in local time; ``ended`` is None while it is ridden."""
+    facts = ride.facts
+    return {
+        "ride": ride.ride_id,
+        "started": _started(ride, "seconds"),
+        "started_unix_s": facts.started_unix_s,
+        "duration_s": ride.duration_s,
+        "ended": ride.ended,
+        "plan": facts.plan,
+        "target": facts.target,
+        "scheme": facts.scheme,
+        "hr_max_bpm": facts.hr_max_bpm,
+        "hr_rest_bpm": facts.hr_rest_bpm,
+        "source": facts.source,
+        "measurements": ride.measurements,
+        "trusted": ride.trusted,
+        "peak_bpm": ride.peak_bpm,
+    }
+
+
+def _show(log: Log, args: argparse.Namespace) -> int:
+    from firmware_app.core.review import clock
+
+    ride = _ride(log, args.ride)
+    record = log.record(ride.ride_id)
+    document = {
+        "schema": "rumblestrip.stored_ride/1",
+        **describe(ride),
+        "rr_intervals": len(record.rr_ms),
+        "marks": [{"t_s": mark.t_s, "kind": mark.kind, "detail": dict(mark.detail)} for mark in record.marks],
+    }
+    if args.json:
+        _print_json(document)
+        return 0
+    facts = ride.facts
+    print(f"Ride {ride.ride_id}, {_began(ride)}, {_length(ride)}: {_what(ride)}")
+    print(f"Maximum {facts.hr_max_bpm} bpm, bands {facts.scheme or 'unknown'}.")
+    print(f"{ride.measurements} measurements, {ride.trusted} of them trusted, {len(record.rr_ms)} RR intervals.")
+    for mark in record.marks:
+        detail = " ".join(f"{key}={value}" for key, value in mark.detail.items() if value not in (None, ""))
+        print(f"{clock(mark.t_s):>8}  {mark.kind:<8}  {detail}")
+    return 0
+
+
+def _delete(log: Log, args: argparse.Namespace) -> int:
+    ride = _ride(log, args.ride)
+    line = f"ride {ride.ride_id}, {_began(ride)}, {_length(ride)}, {ride.measurements} measurements"
+    if not args.yes:
+        if args.json or not sys.stdin.isatty():
+            raise UsageError("deleting cannot be undone; add --yes to do it without being asked")
+        if input(f"Delete {line} for good? [y/N] ").strip().lower() not in ("y", "yes"):
+            print("Nothing was deleted.")
+            return 0
+    log.delete(ride.ride_id)
+    if args.json:
+        _print_json({"schema": "rumblestrip.rides_deleted/1", "deleted": [describe(ride)]})
+    else:
+        print(f"Deleted {line}.")
+    return 0
+
+
+def _export(log: Log, args: argparse.Namespace) -> int:
+    import io
+
+    from firmware_app.settings import write_whole
+    from firmware_app.store import csvfile, exports
+
+    ride = _ride(log, args.ride)
+    write = {"csv": csvfile.export_csv, "rr": exports.export_rr, "fhir": exports.export_fhir}[args.form]
+    text = io.StringIO()
+    try:
+        write(log.record(ride.ride_id), text)
+    except exports.ExportError as error:
+        raise Failed(str(error)) from error
+    if args.out is None:
+        if args.json:
+            raise UsageError("--json needs --out: the export itself goes to standard output")
+        sys.stdout.write(text.getvalue())
+        return 0
+    try:
+        write_whole(args.out, text.getvalue().encode())
+    except OSError as error:
+        raise Failed(f"{args.out}: cannot be written ({error.strerror}); choose another place") from error
+    if args.json:
+        _print_json({"schema": "rumblestrip.export/1", "ride": ride.ride_id, "as": args.form, "file": str(args.out)})
+    else:
+        print(f"Ride {ride.ride_id} is written to {args.out}, readable by you only.")
+    return 0
+
+
+def _import(log: Log, args: argparse.Namespace) -> int:
+    from dataclasses import replace
+    from datetime import datetime
+
+    from firmware_app import settings
+    from firmware_app.core import bands, maximum
+    from firmware_app.core.companion import Companion, play
+    from firmware_app.core.record import RideFacts
+    from firmware_app.core.session import free_plan
+    from firmware_app.store.csvfile import CsvError
+    from firmware_app.store.foreign import Columns, read_foreign
+
+    columns = Columns(args.time_column, args.hr_column, args.rr_column, args.time_unit)
+    try:
+        started_unix_s, rows = read_foreign(args.file, columns, args.date)
+    except CsvError as error:
+        raise UsageError(str(error)) from error
+    for ride in log.rides(since_unix_s=started_unix_s - 1, until_unix_s=started_unix_s + 1):
+        if ride.measurements == len(rows) and ride.facts.source == "import":
+            raise UsageError(f"{args.file}: is in the log already, as ride {ride.ride_id}")
+
+    rider = settings.load("rider", settings.Rider)
+    accepted = maximum.hr_max(rider, datetime.fromtimestamp(started_unix_s).year, args.hr_max_bpm)
+    table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+    facts = RideFacts(
+        hr_max_bpm=accepted.value_bpm,
+        hr_rest_bpm=rider.hr_rest_bpm,
+        scheme=rider.scheme,
+        source="import",
+        started_unix_s=started_unix_s,
+    )
+    # Through the same gate as a live ride. Its alarms are left out: nobody heard them.
+    record = play(Companion(facts, table, settings.load_alarms(), free_plan(None)), rows)
+    ride_id = log.add(replace(record, marks=tuple(mark for mark in record.marks if mark.kind != "alarm")), "import")
+    ride = log.ride(ride_id)
+    if args.json:
+        _print_json({"schema": "rumblestrip.import/1", **describe(ride)})
+    else:
+        print(f"Ride {ride_id}: {_began(ride)}, {_length(ride)}, {ride.measurements} measurements from {args.file}.")
+    return 0
+
+
+def _started(ride: RideSummary, timespec: str) -> str | None:
+    from datetime import datetime
+
+    if ride.facts.started_unix_s is None:
+        return None
+    return datetime.fromtimestamp(ride.facts.started_unix_s).astimezone().isoformat(timespec=timespec)
+
+
+def _began(ride: RideSummary) -> str:
+    started = _started(ride, "minutes")
+    return "date not known" if started is None else started[:16].replace("T", " ")
+
+
+def _length(ride: RideSummary) -> str:
+    from firmware_app.core.review import clock
+
+    return clock(ride.duration_s)
+
+
+def _what(ride: RideSummary) -> str:
+    facts = ride.facts
+    what = facts.plan or (f"target {facts.target}" if facts.target else "free")
+    if facts.source != "strap":
+        what += f" ({facts.source})"
+    if ride.ended is None:
+        what += ", being ridden"
+    elif ride.ended == "cut":
+        what += ", cut"
+    return what
+
+
+def _whole(value: float) -> int:
+    from firmware_app.core.bands import whole_bpm
+
+    return whole_bpm(value)
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    print(json.dumps(document, ensure_ascii=False, indent=2))
