@@ -1,0 +1,329 @@
+"""``rumblestrip check``: is this unit ready, part by part, and what to do where it is not."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+from firmware_app import settings
+
+if TYPE_CHECKING:
+    from firmware_app.core.events import Event, Fault
+
+SCHEMA = "rumblestrip.check/1"
+FREE_MB = 100
+"""Room for hundreds of hours; a card with less is about to be full of something else."""
+FIRST_YEAR = 2025
+"""This program is not older: a clock that says so is wrong."""
+PICTURE_S = 3.0
+STILL_S = 0.3
+"""How long the keys are looked at with nobody touching them."""
+
+State = Literal["ok", "missing", "wrong"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What one part says. ``missing``: it does not answer; ``wrong``: it does, and something is not right.
+
+    cure: what to do; for a part that is ok, what would be better still, or "".
+    """
+
+    part: str
+    state: State
+    text: str
+    cure: str = ""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    parser.add_argument("--sound", action="store_true", help="play three rising notes")
+    parser.add_argument("--picture", action="store_true", help="draw a test pattern on the panel for three seconds")
+    parser.add_argument(
+        "--radio-seconds", type=_seconds, default=0.0, metavar="S", help="listen this long for your strap (default: 0)"
+    )
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds <= 120:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds from 0 to 120")
+    return seconds
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask every part; 0 when all are ok, 1 when one is not."""
+    from firmware_app.devices.watchdog import unwind_on_signals
+
+    unwind_on_signals()
+    # What the devices would tell the journal is what their answers say.
+    logging.getLogger("firmware_app").addHandler(logging.NullHandler())
+    answers = ask(sound=args.sound, picture=args.picture, radio_s=args.radio_seconds)
+    ready = all(answer.state == "ok" for answer in answers)
+    if args.json:
+        parts = [asdict(answer) for answer in answers]
+        print(json.dumps({"schema": SCHEMA, "ready": ready, "parts": parts, "files": files()}, ensure_ascii=False))
+    else:
+        print(page(answers))
+    return 0 if ready else 1
+
+
+def ask(*, sound: bool = False, picture: bool = False, radio_s: float = 0.0) -> list[Answer]:
+    """Every part's answer. Never raises, and no part can hold up the others for longer than its time."""
+    try:
+        unit = settings.load_unit()
+    except settings.SettingsError:
+        unit = settings.Unit()  # the settings' own answer says so; the other parts are asked as shipped
+    probes: list[tuple[str, float, Callable[[], list[Answer]]]] = [
+        ("settings", 5.0, _settings),
+        ("storage", 10.0, _storage),
+        ("clock", 5.0, _clock),
+        ("radio", radio_s + 20.0, lambda: _radio(unit.strap, radio_s)),
+        ("sounder", 10.0, lambda: _sounder(unit, sound)),
+        ("keys", 5.0, lambda: _keys(unit.keys)),
+        ("panel", 15.0, lambda: _panel(unit.panel, picture)),
+    ]
+    return [answer for part, limit_s, probe in probes for answer in asked(part, limit_s, probe)]
+
+
+def asked(part: str, limit_s: float, probe: Callable[[], list[Answer]]) -> list[Answer]:
+    """What ``probe`` answers within ``limit_s`` seconds, or an answer that says that it failed or hangs."""
+    answers: list[Answer] = []
+
+    def work() -> None:
+        try:
+            answers.extend(probe())
+        except Exception as error:
+            reason = " ".join(str(error).split()) or type(error).__name__
+            answers.append(
+                Answer(part, "wrong", f"failed when asked ({reason})", "run it again; if it stays, report it")
+            )
+
+    # A daemon: a part that hangs must not keep the command from ending.
+    worker = threading.Thread(target=work, name=f"check {part}", daemon=True)
+    worker.start()
+    worker.join(limit_s)
+    if worker.is_alive():
+        return [Answer(part, "wrong", f"no answer within {limit_s:g} s", "unplug it, plug it in again, start again")]
+    return answers
+
+
+def page(answers: list[Answer]) -> str:
+    """The answers for a person."""
+    lines = []
+    for answer in answers:
+        lines.append(f"{answer.state:8} {answer.part:9} {answer.text}")
+        if answer.cure:
+            lines.append(f"{'':18} {'better: ' if answer.state == 'ok' else 'do: '}{answer.cure}")
+    bad = sum(answer.state != "ok" for answer in answers)
+    lines += ["", *(f"{name:9} {path}" for name, path in files().items()), ""]
+    lines.append("ready to ride" if not bad else f"not ready: {bad} of {len(answers)} need you")
+    return "\n".join(lines)
+
+
+def files() -> dict[str, str]:
+    """Where the shipped settings, the rider's own and the rides lie."""
+    try:
+        rides = str(settings.data_dir())
+    except OSError as error:
+        rides = f"{error.filename}: {error.strerror}"
+    return {"shipped": str(settings.defaults_dir()), "own": str(settings.config_dir()), "rides": rides}
+
+
+def _settings() -> list[Answer]:
+    from datetime import date
+
+    from firmware_app.core import bands, maximum
+
+    try:
+        rider = settings.load("rider", settings.Rider)
+        accepted = maximum.hr_max(rider, date.today().year)
+        table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+        bands.parse_target(rider.target, table)
+        settings.load_unit()
+        settings.load_alarms()
+    except (settings.SettingsError, bands.BandError) as error:
+        return [_parted("settings", "wrong", str(error), "; ", ": ")]
+    own = sorted(path.name for path in settings.config_dir().glob("*.toml"))
+    return [Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")]
+
+
+def _storage() -> list[Answer]:
+    import os
+    import shutil
+    import tempfile
+
+    try:
+        folder = settings.data_dir()
+        with tempfile.TemporaryFile(dir=folder) as file:
+            file.write(b"rumblestrip")
+            file.flush()
+            os.fsync(file.fileno())
+        free_mb = shutil.disk_usage(folder).free // 1_000_000
+        open_to_others = [path for path in (folder, *folder.iterdir()) if path.stat().st_mode & 0o077]
+    except OSError as error:
+        what = f"{error.filename or settings.APP}: {error.strerror}"
+        return [Answer("storage", "wrong", what, "make that folder writable, or replace the card")]
+    if open_to_others:
+        what = f"others can read {open_to_others[0]}"
+        return [Answer("storage", "wrong", what, f"take that right away: chmod -R go= {folder}")]
+    if free_mb < FREE_MB:
+        return [Answer("storage", "wrong", f"only {free_mb} MB free", "delete what you do not need")]
+    return [Answer("storage", "ok", f"writable, yours only, {free_mb} MB free")]
+
+
+def _clock() -> list[Answer]:
+    from datetime import datetime
+
+    from firmware_app.devices.clock import SystemClock, synchronised
+
+    now = datetime.fromtimestamp(SystemClock().unix_s()).astimezone()
+    says = f"{now:%Y-%m-%d %H:%M %Z}"
+    if now.year < FIRST_YEAR:
+        return [Answer("clock", "wrong", f"says {says}", "connect to a network once, or set it: date --set")]
+    kept = "" if synchronised() is None else f", {'kept' if synchronised() else 'not kept'} right by a time service"
+    return [Answer("clock", "ok", says + kept)]
+
+
+def _radio(strap: settings.StrapSettings, radio_s: float) -> list[Answer]:
+    import asyncio
+
+    from firmware_app.devices.strap import StrapError, in_range
+
+    found = []
+    try:
+        found = asyncio.run(in_range(radio_s, strap.adapter))
+        adapter = Answer("adapter", "ok", "Bluetooth answers" + (f" on {strap.adapter}" if strap.adapter else ""))
+    except StrapError as error:
+        adapter = _parted("adapter", "missing", str(error), ": ")
+    if not strap.address:
+        return [adapter, Answer("strap", "missing", "none remembered", "put it on and run: rumblestrip pair")]
+    known = f"{strap.name} ({strap.address})" if strap.name else strap.address
+    mine = next((one for one in found if one.address.upper() == strap.address.upper()), None)
+    if not radio_s or adapter.state != "ok":
+        return [adapter, Answer("strap", "ok", f"{known} remembered, not looked for")]
+    if mine is None:
+        cure = "put it on, wet its pads, and make sure that no other device is using it"
+        return [adapter, Answer("strap", "missing", f"{known} remembered, not heard in {radio_s:g} s", cure)]
+    return [adapter, Answer("strap", "ok", f"{known} is here, {mine.rssi_dbm} dBm")]
+
+
+def _sounder(unit: settings.Unit, sound: bool) -> list[Answer]:
+    import asyncio
+
+    from firmware_app.core.events import Note, Sound
+    from firmware_app.devices import header
+    from firmware_app.devices.sounder import open_sounder
+
+    kind, pin = unit.sounder.kind, unit.sounder.pin
+    if kind == "silent" or not unit.sounder.sounds:
+        return [Answer("sounder", "ok", "silent, as set")]
+    sounder, fault = open_sounder(unit.sounder)
+    if fault is not None:
+        return [_of(fault, "missing")]
+    faults: list[Fault] = []
+    sounder.deliver = _faults_into(faults)
+
+    async def play() -> None:
+        notes = (Note(1000, 250), Note(0, 120), Note(1800, 250), Note(0, 120), Note(2900, 250))
+        sounder.play(Sound("check", "high", notes))
+        await asyncio.sleep(1.5)
+
+    try:
+        if sound:
+            asyncio.run(play())
+    finally:
+        sounder.close()
+    if faults:
+        return [_of(faults[0], "wrong")]
+    where = f"{kind} on pin {pin}, position {header.PHYSICAL[pin]} of the header"
+    heard = ": three notes were played, did you notice them?" if sound else "; --sound plays it"
+    return [Answer("sounder", "ok", where + heard, "; ".join(header.hints(unit)))]
+
+
+def _keys(keys: settings.KeySettings) -> list[Answer]:
+    import asyncio
+
+    from firmware_app.devices.keys import Buttons
+
+    faults: list[Fault] = []
+
+    async def look() -> None:
+        listening = asyncio.create_task(Buttons(keys).run(_faults_into(faults)))
+        await asyncio.wait({listening}, timeout=STILL_S)
+        listening.cancel()
+        await asyncio.gather(listening, return_exceptions=True)
+
+    fitted = {"minus": keys.minus_pin, "select": keys.select_pin, "plus": keys.plus_pin}
+    pins = [f"{key} on pin {pin}" for key, pin in fitted.items() if isinstance(pin, int)]
+    if not pins:
+        return [Answer("keys", "ok", "no buttons fitted, as set; the keyboard steers")]
+    asyncio.run(look())
+    if faults:
+        return [_of(fault, "missing" if fault.part == "keys" else "wrong") for fault in faults]
+    return [Answer("keys", "ok", ", ".join(pins) + "; all are up")]
+
+
+def _faults_into(faults: list[Fault]) -> Callable[[Event], None]:
+    from firmware_app.core.events import Fault
+
+    def deliver(event: Event) -> None:
+        if isinstance(event, Fault):
+            faults.append(event)
+
+    return deliver
+
+
+def _of(fault: Fault, state: State) -> Answer:
+    answer = _parted(fault.part, state, fault.text.rstrip("."), "; ", ". ")
+    return answer if answer.cure else replace(answer, cure="docs/wiring.md says how it is wired, and how to do without")
+
+
+def _parted(part: str, state: State, text: str, *marks: str) -> Answer:
+    """An answer from a text that says what is wrong and then, after the first of ``marks`` that it has, what to do."""
+    for mark in marks:
+        what, found, cure = text.rpartition(mark)
+        if found:
+            return Answer(part, state, what, cure)
+    return Answer(part, state, text)
+
+
+def _panel(panel: settings.PanelSettings, picture: bool) -> list[Answer]:
+    import asyncio
+
+    from firmware_app.devices.panel import open_panel
+
+    shown = open_panel(panel)
+    faults: list[Fault] = []
+
+    async def show() -> None:
+        from firmware_app.screens.pattern import pattern
+        from firmware_app.screens.theme import THEMES
+
+        # A window wants its events taken while it stands there.
+        running = asyncio.create_task(shown.run(_faults_into(faults)))
+        shown.present(pattern(shown.size, THEMES[panel.theme]))
+        await asyncio.sleep(PICTURE_S)
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+
+    try:
+        if shown.notice:
+            return [_parted("panel", "missing", shown.notice, "; ", ". ")]
+        if picture:
+            asyncio.run(show())
+    finally:
+        shown.close()
+    if shown.notice:
+        return [_parted("panel", "wrong", shown.notice, "; ", ". ")]
+    width_px, height_px = shown.size
+    seen = ": a frame, names of colours and a ramp were drawn, did you see them whole?" if picture else ""
+    return [Answer("panel", "ok", f"{panel.kind}, {width_px} x {height_px} px{seen or '; --picture draws on it'}")]
