@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from math import log
 
 import pytest
 from hypothesis import given
@@ -281,6 +282,13 @@ def test_the_cure_cures() -> None:
     (text,) = warned(60)
     minutes = int(text.split("give it ")[1].split(" min")[0])
     assert warned(minutes * 60) == ()
+
+
+def test_the_warning_begins_where_the_published_heart_just_misses_its_lane() -> None:
+    # From half of 180 bpm; band 3 is 117-135 and the rider settles 9 bpm inside: dead time and tau x ln(36 / 9).
+    needs_s = 15.0 + 68.7 * log(36 / 9)
+    assert warnings(plan(Step("go", "3", Ends(needs_s + 1))), BANDS) == ()
+    assert len(warnings(plan(Step("go", "3", Ends(needs_s - 1))), BANDS)) == 1
 
 
 def test_a_long_step_near_the_maximum_is_warned_of() -> None:

@@ -67,6 +67,11 @@ def test_no_recovery_is_told_where_another_hard_step_follows_or_the_minute_is_no
     assert [r.fall_bpm for r in step_results(record(bpm, on))] == [None, None, None]
 
 
+def test_the_fall_after_an_easy_step_is_no_recovery() -> None:
+    marks = [*step(0, 0, "easy", 110, 130), *step(50, 1, "rest", None, None)]
+    assert step_results(record([120.0] * 50 + [90.0] * 100, marks))[0].fall_bpm is None
+
+
 def test_a_ride_without_steps_has_none() -> None:
     assert step_results(record([120.0] * 10, [])) == ()
     assert step_results(record([], step(0, 0, "Ride", 110, 130))) == ()
