@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
+import time
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -163,6 +164,23 @@ def test_the_watchdog_hears_the_loop_well_within_its_time(
     beats = virtually(turn())
     assert set(beats) == {"WATCHDOG=1"}
     assert len(beats) >= 2 * 300 / 30
+
+
+def test_a_stalled_loop_leaves_the_watchdog_hungry(manager: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("WATCHDOG_USEC", "30000")
+
+    async def stall() -> tuple[list[str], list[str]]:
+        beating = asyncio.create_task(ServiceManager().run())
+        await asyncio.sleep(0.05)
+        before = received(manager)
+        time.sleep(0.2)  # noqa: ASYNC251 - the loop is stalled on purpose
+        while_stalled = received(manager)
+        beating.cancel()
+        return before, while_stalled
+
+    before, while_stalled = asyncio.run(stall())
+    assert set(before) == {"WATCHDOG=1"}
+    assert while_stalled == []
 
 
 @pytest.mark.parametrize("env", [{}, {"WATCHDOG_USEC": "30000000", "WATCHDOG_PID": "1"}, {"WATCHDOG_USEC": "soon"}])
