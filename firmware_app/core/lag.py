@@ -153,7 +153,7 @@ class LagModel:
     def grace_s(self, hr_bpm: float, target: Target) -> float:
         """Seconds from now in which the slowest honest heart is in the lane; 0 for one that is in it."""
         way = course(hr_bpm, target)
-        return 0.0 if way is None else SLOW_DEAD_S + self._slow_tau_s(way.way) * way.taus
+        return 0.0 if way is None else self._slowest_s(way)
 
     def on_its_way(self, t_s: float) -> bool:
         """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it.
@@ -177,7 +177,7 @@ class LagModel:
         after_s = self._t_s - self._moved_s
         if self._arrived:
             # It has touched the edge: a heart may waver there, but not turn back.
-            return abs(self._hr_bpm - since.edge_bpm) <= MARGIN_BPM and after_s < SLOW_DEAD_S + tau_s * since.taus
+            return abs(self._hr_bpm - since.edge_bpm) <= MARGIN_BPM and after_s < self._slowest_s(since)
         slowest_bpm = since.bpm(after_s, tau_s, SLOW_DEAD_S)
         return after_s < SLOW_DEAD_S or (self._hr_bpm - slowest_bpm) * since.way >= -MARGIN_BPM
 
@@ -191,14 +191,16 @@ class LagModel:
         if self._course is not None:
             self._kept_s[self._course.way] = t_s
 
+    def _slowest_s(self, way: Course) -> float:
+        return SLOW_DEAD_S + self._slow_tau_s(way.way) * way.taus
+
     def _slow_tau_s(self, way: Way) -> float:
         return min(self._tau_s[way] + TAU_SD_S, TAU_RANGE_S[1])
 
     def _learn(self, done: Course, t_s: float) -> None:
         """From a heart that arrived in time; one that came late was not ridden there at once."""
         took_s = t_s - self._moved_s
-        in_time = took_s <= SLOW_DEAD_S + self._slow_tau_s(done.way) * done.taus
-        if not (self._whole and in_time) or abs(done.edge_bpm - done.start_bpm) < LEARN_FROM_BPM:
+        if not self._whole or took_s > self._slowest_s(done) or abs(done.edge_bpm - done.start_bpm) < LEARN_FROM_BPM:
             return
         seen_s = min(max((took_s - DEAD_S) / done.taus, TAU_RANGE_S[0]), TAU_RANGE_S[1])
         self._arrivals[done.way] = min(self._arrivals[done.way] + 1, MEMORY)
