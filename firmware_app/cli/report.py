@@ -179,7 +179,7 @@ def _progress(work: Iterable[tuple[int, dict[str, Any]]], total: int) -> Iterato
 def _number(text: str, log: Log) -> int:
     if text == "last":
         return log.ride("last").ride_id
-    if not text.isdecimal():
+    if not text.isdecimal() or len(text) > 9:
         raise UsageError(f"ride {text!r}: give its number, or `last`; `rumblestrip rides` lists them")
     return int(text)
 

@@ -96,22 +96,23 @@ header p,.quiet,figcaption,dt,thead th{{color:var(--quiet)}}
 p{{margin:.4rem 0}}
 ul{{margin:.4rem 0;padding-left:1.2rem}}
 dl{{display:grid;grid-template-columns:repeat(auto-fit,minmax(7rem,1fr));gap:.8rem 1rem;margin:1rem 0}}
-dt{{font-size:.85rem}}
+dt{{font-size:.85em}}
 dd{{margin:0;white-space:nowrap;font-size:1.3rem;font-weight:600;line-height:1.2}}
 figure{{margin:.8rem 0}}
-figure svg{{display:block;width:100%;height:auto}}
-figcaption,.quiet{{font-size:.85rem}}
+figure svg{{display:block;width:100%;max-width:38rem;height:auto}}
+figcaption,.quiet{{font-size:.85em}}
 .wide{{overflow-x:auto}}
-table{{border-collapse:collapse;width:100%;font-size:.95rem}}
+table{{border-collapse:collapse;width:100%;font-size:.95em}}
 th,td{{text-align:right;padding:.3rem 0 .3rem .7rem;vertical-align:baseline;font-weight:400;
 white-space:nowrap}}
 th:first-child{{text-align:left;padding-left:0}}
-thead th{{font-size:.85rem;border-bottom:1px solid var(--quiet)}}
+thead th{{font-size:.85em;border-bottom:1px solid var(--quiet)}}
 td:has(.bar){{width:42%;min-width:5rem}}
 .bar{{display:block;height:.8em;border-left:2px solid var(--ink)}}
 .bar i{{display:block;height:100%;background:var(--ink);print-color-adjust:exact;-webkit-print-color-adjust:exact}}
+@media (max-width:30rem){{table{{font-size:.85em}}th,td{{padding-left:.45rem}}td:has(.bar){{width:30%;min-width:3rem}}}}
 @media print{{@page{{margin:14mm}}body{{max-width:none;padding:0;font-size:9.5pt}}
 h2{{font-size:11pt;margin-top:.9rem;padding-top:.3rem;break-after:avoid}}dl{{grid-template-columns:repeat(6,1fr)}}
 figure,tr,li,dl{{break-inside:avoid}}figure{{max-width:115mm}}th,td{{padding-top:.12rem;padding-bottom:.12rem}}
-.wide{{overflow:visible}}}}
+.wide{{overflow:visible;break-inside:avoid}}}}
 """

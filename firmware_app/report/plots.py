@@ -47,7 +47,7 @@ class PlotError(Exception):
 class Canvas:
     """One picture: ``rows`` of axes below one another, with heights in points; ``svg`` once it is drawn."""
 
-    def __init__(self, name: str, label: str, heights_pt: Sequence[int], right_pt: int = 78) -> None:
+    def __init__(self, name: str, label: str, heights_pt: Sequence[int], right_pt: int = 84) -> None:
         from matplotlib.backends.backend_svg import FigureCanvasSVG
         from matplotlib.figure import Figure
 
@@ -101,7 +101,7 @@ def _style() -> Iterator[None]:
             "svg.fonttype": "none",
             "font.family": "sans-serif",
             "font.sans-serif": ["system-ui", "DejaVu Sans", "sans-serif"],
-            "font.size": 10,
+            "font.size": 11,
             "text.color": INK,
             "axes.edgecolor": QUIET,
             "axes.labelcolor": QUIET,
@@ -143,7 +143,7 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
                 textcoords="offset points",
                 ha="center",
                 color=INK,
-                fontsize=9,
+                fontsize=10,
                 fontweight="bold",
             )
         _unit(top)
@@ -162,7 +162,7 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
         below.set_ylim(len(strips) - 0.4, -0.6)
         below.set_yticks([])
         for row, name in enumerate(strips):
-            below.annotate(name, (1.02, row), xycoords=("axes fraction", "data"), color=QUIET, fontsize=9, va="center")
+            below.annotate(name, (1.02, row), xycoords=("axes fraction", "data"), color=QUIET, fontsize=10, va="center")
         below.spines[["left", "right"]].set_visible(False)
         for axes in (top, below):
             axes.set_xlim(0, max(time.duration_ms / 60_000, 1 / 60))
@@ -212,11 +212,11 @@ def columns(
     with _style():
         from matplotlib.ticker import MaxNLocator
 
-        canvas = Canvas(name, label, [height_pt] * len(rows), right_pt=92)
+        canvas = Canvas(name, label, [height_pt] * len(rows), right_pt=104)
         for axes, (row_label, values) in zip(canvas.rows, rows, strict=True):
             axes.bar(range(len(mondays)), [value or 0 for value in values], width=0.7, color=INK)
             axes.set_ylim(0, highest * 1.05)
-            axes.annotate(row_label, (1.02, 0), xycoords="axes fraction", fontsize=9, va="bottom")
+            axes.annotate(row_label, (1.02, 0), xycoords="axes fraction", fontsize=10, va="bottom")
             if height_pt < 60:
                 axes.set_yticks([])
                 axes.spines["left"].set_visible(False)
@@ -236,7 +236,7 @@ def hearts(
     """Maximum, its estimate (low, value, high), peak and resting heart rate by week. Raises PlotError as ``ride``."""
     rows = (("maximum", hr_max_bpm, "-"), ("peak", peak_bpm, "o"), ("rest", rest_bpm, "--"))
     with _style():
-        canvas = Canvas("hearts", "Maximum, peak and resting heart rate by week", [170], right_pt=92)
+        canvas = Canvas("hearts", "Maximum, peak and resting heart rate by week", [170], right_pt=104)
         (axes,) = canvas.rows
         for at, one in enumerate(estimates):
             if one is not None:
@@ -264,7 +264,7 @@ def _right_labels(axes: Axes, ends: Sequence[tuple[float, str]]) -> None:
     for value, name in sorted(ends, reverse=True):
         place = min(value, place - apart)
         low = min(low, place - apart / 2)
-        axes.annotate(name, (1.02, place), xycoords=("axes fraction", "data"), va="center", fontsize=9)
+        axes.annotate(name, (1.02, place), xycoords=("axes fraction", "data"), va="center", fontsize=10)
     axes.set_ylim(low, high)
 
 
@@ -300,8 +300,10 @@ def _limits(bpm: NDArray[np.float64], time: Timeline, bands: BandTable) -> tuple
 
 def _lane(axes: Axes, time: Timeline) -> None:
     """The lane and its two ridged edges."""
+    if not time.start_ms.size:
+        return
     moves = (time.low_bpm[1:] != time.low_bpm[:-1]) | (time.high_bpm[1:] != time.high_bpm[:-1])
-    starts = np.concatenate(([0], np.flatnonzero(moves) + 1)) if time.start_ms.size else np.empty(0, dtype=np.int64)
+    starts = np.concatenate(([0], np.flatnonzero(moves) + 1))
     for first, after in zip(starts, [*starts[1:], time.start_ms.size], strict=True):
         low, high = time.low_bpm[first], time.high_bpm[first]
         if not np.isfinite(low):
@@ -325,7 +327,7 @@ def _bands(axes: Axes, bands: BandTable, low: float, high: float) -> None:
             axes.axhline(under, color=QUIET, linewidth=0.5)
         bottom, top = max(under, low), min(over, high)
         if top - bottom >= room:
-            axes.annotate(f"{band.number} {band.name}", (1.02, (bottom + top) / 2), color=QUIET, fontsize=9,
+            axes.annotate(f"{band.number} {band.name}", (1.02, (bottom + top) / 2), color=QUIET, fontsize=10,
                           xycoords=("axes fraction", "data"), va="center")  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from datetime import datetime
 from firmware_app.core.bands import BandTable
 from firmware_app.core.record import RideRecord
 from firmware_app.core.review import Review, Timeline, by_kind, clock, hard_bpm, median_answer_s, near_max_bpm
+from firmware_app.core.steps import StepResult, step_results
 from firmware_app.report import plots
 from firmware_app.report.page import Html, bar, figures, listing, page, paragraph, picture, section, table
 
@@ -24,12 +25,11 @@ def ride_page(
     record: RideRecord,
     review: Review,
     bands: BandTable,
-    steps: Sequence[Sequence[object]] = (),
     maximum_text: str = "",
 ) -> str:
     """One ride as a self-contained page. Raises plots.PlotError when the plotting library is missing.
 
-    steps: rows of ``STEP_HEAD``, one for each step. maximum_text: where the maximum of that day came from.
+    maximum_text: where the maximum of that day came from.
     """
     sections = [
         figures(headline(review)),
@@ -39,13 +39,11 @@ def ride_page(
         _bands(review, bands),
         _alarms(review),
     ]
-    if steps:
-        sections.append(section("Step by step", table(STEP_HEAD, steps)))
+    steps = step_results(record)
+    if len(steps) > 1:
+        sections.append(_steps(steps))
     sections += [_recoveries(record, review, bands), _maximum(review, bands, maximum_text), _load(review)]
     return page(title, when(record), [*sections, paragraph(NOT_MEDICAL, quiet=True)])
-
-
-STEP_HEAD = ("Step", "Target", "Ridden", "In target", "Under", "Over", "Arrived after")
 
 
 def when(record: RideRecord) -> str:
@@ -79,6 +77,8 @@ def _over_time(record: RideRecord, review: Review, bands: BandTable) -> Html:
     )
     if review.recoveries:
         caption += " Numbers mark the hard efforts."
+    if sum(mark.kind == "step" for mark in record.marks) > 1:
+        caption += " Ticks at the top are the steps."
     return section("The ride", picture(drawn, caption))
 
 
@@ -127,6 +127,32 @@ def _alarms(review: Review) -> Html:
     )
     head = ("Alarm", "Times", "Reminders", "Answered", "Answer")
     return section("Alarms", table(head, rows), paragraph(words, quiet=True))
+
+
+def _steps(steps: Sequence[StepResult]) -> Html:
+    rows = []
+    for step in steps:
+        name = " ".join(part for part in (step.name, step.round and f"({step.round})") if part) or UNKNOWN
+        lane = UNKNOWN if step.low_bpm is None else f"{step.low_bpm}–{step.high_bpm}"
+        laned_s = step.in_target_s + step.above_s + step.below_s
+        rows.append(
+            (
+                name,
+                lane,
+                clock(step.ridden_s),
+                UNKNOWN if not laned_s else _percent(step.in_target_s, laned_s),
+                UNKNOWN if step.low_bpm is None else clock(step.below_s),
+                UNKNOWN if step.low_bpm is None else clock(step.above_s),
+                UNKNOWN if step.arrived_s is None else clock(step.arrived_s),
+                UNKNOWN if step.fall_bpm is None else f"{step.fall_bpm:.0f} bpm",
+            )
+        )
+    words = (
+        "Arrived: ridden time until the heart was first in the lane; it lags, and in a short step it may never arrive."
+        " Fell: in the first minute after a hard step that an easier one followed."
+    )
+    head = ("Step", "Lane", "Ridden", "In lane", "Under", "Over", "Arrived", "Fell")
+    return section("Step by step", table(head, rows), paragraph(words, quiet=True))
 
 
 def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:

@@ -29,9 +29,9 @@ class Estimate:
 class Week:
     """One week, Monday to Sunday, by the unit's time zone (ISO 8601).
 
-    simulated: how many of the rides no heart has ridden. load: the sum over the rides that have one, None when none has. rest_bpm, hr_max_bpm: what the latest ride of the
-    week was reckoned with. peak_bpm: highest trusted heart rate. target_s: known time that had a target.
-    estimate: of the maximum, as it stood at the end of the week.
+    simulated: how many of the rides no heart has ridden. load: the sum over the rides that have one, None when none
+    has. rest_bpm, hr_max_bpm: what the latest ride of the week was reckoned with. peak_bpm: highest trusted heart rate.
+    target_s: known time that had a target. estimate: of the maximum, as it stood at the end of the week.
     """
 
     monday: date
@@ -194,7 +194,7 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
     estimates = [week.estimate for week in weeks]
     ranges = [None if one is None else (one.low_bpm, one.value_bpm, one.high_bpm) for one in estimates]
     caption = (
-        "Line: the maximum that you rode by. Bars: its estimate, from rides, and the 90 % range of it. Dots: the highest"
+        "Line: the maximum that you rode by. Bars: its estimate, and the 90 % range of it. Dots: the highest"
         " trusted heart rate of each week; it tells how hard you rode, not what your maximum is. Dashes: the resting"
         " heart rate that you set."
     )

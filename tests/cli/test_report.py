@@ -1,0 +1,184 @@
+"""`rumblestrip report`: one ride or the last weeks, as text, JSON or a page."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import stat
+import sys
+from contextlib import closing
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from firmware_app import settings
+from firmware_app.cli import main, report
+from firmware_app.core.events import Mark
+from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.store.log import Log, MaximumEntry, open_log
+
+
+def log() -> Log:
+    return open_log(settings.data_dir() / "rides.sqlite3")
+
+
+def ride(bpm: float = 130, days_ago: int = 1, scheme: str = "seven", seconds: int = 600) -> RideRecord:
+    facts = RideFacts(184, 50, scheme, "", "3", "strap", (datetime.now() - timedelta(days=days_ago)).timestamp())
+    heart = np.full(seconds, float(bpm))
+    return RideRecord(
+        facts, np.arange(seconds, dtype=np.float64), heart, heart, np.ones(seconds),
+        np.full(seconds, -1, dtype=np.int8), np.empty(0), np.empty(0, dtype=np.int64),
+        (Mark(0.0, "target", {"low_bpm": 120, "high_bpm": 138, "text": "3"}),), float(seconds - 1),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def two_rides() -> None:
+    with log() as rides:
+        rides.add(ride(130, days_ago=2))
+        rides.add(ride(150, days_ago=1))
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_json_of_the_last_ride_and_of_one_by_number(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "--json"]) == 0
+    last = json.loads(capsys.readouterr().out)
+    assert (last["schema"], last["ride"], last["summary"]["mean_bpm"]) == ("rumblestrip.review/1", 2, 150)
+    assert main(["report", "1", "--json"]) == 0
+    first = json.loads(capsys.readouterr().out)["summary"]
+    assert (first["mean_bpm"], first["in_target_s"], first["band_s"]["3"], first["load"]) == (130, 599, 599, None)
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_text_says_what_is_missing_for_a_load_and_counts_it_once_set(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "last"]) == 0
+    assert "set sex in rider.toml" in capsys.readouterr().out
+    settings.remember("rider", "sex", "female")
+    assert main(["report", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["summary"]["load"] > 0
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_page_is_written_whole_and_private(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with log() as rides:
+        at = (datetime.now() - timedelta(days=9)).timestamp()
+        rides.add_maximum(MaximumEntry(184, "ride", at, low_bpm=177.0, high_bpm=191.0))
+    out = tmp_path / "ride.html"
+    assert main(["report", "1", "--out", str(out)]) == 0
+    assert capsys.readouterr().out == ""
+    page = out.read_text()
+    assert page.startswith("<!DOCTYPE html>")
+    assert "between 177 and 191" in page
+    assert stat.S_IMODE(out.stat().st_mode) == 0o600
+    assert main(["report", "--weeks", "2", "--out", str(out)]) == 0
+    assert "The last 2 weeks" in out.read_text()
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_weeks_count_the_rides_of_those_weeks_only(capsys: pytest.CaptureFixture[str]) -> None:
+    with log() as rides:
+        rides.add(ride(days_ago=100))
+    assert main(["report", "--weeks", "3", "--json"]) == 0
+    weeks = json.loads(capsys.readouterr().out)["weeks"]
+    assert len(weeks) == 3
+    assert sum(week["rides"] for week in weeks) == 2
+    assert main(["report", "--weeks", "3"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 4
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_kept_review_is_worked_out_again_when_the_rider_s_facts_change(capsys: pytest.CaptureFixture[str]) -> None:
+    def loads() -> list[float | None]:
+        assert main(["report", "--weeks", "2", "--json"]) == 0
+        return [week["load"] for week in json.loads(capsys.readouterr().out)["weeks"] if week["rides"]]
+
+    assert set(loads()) == {None}
+    settings.remember("rider", "sex", "male")
+    men = loads()
+    settings.remember("rider", "sex", "female")
+    women = loads()
+    assert None not in men
+    assert men != women
+    assert loads() == women
+
+
+def test_a_ride_that_may_still_grow_is_reviewed_but_not_kept(capsys: pytest.CaptureFixture[str]) -> None:
+    with log() as rides:
+        ride_id = rides.add(ride(), ended="cut")
+    assert main(["report", "--weeks", "1", "--json"]) == 0
+    whole = ride_id + 1
+    with log() as rides:
+        assert rides.add(ride(), ended="rider") == whole
+    assert main(["report", "--weeks", "2"]) == 0
+    with closing(sqlite3.connect(settings.data_dir() / "rides.sqlite3")) as database:
+        assert database.execute("SELECT ride FROM review").fetchall() == [(whole,)]
+
+
+def test_many_rides_are_worked_out_together_and_alike(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with log() as rides:
+        for number in range(12):
+            rides.add(ride(100 + 5 * number, days_ago=number, seconds=60))
+    assert main(["report", "--weeks", "4", "--json"]) == 0
+    alone = capsys.readouterr().out
+    monkeypatch.setattr(report, "MANY", 8)
+    assert main(["report", "--weeks", "4", "--recompute", "--json"]) == 0
+    assert capsys.readouterr().out == alone
+
+
+def test_a_scheme_that_is_gone_is_replaced_and_it_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    with log() as rides:
+        rides.add(ride(scheme="../mine"))
+    assert main(["report", "--json"]) == 0
+    said = capsys.readouterr()
+    assert "'../mine' of that ride is gone" in said.err
+    assert json.loads(said.out)["summary"]["band_s"]["3"] == 599
+
+
+@pytest.mark.parametrize(
+    ("words", "cure"),
+    [
+        (["report", "1", "--weeks", "3"], "not both"),
+        (["report", "--weeks", "0"], "from 1 to"),
+        (["report", "--recompute"], "goes with --weeks"),
+        (["report", "first"], "`last`"),
+        (["report", "-3"], "`last`"),
+        (["report", "9" * 30], "`last`"),
+        (["report", "1", "--out", "rides.sqlite3"], "ends in .html"),
+    ],
+)
+@pytest.mark.usefixtures("two_rides")
+def test_a_wrong_request_is_told_what_to_do(words: list[str], cure: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 2
+    said = capsys.readouterr()
+    assert cure in said.err
+    assert said.out == ""
+
+
+def test_no_ride_and_no_place_to_write_are_failures(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report"]) == 1
+    assert "no ride" in capsys.readouterr().err
+    with log() as rides:
+        rides.add(ride())
+    assert main(["report", "7"]) == 1
+    assert "rumblestrip rides" in capsys.readouterr().err
+    assert main(["report", "--out", str(tmp_path / "nowhere" / "x.html")]) == 1
+    assert "--out" in capsys.readouterr().err
+
+
+def test_without_the_plotting_library_text_works_and_the_page_names_the_cure(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    with log() as rides:
+        rides.add(replace(ride()))
+    assert main(["report"]) == 0
+    capsys.readouterr()
+    out = tmp_path / "x.html"
+    assert main(["report", "--out", str(out)]) == 1
+    assert "pip install 'rumblestrip[report]'" in capsys.readouterr().err
+    assert not out.exists()

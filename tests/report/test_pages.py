@@ -1,0 +1,255 @@
+"""The pages after a ride: whole, safe, self-contained, told without colour."""
+
+from __future__ import annotations
+
+import re
+import sys
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from firmware_app import settings
+from firmware_app.core import bands
+from firmware_app.core.events import Mark
+from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.review import Review, review, summary
+from firmware_app.report import plots
+from firmware_app.report.page import DAY, NIGHT, PRINT, Html, section, table, text
+from firmware_app.report.ride import ride_page
+from firmware_app.report.weeks import Estimate, gather, rows, weeks_json, weeks_page
+
+EVIL = "<script>alert('x')</script>&\"'"
+
+
+@pytest.fixture
+def seven() -> bands.BandTable:
+    return bands.table(settings.load_scheme("seven"), 184, 50)
+
+
+def ride(seconds: int = 1500, began: datetime | None = None, plan: str = "", source: str = "strap") -> RideRecord:
+    """A hard effort in the middle, a gap, a pause, a target that moves, alarms of two kinds."""
+    t = np.arange(seconds, dtype=np.float64)
+    bpm = 130 + 38 * np.clip(np.sin(2 * np.pi * t / seconds), 0, 1)
+    trusted = bpm.copy()
+    trusted[100:160] = np.nan
+    marks = [
+        Mark(0.0, "step", {"index": 0, "name": f"one {EVIL}", "round": "", "why": "start"}),
+        Mark(0.0, "target", {"low_bpm": 120, "high_bpm": 138, "text": "3"}),
+        Mark(200.0, "alarm", {"kind": "above_target", "priority": "medium", "reminder": 0, "on": True}),
+        Mark(seconds / 2, "step", {"index": 1, "name": "two", "round": "1 of 2", "why": "time"}),
+        Mark(seconds / 2, "target", {"low_bpm": 100, "high_bpm": 150, "text": "x"}),
+        Mark(seconds - 300.0, "pause", {"why": "key"}),
+        Mark(seconds - 240.0, "resume", {"why": "key"}),
+    ]
+    facts = RideFacts(184, 50, "seven", plan, "3", source, began.timestamp() if began else None)
+    return RideRecord(
+        facts, t, np.rint(bpm), trusted, np.ones(seconds), np.full(seconds, -1, dtype=np.int8),
+        np.empty(0), np.empty(0, dtype=np.int64), tuple(marks), float(seconds),
+    )  # fmt: skip
+
+
+class Reader(HTMLParser):
+    """What a browser would make of a page: open tags in order, and every address that it could fetch."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[str] = []
+        self.addresses: list[str] = []
+        self.words = ""
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.addresses += [value or "" for name, value in attrs if name in ("src", "href", "xlink:href", "data")]
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in ("meta", "br"):
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def svgs(page: str) -> list[str]:
+    return re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL)
+
+
+def the_page(record: RideRecord, seven: bands.BandTable, sex=None) -> str:
+    return ride_page("Ride 1", record, review(record, seven, sex), seven)
+
+
+def test_a_page_is_well_formed_and_fetches_nothing(seven: bands.BandTable) -> None:
+    record = ride(began=datetime(2026, 11, 24, 17, 31))
+    weeks = gather([(record.facts, summary(review(record, seven)))], date(2026, 11, 25), 3)
+    for page in (the_page(record, seven), weeks_page(weeks, seven.scheme)):
+        reader = Reader(page)
+        assert reader.open == []
+        assert all(address.startswith("#") for address in reader.addresses)
+        assert not {"script", "link", "img", "iframe"} & set(reader.tags)
+        assert "default-src 'none'" in page
+        assert not re.search(r"url\((?!#)", page)
+
+
+def test_what_the_rider_wrote_is_escaped(seven: bands.BandTable) -> None:
+    scheme = replace(seven.scheme, bands=tuple(replace(band, name=EVIL, purpose=EVIL) for band in seven.scheme.bands))
+    record = ride(plan=EVIL)
+    page = ride_page(EVIL, record, review(record, replace(seven, scheme=scheme)), replace(seven, scheme=scheme), EVIL)
+    assert "<script>" not in page
+    assert EVIL in Reader(page).words
+    for svg in svgs(page):
+        ElementTree.fromstring(svg.replace("<svg", '<svg xmlns:xlink="http://www.w3.org/1999/xlink"', 1))
+
+
+@pytest.mark.parametrize("value", [EVIL, 7, 1.5, None])
+def test_text_escapes_all_but_markup(value: object) -> None:
+    assert "<script>" not in text(value)
+    assert text(Html("<b>")) == "<b>"
+    assert "<script>" not in section(str(value), value) + table([str(value)], [(value, value)])
+
+
+def test_plots_use_only_the_page_s_inks_and_keep_words_as_words(seven: bands.BandTable) -> None:
+    drawn = svgs(the_page(ride(), seven))
+    assert len(drawn) == 2
+    for svg in drawn:
+        assert not re.search(r"#[0-9a-f]{6}\b|\bblack\b|rgb\(", svg.replace("url(#", ""))
+        assert "<text" in svg
+    words = Reader(drawn[0]).words
+    assert "5 Hard" in words
+    assert "over lane" in words
+    assert "unknown" in words
+    assert "paused" in words
+
+
+def test_a_page_is_the_same_every_time(seven: bands.BandTable) -> None:
+    assert the_page(ride(), seven) == the_page(ride(), seven)
+
+
+def test_no_name_is_given_twice_on_a_page(seven: bands.BandTable) -> None:
+    record = ride(began=datetime(2026, 11, 24, 17, 31))
+    weeks = gather([(record.facts, summary(review(record, seven, "male")))], date(2026, 11, 25), 3)
+    for page in (the_page(record, seven), weeks_page(weeks, seven.scheme)):
+        names = re.findall(r'\bid="([^"]+)"', page)
+        assert len(names) == len(set(names))
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of sRGB (W3C WCAG 2.1)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("colours", [DAY, NIGHT, PRINT])
+def test_every_ink_holds_seven_to_one_on_its_paper(colours: dict[str, str]) -> None:
+    """Contrast (L1 + 0.05) / (L2 + 0.05); 7:1 is level AAA (W3C WCAG 2.1, 1.4.6)."""
+    for name in ("ink", "quiet", "accent"):
+        lighter, darker = sorted((luminance(colours["paper"]), luminance(colours[name])), reverse=True)
+        assert (lighter + 0.05) / (darker + 0.05) >= 7, name
+
+
+def test_the_page_tells_the_review(seven: bands.BandTable) -> None:
+    record = ride(began=datetime(2026, 11, 24, 17, 31))
+    words = Reader(the_page(record, seven, "male")).words
+    for part in (
+        "Tuesday 24 November 2026, 17:31",
+        "5 Hard",
+        "151–163",
+        "two (1 of 2)",
+        "maximum of 184 bpm",
+        "never used",
+    ):
+        assert part in words
+
+
+@pytest.mark.parametrize("record", [
+    pytest.param(replace(ride(), trusted_bpm=np.full(1500, np.nan)), id="nothing trusted"),
+    pytest.param(replace(ride(), marks=()), id="no marks"),
+    pytest.param(ride(400), id="short"),
+    pytest.param(
+        RideRecord(RideFacts(184), *(np.empty(0),) * 4, np.empty(0, dtype=np.int8), np.empty(0),
+                   np.empty(0, dtype=np.int64), (), 0.0),
+        id="empty",
+    ),
+])  # fmt: skip
+def test_a_poor_ride_still_has_a_page(record: RideRecord, seven: bands.BandTable) -> None:
+    assert Reader(the_page(record, seven)).open == []
+
+
+def test_without_the_plotting_library_the_cure_is_named(
+    seven: bands.BandTable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    with pytest.raises(plots.PlotError, match=r"pip install 'rumblestrip\[report\]'"):
+        the_page(ride(), seven)
+
+
+# --- weeks ----------------------------------------------------------------------------------------------------------
+
+
+def some_rides(seven: bands.BandTable, *days: date, sex=None) -> list[tuple[RideFacts, dict[str, object]]]:
+    records = [ride(began=datetime(day.year, day.month, day.day, 9)) for day in days]
+    return [(record.facts, summary(review(record, seven, sex))) for record in records]
+
+
+def test_a_ride_counts_in_the_week_in_which_it_began(seven: bands.BandTable) -> None:
+    """Weeks run from Monday to Sunday (ISO 8601)."""
+    sunday, monday = date(2026, 11, 22), date(2026, 11, 23)
+    found = gather(some_rides(seven, date(2026, 11, 8), sunday, monday), date(2026, 11, 25), 2)
+    assert [(week.monday, week.rides) for week in found] == [(date(2026, 11, 16), 1), (monday, 1)]
+
+
+def test_a_ride_without_a_date_is_in_no_week(seven: bands.BandTable) -> None:
+    record = ride()
+    assert sum(week.rides for week in gather([(record.facts, summary(review(record, seven)))], date.today(), 52)) == 0
+
+
+def test_a_week_adds_its_rides_up(seven: bands.BandTable) -> None:
+    one: Review = review(ride(), seven, "male")
+    (week,) = gather(some_rides(seven, date(2026, 11, 23), date(2026, 11, 24), sex="male"), date(2026, 11, 25), 1)
+    assert week.rides == 2
+    assert week.ridden_s == 2 * one.ridden_s
+    assert week.band_s == {number: pytest.approx(2 * seconds, abs=0.2) for number, seconds in one.band_s.items()}
+    assert one.load is not None
+    assert week.load == pytest.approx(2 * one.load, abs=0.2)
+    assert week.held == pytest.approx(one.in_target_s / one.target_s, abs=1e-3)
+    assert sum(week.band_s.values()) + week.unknown_s == pytest.approx(week.ridden_s, abs=1)
+
+
+def test_a_load_that_misses_a_ride_says_so(seven: bands.BandTable) -> None:
+    with_load = some_rides(seven, date(2026, 11, 23), sex="male")
+    (week,) = gather([*with_load, *some_rides(seven, date(2026, 11, 24))], date(2026, 11, 25), 1)
+    assert week.rides_without_load == 1
+    assert rows([week])[0][3].endswith("+")
+
+
+def test_the_estimate_of_a_week_is_the_last_one_made_by_its_end(seven: bands.BandTable) -> None:
+    estimates = [Estimate(date(2026, 11, 10), 180, 165, 195), Estimate(date(2026, 11, 22), 184, 177, 191)]
+    found = gather([], date(2026, 11, 25), 4, estimates)
+    assert [week.estimate and week.estimate.value_bpm for week in found] == [None, 180, 184, 184]
+
+
+def test_simulated_rides_are_told_apart(seven: bands.BandTable) -> None:
+    record = ride(began=datetime(2026, 11, 24, 9), source="sim")
+    found = gather([(record.facts, summary(review(record, seven)))], date(2026, 11, 25), 1)
+    assert weeks_json(found)[0]["simulated"] == 1
+    assert "1 simulated" in Reader(weeks_page(found, seven.scheme)).words
+
+
+def test_weeks_without_a_ride_still_have_a_page(seven: bands.BandTable) -> None:
+    page = weeks_page(gather([], date(2026, 11, 25), 12), seven.scheme)
+    assert Reader(page).open == []
+    assert "07 September 2026 to 29 November 2026" in Reader(page).words
+    many = some_rides(seven, *(date(2026, 11, 23) - timedelta(weeks=ago) for ago in range(60, -1, -1)))
+    assert Reader(weeks_page(gather(many, date(2026, 11, 25), 60), seven.scheme)).open == []
