@@ -46,12 +46,13 @@ class Condition:
 class NearMax(Condition):
     """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
 
-    dip_bpm: so far under the limit the dwell stands still instead of starting again, because an estimate of a heart
-    that is held at the limit swings about it.
+    early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being lost.
+    The estimate of a heart that is held at the limit swings about it.
     """
 
     limit_percent: float
     release_percent: float
+    early_bpm: float
     dip_bpm: float
 
 
@@ -240,9 +241,9 @@ def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
         return _FALSE if long_gone else _UNKNOWN
     over_bpm = s.trusted_bpm - row.limit_percent * s.hr_max_bpm / 100
     clear = s.trusted_bpm < row.release_percent * s.hr_max_bpm / 100
-    if over_bpm >= 0:
+    if over_bpm >= -row.early_bpm:
         return Rate(1.0, clear)
-    return Rate(0.0 if over_bpm > -row.dip_bpm else _RESET, clear)
+    return Rate(0.0 if over_bpm >= -row.dip_bpm else _RESET, clear)
 
 
 def _no_signal(s: Situation, row: Condition, engine: Engine) -> Rate:

@@ -16,7 +16,6 @@ seconds on RR intervals, and on the reported bpm about as much again, for the st
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 from math import exp
 
@@ -73,10 +72,11 @@ _REACH_DOWN_BPM_S = 2.0
 _OUT_OF_REACH_S = 12.0
 _OUT_OF_REACH_REPORTED_S = 30.0  # an optical sensor can follow the pedals for as long
 
-_AGREEING_BEATS = 6
-_AGREEING_REPORTS = 9  # a strap's averaging smears one bad beat over as many seconds
-_AGREEING_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
-_AGREEMENT = 0.10  # refused beats agree when they lie within this fraction, wider for a slow heart
+_RUN_BEATS = 6
+_RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
+_RUN_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
+_RUN_STEP = 0.08  # refused beats run on from each other when they lie within this fraction, wider for a slow heart
+_RUN_STEP_REPORTED_BPM = 4.0
 
 _QUALITY_MEMORY_S = 8.0
 _REPORTED_LAG_S = 2.0
@@ -122,6 +122,10 @@ class _Track:
         self.t_s = t_s
 
 
+def _median3(a: float, b: float, c: float) -> float:
+    return max(min(a, b), min(max(a, b), c))
+
+
 def _slow_heart(hr_bpm: float) -> float:
     low_bpm, high_bpm = _SLOW_HEART_BPM
     return _SLOW_HEART_EXTRA * min(max((high_bpm - hr_bpm) / (high_bpm - low_bpm), 0.0), 1.0)
@@ -140,7 +144,8 @@ class Gate:
         self._believed_s = float("-inf")  # when a beat was last believed as it stood
         self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
         self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
-        self._refused: deque[tuple[float, float]] = deque(maxlen=128)  # (t_s, bpm) of the beats not believed
+        self._run: list[tuple[float, float]] = []  # (t_s, bpm) of the refused beats that run on from each other
+        self._strayed = False
         self._quality = 0.0
         self._quality_s: float | None = None
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
@@ -183,7 +188,7 @@ class Gate:
         track = self._track
         span_s = rr_ms / 1000
         unseen = track is None or silent_s > FRESH_S or t_s - self._accepted_s > 2 * FRESH_S
-        needed = _AGREEING_UNSEEN if unseen else _AGREEING_BEATS
+        needed = _RUN_UNSEEN if unseen else _RUN_BEATS
         possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]
         if track is not None and t_s - self._accepted_s <= FRESH_S and not stuck:
             expected_bpm = track.at(t_s)
@@ -194,7 +199,7 @@ class Gate:
             if possible and abs(off) <= tolerance:
                 self._spread2 += (min(off * off, tolerance * tolerance) - self._spread2) / _SPREAD_MEMORY_BEATS
                 self._fragments_ms.clear()
-                self._refused.clear()
+                self._run.clear()
                 doubt = 1 + _EDGE_DOUBT * (off / tolerance) ** 2
                 self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), mended=False)
                 return
@@ -202,7 +207,7 @@ class Gate:
             if beats:
                 whole_ms = (sum(self._fragments_ms) + rr_ms) / beats
                 self._fragments_ms.clear()
-                self._remember(rr_ms, t_s, possible)
+                self._refuse(rr_ms, t_s, possible)
                 self._accept(60000 / whole_ms, t_s, span_s, _MENDED_NOISE * self._beat_noise(), mended=True)
                 self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
                 return
@@ -210,9 +215,8 @@ class Gate:
             if sum(self._fragments_ms) > expected_ms * (2 - _MENDED_TOLERANCE):
                 self._fragments_ms.clear()
         self._score(t_s, span_s, 0.0)
-        self._remember(rr_ms, t_s, possible)
-        if possible:
-            self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
+        self._refuse(rr_ms, t_s, possible)
+        self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
 
     def _mended_beats(self, rr_ms: float, expected_ms: float) -> int:
         """How many expected beats this interval, with the fragments before it, makes up; 0 for none.
@@ -233,13 +237,13 @@ class Gate:
             return
         fresh = track is not None and t_s - self._accepted_s <= FRESH_S
         if track is not None and fresh and abs(hr_bpm - track.at(t_s)) <= 4.0 + 2.0 * (t_s - track.t_s):
-            self._refused.clear()
+            self._run.clear()
             self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, mended=False)
             return
         self._score(t_s, span_s, 0.0)
-        self._refused.append((t_s, hr_bpm))
+        self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
         unseen = track is None or silent_s > FRESH_S
-        needed = _AGREEING_UNSEEN if unseen else _AGREEING_REPORTS
+        needed = _RUN_UNSEEN if unseen else _RUN_REPORTS
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
     def _accept(self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, mended: bool) -> None:
@@ -257,37 +261,46 @@ class Gate:
 
     # --- finding the heart again ------------------------------------------------------------------------------------
 
-    def _remember(self, rr_ms: float, t_s: float, possible: bool) -> None:
+    def _refuse(self, rr_ms: float, t_s: float, possible: bool) -> None:
         if possible:
-            self._refused.append((t_s, 60000 / rr_ms))
+            bpm = 60000 / rr_ms
+            self._remember(bpm, t_s, (_RUN_STEP + _slow_heart(bpm)) * bpm)
         else:
-            self._refused.clear()  # an impossible beat breaks any agreement
+            self._run.clear()  # an impossible beat breaks any run
+
+    def _remember(self, bpm: float, t_s: float, step_bpm: float) -> None:
+        """Lengthen the run of refused beats, or begin another where this one is a step away from it."""
+        run = self._run
+        if run and abs(bpm - run[-1][1]) > step_bpm:
+            # One beat out of line does not end a run, and does not belong to it; the second in a row does.
+            if self._strayed:
+                run.clear()
+            self._strayed = not self._strayed
+            if run:
+                return
+        self._strayed = False
+        run.append((t_s, bpm))
 
     def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: float) -> None:
-        """Move the track to the refused beats when enough of them agree and the heart could have got there.
+        """Move the track to the refused beats when enough of them run on smoothly and the heart could have got there.
 
-        What counts is where the heart was when it was last seen and when the agreeing beats began: a rhythm that starts
+        What counts is where the heart was when it was last seen, and where and when the run began: a rhythm that starts
         from one beat to the next far from the heart is none, and has to last much longer before it is believed.
         """
-        refused = self._refused
-        if len(refused) < needed:
-            return
-        recent = sorted(bpm for _, bpm in list(refused)[-needed:])
-        middle_bpm = recent[needed // 2]
-        width_bpm = (_AGREEMENT + _slow_heart(middle_bpm)) * middle_bpm
-        if recent[-1] - recent[0] > width_bpm:
+        run = self._run
+        if len(run) < needed:
             return
         if self._track is not None:
-            since_s = next((s for s, bpm in reversed(refused) if abs(bpm - middle_bpm) > width_bpm), refused[0][0])
-            step_bpm = middle_bpm - self._track.level_bpm
-            away_s = max(since_s - self._believed_s, 0.0)
+            began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
+            step_bpm = began_bpm - self._track.at(began_s)
+            away_s = max(began_s - self._believed_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
-            if abs(step_bpm) > reach_bpm and t_s - since_s < out_of_reach_s:
+            if abs(step_bpm) > reach_bpm and t_s - began_s < out_of_reach_s:
                 return
-        self._track = _Track(middle_bpm, t_s)
+        self._track = _Track(_median3(run[-1][1], run[-2][1], run[-3][1]), t_s)
         self._fragments_ms.clear()
         self._accepted_s = self._believed_s = t_s
-        refused.clear()
+        run.clear()
 
     # --- quality ----------------------------------------------------------------------------------------------------
 
