@@ -1,0 +1,12 @@
+"""A log of one's own for every test."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "data" / "rides.sqlite3"

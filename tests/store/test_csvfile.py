@@ -1,0 +1,130 @@
+"""The CSV of a ride: it round-trips exactly, and bad files are told apart clearly."""
+
+from __future__ import annotations
+
+import io
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from made_rides import FACTS, records, same_measurements
+
+from firmware_app.core.events import Sample
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideRecord, record_of
+from firmware_app.store.csvfile import CsvError, export_csv, read_csv
+
+FILES = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+def write(tmp_path: Path, content: str | bytes) -> Path:
+    path = tmp_path / "ride.csv"
+    path.write_bytes(content.encode() if isinstance(content, str) else content)
+    return path
+
+
+@FILES
+@given(record=records(max_size=40).filter(lambda record: len(record.t_s) > 0))
+def test_what_is_exported_reads_back_the_same(tmp_path: Path, record: RideRecord) -> None:
+    text = io.StringIO()
+    export_csv(record, text)
+    rows = read_csv(write(tmp_path, text.getvalue()))
+    again = record_of(FACTS, [Sample(t_s, measurement, None, 0.0) for t_s, measurement in rows], [], 0.0)
+    assert same_measurements(again, record)
+
+
+def test_header_and_rows_are_those_of_the_design(tmp_path: Path) -> None:
+    samples = [
+        Sample(0.0, Measurement(143, (418 * 1000 / 1024, 420.0), True), None, 0.0),
+        Sample(1.25, Measurement(None, (), False), None, 0.0),
+        Sample(2.0, Measurement(0), None, 0.0),
+    ]
+    text = io.StringIO()
+    export_csv(record_of(FACTS, samples, [], 2.0), text)
+    assert text.getvalue() == ("t_s,hr_bpm,rr_ms,contact\n0.000,143,408.203125 420,1\n1.250,,,0\n2.000,0,,\n")
+
+
+def test_a_recording_of_beats_with_another_column(graded_tests: list[Path]) -> None:
+    for file in graded_tests:
+        rows = read_csv(file)
+        lines = file.read_text().splitlines()[1:]
+        assert len(rows) == len(lines)
+        first, last = lines[0].split(","), lines[-1].split(",")
+        assert rows[0] == (float(first[0]), Measurement(None, (float(first[1]),)))
+        assert rows[-1] == (float(last[0]), Measurement(None, (float(last[1]),)))
+        assert np.all(np.diff([t_s for t_s, _ in rows]) >= 0)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "hr_bpm,t_s\n120,1.0\n",
+        "\ufefft_s,hr_bpm\r\n1.0,120\r\n",
+        't_s , note, hr_bpm\n1,"a, b", 120\n\n',
+        "t_s,hr_bpm\n1.0004,119.5\n",
+        "t_s,rr_ms,contact,hr_bpm\n1,,,120\n",
+    ],
+)
+def test_order_spaces_marks_and_line_ends_do_not_matter(tmp_path: Path, content: str) -> None:
+    assert read_csv(write(tmp_path, content)) == [(1.0, Measurement(120))]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ("", "no column t_s"),
+        ("t_s,hr_bpm\n", "no row of data"),
+        ("0,120\n1,121\n", "no column t_s"),
+        ("t_s,power_w\n0,200\n", "no column hr_bpm or rr_ms"),
+        ("t_s;hr_bpm\n0;120\n", "commas"),
+        ("t_s,t_s,hr_bpm\n0,0,1\n", "twice"),
+        ("t_s,hr_bpm\n0,120\nx,121\n", "line 3: t_s: 'x' is no number"),
+        ("t_s,hr_bpm\n,120\n", "line 2: t_s: is empty"),
+        ("t_s,hr_bpm\n0,120\nnan,121\n", "line 3: t_s"),
+        ("t_s,hr_bpm\ninf,120\n", "line 2: t_s"),
+        ("t_s,hr_bpm\n1_0,120\n", "line 2: t_s"),
+        ("t_s,hr_bpm\n-1,120\n", "line 2: t_s: -1 is not from 0"),
+        ("t_s,hr_bpm\n5,120\n4,120\n", "line 3: t_s: 4 comes after 5; sort"),
+        ("t_s,hr_bpm\n0,-2\n", "line 2: hr_bpm"),
+        ("t_s,hr_bpm\n0,high\n", "line 2: hr_bpm: 'high' is no number"),
+        ("t_s,rr_ms\n0,812;790\n", "line 2: rr_ms: '812;790' is no number"),
+        ("t_s,rr_ms\n0,812 -4\n", "line 2: rr_ms: -4"),
+        ("t_s,rr_ms\n0,70000\n", "line 2: rr_ms: 70000 is not from 0 to 64000"),
+        ("t_s,rr_ms\n0," + "800 " * 256 + "\n", "at most 255"),
+        ("t_s,hr_bpm,contact\n0,120,yes\n", "line 2: contact: 'yes'"),
+        ("t_s,hr_bpm\n0\n", "line 2: 1 fields where the header has 2"),
+        ('t_s,hr_bpm\n0,"120\n', "is not CSV"),
+        (b"t_s,hr_bpm\n0,\xff\xfe\n", "UTF-8"),
+        (b"\x00\x01\x02", "no column t_s"),
+    ],
+)
+def test_a_bad_file_names_line_column_and_cure(tmp_path: Path, content: str | bytes, told: str) -> None:
+    path = write(tmp_path, content)
+    with pytest.raises(CsvError) as error:
+        read_csv(path)
+    assert told in str(error.value)
+    assert str(path) in str(error.value)
+
+
+def test_a_missing_file_is_told(tmp_path: Path) -> None:
+    with pytest.raises(CsvError, match=r"none\.csv: cannot be read"):
+        read_csv(tmp_path / "none.csv")
+
+
+@FILES
+@given(
+    content=st.binary(max_size=200)
+    | st.text(st.sampled_from('t_shrbpmc,;\n\r" 0129.-eE+\0\ufeff'), max_size=120).map(
+        lambda text: ("t_s,hr_bpm,rr_ms,contact\n" + text).encode()
+    )
+)
+def test_any_content_is_read_or_refused(tmp_path: Path, content: bytes) -> None:
+    try:
+        rows = read_csv(write(tmp_path, content))
+    except CsvError:
+        return
+    assert rows
+    assert all(later[0] >= earlier[0] >= 0 for earlier, later in pairwise(rows))
