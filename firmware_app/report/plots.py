@@ -273,7 +273,7 @@ def _unit(axes: Axes) -> None:
 
 
 def _week_axis(axes: Axes, mondays: Sequence[date], last: bool) -> None:
-    every = max(1, -(-len(mondays) // 6))
+    every = max(1, -(-len(mondays) // 5))
     at = list(range(len(mondays) - 1, -1, -every))[::-1]
     axes.set_xlim(-0.6, len(mondays) - 0.4)
     axes.set_xticks(at, [f"{mondays[i].day} {mondays[i]:%b}" for i in at] if last else [])

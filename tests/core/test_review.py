@@ -8,13 +8,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
+from firmware_app import settings
 from firmware_app.core.bands import Band, BandTable, Scheme, table
+from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Mark
+from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.review import HOLD_S, Review, clock, compare, review, summary
+from firmware_app.core.session import free_plan
 
 NAMES = ("Restore", "Easy", "Steady", "Brisk", "Hard", "Severe", "All-out")
 SEVEN = Scheme(
@@ -92,7 +97,7 @@ def ms(*seconds: float) -> int:
     return sum(round(one * 1000) for one in seconds)
 
 
-@settings(max_examples=150, deadline=None)
+@examples(max_examples=150, deadline=None)
 @given(rides())
 def test_times_add_up_to_the_duration_exactly(record: RideRecord) -> None:
     it = review(record, BANDS)
@@ -106,21 +111,21 @@ def test_times_add_up_to_the_duration_exactly(record: RideRecord) -> None:
     assert 0 <= it.trusted_fraction <= 1
 
 
-@settings(max_examples=100, deadline=None)
+@examples(max_examples=100, deadline=None)
 @given(rides(), st.sampled_from(["female", "male", None]))
 def test_any_review_is_plain_json_without_nan(record: RideRecord, sex) -> None:
     text = json.dumps(summary(review(record, BANDS, sex)), allow_nan=False)
     assert set(json.loads(text)["band_s"]) == {"1", "2", "3", "4", "5", "6", "7"}
 
 
-@settings(max_examples=100, deadline=None)
+@examples(max_examples=100, deadline=None)
 @given(rides())
 def test_an_answer_is_never_negative_and_never_after_the_ride(record: RideRecord) -> None:
     for one in review(record, BANDS).alarms:
         assert one.answered_s is None or one.answered_s >= 0
 
 
-@settings(max_examples=100, deadline=None)
+@examples(max_examples=100, deadline=None)
 @given(rides(), st.integers(60, 400))
 def test_the_advice_never_urges_and_asks_for_an_easy_ride_after_time_near_maximum(
     record: RideRecord, near_max_s: int
@@ -343,3 +348,21 @@ def test_a_review_travels_between_processes() -> None:
 @pytest.mark.parametrize(("seconds", "text"), [(0, "0:00"), (59.6, "1:00"), (725, "12:05"), (3765, "1:02:45")])
 def test_clock(seconds: float, text: str) -> None:
     assert clock(seconds) == text
+
+
+def test_a_played_ride_reviews_as_it_was_ridden() -> None:
+    """Through the real companion: its marks and samples are the words that the review reads."""
+    bands = table(settings.load_scheme("seven"), 184, 50)
+    facts = RideFacts(184, 50, "seven", target="3")
+    companion = Companion(facts, bands, settings.load_alarms(), free_plan("3"))
+    heart = np.interp(np.arange(600), [300, 320, 380, 400], [130, 150, 150, 130])
+    rows = [(float(t), Measurement(round(bpm))) for t, bpm in enumerate(heart) if not 500 <= t < 530]
+    it = review(play(companion, rows), bands, "female")
+    (above,) = [one for one in it.alarms if one.kind == "above_target"]
+    over_s, back_s = 309, 392  # where the heart crosses 138 bpm, on its way up and down
+    assert over_s < above.t_s < over_s + 15
+    assert above.answered_s == pytest.approx(back_s - above.t_s, abs=6)
+    assert it.above_target_s == pytest.approx(back_s - over_s, abs=8)
+    assert 20 < it.unknown_s < 40
+    assert [one.kind for one in it.alarms if one.kind == "no_signal"] == ["no_signal"]
+    assert it.load is not None
