@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_rides import records, ride, sample
 
 from firmware_app.core.bands import whole_bpm
 from firmware_app.core.events import Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideRecord
 from firmware_app.store import blocks
+from tests.store.made_rides import records, ride, sample
 
 
 def one_by_one(record: RideRecord) -> list[tuple[bytes, bytes]]:

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from made_rides import FACTS, records, same_measurements
 
 from firmware_app.core.events import Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideRecord, record_of
 from firmware_app.store.csvfile import CsvError, export_csv, read_csv
+from tests.store.made_rides import FACTS, records, same_measurements
 
 FILES = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 
