@@ -355,7 +355,9 @@ def test_a_played_ride_reviews_as_it_was_ridden() -> None:
     bands = table(settings.load_scheme("seven"), 184, 50)
     facts = RideFacts(184, 50, "seven", target="3")
     companion = Companion(facts, bands, settings.load_alarms(), free_plan("3"))
-    heart = np.interp(np.arange(600), [300, 320, 380, 400], [130, 150, 150, 130])
+    # Never still: a reading that stands still for long is taken for a stuck one.
+    t = np.arange(600)
+    heart = np.interp(t, [300, 320, 380, 400], [130, 150, 150, 130]) + 2 * np.sin(t / 5)
     rows = [(float(t), Measurement(round(bpm))) for t, bpm in enumerate(heart) if not 500 <= t < 530]
     it = review(play(companion, rows), bands, "female")
     (above,) = [one for one in it.alarms if one.kind == "above_target"]
