@@ -5,12 +5,10 @@
 serves org.bluez on the bus of DBUS_SYSTEM_BUS_ADDRESS with one powered adapter per address: hci0, hci1 and so on. The
 number after an address is the signal strength in dBm at which the others hear it. It prints ``ready`` once it serves.
 
-Closer to BlueZ than bluezoo alone: every advertisement heard reports its signal strength, forgotten when the scan
-ends; a peer that is switched off,
-whose advertisement or application is gone, cannot be connected, and its link drops; a dropped link takes its services
-and notification sockets along; a strap that is connected is not heard by others; an adapter that is switched off does
-not scan. Beyond it: faults to order, at /org/rumblestrip, org.rumblestrip.Faults1.Order(kind, times), of the kinds in
-KINDS.
+Closer to BlueZ than bluezoo alone: every advertisement heard reports its signal strength, forgotten when the scan ends;
+a strap that is connected is not heard by others; one that is switched off, or whose advertisement or application is
+gone, cannot be connected, and its link drops; a dropped link takes its services and notification sockets along; an
+adapter that is switched off does not scan. Beyond it: faults to order, of the kinds in KINDS, at /org/rumblestrip.
 """
 
 # mypy: disable-error-code="misc, no-any-return"
@@ -67,6 +65,10 @@ class Faults(sdbus.DbusInterfaceCommonAsync, interface_name="org.rumblestrip.Fau
     @sdbus.dbus_method_async(input_signature="su", flags=sdbus.DbusUnprivilegedFlag)
     async def Order(self, kind: str, times: int) -> None:  # noqa: N802
         ordered[kind] = times
+
+    @sdbus.dbus_method_async(input_signature="s", result_signature="u", flags=sdbus.DbusUnprivilegedFlag)
+    async def Left(self, kind: str) -> int:  # noqa: N802
+        return ordered[kind]
 
 
 class RelayedCharacteristic(GattCharacteristicClientLink):

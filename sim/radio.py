@@ -151,6 +151,10 @@ class Radio:
         """A fault of ``sim.emulated_bluez.KINDS``, for the next ``times`` chances; 0 takes it back."""
         await self._call("/org/rumblestrip", "org.rumblestrip.Faults1", "Order", "su", [kind, times])
 
+    async def left(self, kind: str) -> int:
+        """How many of the ordered faults of this kind are still to come."""
+        return int(await self._call("/org/rumblestrip", "org.rumblestrip.Faults1", "Left", "s", [kind]))
+
     async def remove_adapter(self, number: int) -> None:
         """Pull adapter hci``number`` out."""
         await self._call("/org/bluezoo", "org.bluezoo.Manager1", "RemoveAdapter", "y", [number])
@@ -167,10 +171,11 @@ class Radio:
         body = ["org.bluez.Adapter1", "Powered", Variant("b", on)]
         await self._call(f"/org/bluez/hci{number}", "org.freedesktop.DBus.Properties", "Set", "ssv", body)
 
-    async def ever_connected(self, number: int) -> bool:
-        """Whether anybody ever connected to the strap on adapter hci``number``."""
+    async def ever_connected(self) -> list[str]:
+        """The adapters of the straps that anybody ever connected to, such as ["hci1"]."""
         objects = await self._call("/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects", "", [])
-        return any(path.startswith(f"/org/bluez/hci{number}/dev_") for path in objects)
+        peers = [parts[3] for parts in (path.split("/") for path in objects) if len(parts) == 5]
+        return sorted(set(peers) - {"hci0"})
 
     async def _call(self, path: str, interface: str, member: str, signature: str, body: list[Any]) -> Any:
         from dbus_fast import Message, MessageType

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import selectors
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from types import SimpleNamespace
 from typing import Any
 
@@ -240,7 +241,7 @@ def test_failures_are_retried_fast_at_first_then_steadily_and_for_ever(
     air.broken = {call: error}
     play(BleStrap(OWN), (3600.0, nothing))
     limit_s = 0.0 if error else {"scan": PACE.call_s, "connect": PACE.connect_s, "subscribe": PACE.call_s}[call] + 2.0
-    gaps_s = [b - a for a, b in zip(air.times(call), air.times(call)[1:], strict=False)]
+    gaps_s = [b - a for a, b in pairwise(air.times(call))]
     assert len(gaps_s) > 100
     assert gaps_s[0] <= limit_s + PACE.first_wait_s + 1e-6
     assert max(gaps_s) <= limit_s + PACE.most_wait_s + 1e-6

@@ -36,13 +36,18 @@ BRISK = Pace(
 """The real pace, hurried, so that a test does not wait."""
 
 
-@pytest.fixture
-def radio(private_home: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Radio]:
-    """A radio of its own for one test; bleak in this process is on it as well. In CI it is never skipped."""
+@pytest.fixture(scope="session")
+def dbus_daemon() -> None:
+    """What a radio needs. In CI it is never skipped."""
     if shutil.which("dbus-daemon") is None:
         if os.environ.get("CI"):
             pytest.fail("dbus-daemon is not installed: the radio tests must run here")
         pytest.skip("dbus-daemon is not installed")
+
+
+@pytest.fixture
+def radio(dbus_daemon: None, private_home: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Radio]:
+    """A radio of its own for one test; bleak in this process is on it as well."""
     with Radio() as radio:
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", radio.address)
         yield radio

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import replace
 from itertools import groupby
+from pathlib import Path
 
 import pytest
 
@@ -45,15 +46,26 @@ async def test_every_beat_sent_arrives_once(radio: Radio) -> None:
     assert unit.location == "chest"
 
 
+async def test_recorded_hearts_arrive_beat_by_beat(radio: Radio, graded_tests: list[Path]) -> None:
+    with ready(radio, "--csv", str(graded_tests[0]), "--wait") as strap:
+        async with listening(own()) as heard:
+            await until(lambda: len(heard.measurements) >= 15)
+            await same_beats(strap, heard)
+    arrived_ms = [rr_ms for measurement in heard.measurements for rr_ms in measurement.rr_ms]
+    recorded_ms = [float(row.split(",")[1]) for row in graded_tests[0].read_text().splitlines()[1:]]
+    assert len(arrived_ms) > 100
+    assert arrived_ms == pytest.approx(recorded_ms[: len(arrived_ms)], abs=0.5)
+
+
 async def test_a_strap_that_goes_and_comes_back_is_found_again_without_duplicates(radio: Radio) -> None:
     with ready(radio) as strap:
         async with listening(own()) as heard:
-            for times in (1, 2, 3):
+            for times in (1, 2):
                 await until(lambda times=times: heard.connections() == times and len(heard.measurements) >= 4 * times)
-                strap.tell("away 0.5")
+                strap.tell("away 0.2")
                 await until(lambda: heard.state() == "lost")
                 assert heard.says("lost")
-            await until(lambda: heard.connections() == 4 and len(heard.measurements) >= 16)
+            await until(lambda: heard.connections() == 3 and len(heard.measurements) >= 12)
             await same_beats(strap, heard)
 
 
@@ -66,11 +78,10 @@ async def test_another_strap_is_never_connected(radio: Radio) -> None:
             assert heard.says("rumblestrip pair")
             with ready(radio, adapter="hci2") as strap:
                 await until(lambda: len(heard.measurements) >= 4)
-                strap.tell("away 0.5")
+                strap.tell("away 0.2")
                 await until(lambda: heard.state() == "lost")
                 await until(lambda: heard.connections() == 2)
-                assert await radio.ever_connected(2)
-        assert not await radio.ever_connected(1)
+        assert await radio.ever_connected() == ["hci2"]
         assert other.said("subscribed") == []
 
 
@@ -82,7 +93,7 @@ async def test_without_a_chosen_strap_nothing_is_connected(radio: Radio) -> None
             ("off", "no strap chosen: run rumblestrip pair")
         ]
         assert strap.said("subscribed") == []
-        assert not await radio.ever_connected(1)
+        assert await radio.ever_connected() == []
 
 
 async def test_the_adapter_may_vanish_or_be_switched_off(radio: Radio) -> None:
@@ -121,12 +132,18 @@ async def test_bluez_and_dbus_may_restart(radio: Radio) -> None:
             await until(lambda: len(heard.measurements) >= after + 2)
 
 
-@pytest.mark.parametrize("kind", ["refuse", "hang", "half", "no_acquire", "no_read", "no_scan"])
-async def test_a_call_that_fails_or_hangs_is_tried_again(radio: Radio, kind: str) -> None:
-    await radio.order(kind, 2)
+async def test_calls_that_fail_or_hang_are_tried_again(radio: Radio) -> None:
     with ready(radio) as strap:
         async with listening(own()) as heard:
-            await until(lambda: len(heard.measurements) >= 4)
+            await until(lambda: heard.connections() == 1)
+            for kind in ("refuse", "hang", "half", "no_acquire", "no_read", "no_scan"):
+                await radio.order(kind, 1 if kind == "hang" else 2)
+                before = heard.connections()
+                strap.tell("away 0.05")
+                await until(lambda before=before: heard.connections() > before)
+                so_far = len(heard.measurements)
+                await until(lambda so_far=so_far: len(heard.measurements) > so_far)
+                assert await radio.left(kind) == 0
             await same_beats(strap, heard)
 
 
