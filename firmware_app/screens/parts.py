@@ -32,6 +32,11 @@ _SIZE_OF_CAP = 2
 _LARGE_PX = 40
 
 
+def _writable(text: str) -> str:
+    """A name that comes from outside may hold what no font writes, or what pygame refuses."""
+    return "".join(letter if letter.isprintable() and letter <= "\uffff" else "?" for letter in text)
+
+
 def _enlarged(cap_px: int) -> int:
     return 1 if cap_px >= _LARGE_PX else _SMOOTHING
 
@@ -48,6 +53,7 @@ def extent(text: str, cap_px: int) -> tuple[int, int, int]:
     """Width, and how far the letters reach above and below their base line, in pixels; capitals are ``cap_px`` high."""
     times = _enlarged(cap_px)
     font = _font(times * cap_px * _SIZE_OF_CAP)
+    text = _writable(text)
     glyphs = [glyph for glyph in font.metrics(text) if glyph]
     above = min(max((glyph[3] for glyph in glyphs), default=0), font.get_ascent())
     below = min(max(-min((glyph[2] for glyph in glyphs), default=0), 0), -font.get_descent())
@@ -62,7 +68,7 @@ def _rendered(text: str, cap_px: int, ink: Colour, paper: Colour) -> Surface:
     # Copied to the panel's own depth once, so that each blit of it is a plain copy.
     plain = Surface((width * times, (above + below) * times), 0, 32)
     plain.fill(paper)
-    plain.blit(font.render(text, True, ink, paper), (0, above * times - font.get_ascent()))
+    plain.blit(font.render(_writable(text), True, ink, paper), (0, above * times - font.get_ascent()))
     return plain if times == 1 else pygame.transform.smoothscale(plain, (width, above + below))
 
 

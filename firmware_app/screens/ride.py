@@ -79,7 +79,9 @@ def draw(sheet: Sheet, view: RideView) -> None:
     number = _number_text(view)
     widest = inner.width / (_number_width(number, 100) / 100)
     free = inner.height - header - road_px - sum(sheet.px(line) for line in lines)
-    cap = max(sheet.floor_px, min(int(0.9 * free), int(widest), sheet.px(4.6)))
+    # With little room the road gives way before the number does.
+    least = min(sheet.px(2.4), int((free + road_px - sheet.px(0.7)) / 1.05))
+    cap = max(sheet.floor_px, min(max(int(0.9 * free), least), int(widest), sheet.px(4.6)))
     gap = min(max(free - cap, 0) // 3, sheet.px(0.5))
     _number(sheet, number, cut_top(inner, round(1.04 * cap) + gap), cap)
     cut_top(inner, gap // 2)
@@ -188,21 +190,22 @@ def _header(sheet: Sheet, view: RideView, road: Road, box: Rect) -> None:
     The word is never made smaller for the sake of the limits: where there is no room for both, they give way.
     """
     cap, word_cap = sheet.px(0.46), sheet.px(1.15)
+    word = view.word.upper()  # as it would be painted on a road
     low = str(view.low_bpm) if road.has_lane and road.has_low else ""
     high = str(view.high_bpm) if road.has_lane else ""
     head = round(0.45 * word_cap)
     around = 2 * head + round(0.7 * word_cap)
-    if view.word:
+    if word:
         beside = 2 * (max(extent(low, cap)[0], extent(high, cap)[0]) + cap // 2)
-        if extent(view.word, word_cap)[0] + around + beside > box.width:
+        if extent(word, word_cap)[0] + around + beside > box.width:
             low = high = ""
     sheet.text(box, low, cap, ink=sheet.theme.quiet)
     sheet.text(box, high, cap, align="right", ink=sheet.theme.quiet)
-    if not view.word:
+    if not word:
         if not road.has_lane:
             sheet.text(box, "no target", cap, align="centre", ink=sheet.theme.quiet)
         return
-    text, word_cap = sheet.fitted(view.word, box.inflate(-around, 0), word_cap)
+    text, word_cap = sheet.fitted(word, box.inflate(-around, 0), word_cap)
     width = extent(text, word_cap)[0] + around
     plate = Rect(0, box.top, min(width, box.width), box.height)
     plate.centerx = box.centerx

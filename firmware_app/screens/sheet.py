@@ -118,7 +118,7 @@ class Sheet:
         """Write one line, its capitals centred on the height of the box. Gives what it covers, empty when nothing."""
         text, cap_px = self.fitted(text, box, cap_px, floor_px)
         width, above, below = extent(text, cap_px)
-        if not text.strip() or above + below > box.height:
+        if not text.strip() or not width or above + below > box.height:
             return Rect(box.left, box.centery, 0, 0)
         left = {"left": box.left, "centre": box.left + (box.width - width) // 2, "right": box.right - width}[align]
         base = box.top + (box.height + cap_px) // 2

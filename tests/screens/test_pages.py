@@ -1,0 +1,107 @@
+"""What each page tells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from firmware_app.core.views import ListView, RideView, StepView, View
+from firmware_app.screens.painter import Painter
+from firmware_app.screens.parts import Text
+from firmware_app.screens.pattern import pattern
+from firmware_app.screens.theme import DAY
+from sim.gallery import EXAMPLES, RIDE, SIZES, main
+from tests.screens.sight import pixels
+
+every_size = pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+
+
+def said(size: tuple[int, int], view: View) -> str:
+    painter = Painter(size, DAY)
+    painter.paint(view)
+    return " | ".join(part.text for part in painter.parts if isinstance(part, Text))
+
+
+def test_every_view_has_an_example_and_a_page() -> None:
+    assert {type(view) for view in EXAMPLES.values()} == set(View.__args__)
+
+
+@every_size
+@pytest.mark.parametrize("name", [name for name, view in EXAMPLES.items() if not isinstance(view, RideView)])
+def test_what_keys_do_is_on_every_page(size, name) -> None:
+    text = said(size, EXAMPLES[name])
+    for action in EXAMPLES[name].actions:
+        assert action in text
+
+
+@every_size
+def test_the_ride_page_tells_band_heart_rate_step_and_what_is_left(size) -> None:
+    text = said(size, RIDE)
+    for part in ("78", "4 Brisk", "147 bpm", "Climb 2 of 4", "3:20", "141", "154", "1:02:45"):
+        assert part in text
+
+
+@every_size
+def test_home_tells_maximum_target_and_caution(size) -> None:
+    text = said(size, EXAMPLES["home"])
+    for part in ("188 bpm", "4 Brisk", "141-154 bpm", "86 %", "64 %", "72 bpm", "formula"):
+        assert part in text
+
+
+@every_size
+def test_a_fault_can_be_read_out(size) -> None:
+    text = said(size, EXAMPLES["fault"]).replace(" | ", " ")
+    for part in ("storage: E28", "still work", "no space"):
+        assert part in text
+
+
+@every_size
+def test_a_warning_of_the_test_is_whole(size) -> None:
+    view = EXAMPLES["test"]
+    words = said(size, view).replace(" | ", " ")
+    for line in view.lines:
+        assert line in words
+
+
+@every_size
+@pytest.mark.parametrize("chosen", [0, 1, 20, 38, 39])
+def test_the_chosen_row_is_in_sight_and_the_hidden_ones_are_counted(size, chosen) -> None:
+    rows = tuple((f"row {i}", "") for i in range(40))
+    text = said(size, ListView("Many", rows, chosen, "", ("", "", "")))
+    shown = [i for i in range(40) if f"row {i} |" in f"{text} |"]
+    assert chosen in shown
+    assert ("above" in text) == (shown[0] > 0)
+    assert ("below" in text) == (shown[-1] < 39)
+    for word, count in (("above", shown[0]), ("below", 39 - shown[-1])):
+        assert not count or f"{count} {word}" in text
+
+
+@every_size
+def test_the_step_that_runs_is_in_sight(size) -> None:
+    steps = tuple((f"step {i}", "", "5:00", "done" if i < 30 else "now" if i == 30 else "next") for i in range(60))
+    assert "step 30" in said(size, StepView("Long", steps, "1:00", "", ("", "", "")))
+
+
+def test_a_painter_repaints_little_when_a_second_passes() -> None:
+    painter = Painter((480, 320), DAY)
+    assert painter.paint(RIDE).rows == ((0, 320),)
+    rows = painter.paint(replace(RIDE, elapsed="1:02:46")).rows
+    assert sum(bottom - top for top, bottom in rows) < 40
+    assert painter.paint(replace(RIDE, elapsed="1:02:46")).rows == ()
+
+
+@every_size
+def test_the_pattern_marks_the_outermost_pixels(size) -> None:
+    image = pixels(pattern(size, DAY))
+    for side in (image[0], image[-1], image[:, 0], image[:, -1]):
+        assert (side == DAY.plain.ink).all()
+    assert (image[2, 2] == DAY.plain.paper).all()
+
+
+def test_the_gallery_is_made_by_one_command(tmp_path, capsys) -> None:
+    assert main([str(tmp_path)]) == 0
+    made = {path.name for path in tmp_path.glob("*.png")}
+    assert made == {"ride-day.png", "ride-night.png", "pages-day.png", "pages-night.png", "sizes.png"}
+    assert main([]) == 2
+    assert "FOLDER" in capsys.readouterr().err
