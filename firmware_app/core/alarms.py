@@ -46,8 +46,8 @@ class Condition:
 class NearMax(Condition):
     """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
 
-    early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being lost.
-    The estimate of a heart that is held at the limit swings about it.
+    early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being
+    lost. The estimate of a heart that is held at the limit swings about it.
     """
 
     limit_percent: float
@@ -60,19 +60,15 @@ class NearMax(Condition):
 class Lane(Condition):
     """Outside one limit of the target.
 
-    allowance_bpm, decision_bpm_s: the cumulative sum: what may be outside without counting, and the sum that sounds.
-    release_bpm: so far inside the limit it ends. apart_s: two sounds of one side are never closer than this.
-    patience_s: after the start or a step change, no word for so long. grace_s: and then none while the heart is on its
-    way, for at most so long in all. way_bpm: so much in ten seconds is on its way.
+    allowance_bpm, decision_bpm_s: the cumulative sum: what may be outside without counting (less than nothing: so far
+    inside it counts already), and the sum that sounds. release_bpm: so far inside the limit it ends. apart_s: two
+    sounds of one side are never closer than this. A heart on its way into the lane is not scolded (core/lag).
     """
 
     allowance_bpm: float
     decision_bpm_s: float
     release_bpm: float
     apart_s: float
-    patience_s: float
-    grace_s: float
-    way_bpm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,8 +150,6 @@ def problem_with(table: AlarmTable) -> str:
                 return f"{kind}: allowance_bpm must be -2 to 10 and decision_bpm_s 0 to 60"
             if not 0 <= row.release_bpm <= 10 or not 5 <= row.apart_s <= 300:
                 return f"{kind}: release_bpm must be 0 to 10 and apart_s 5 to 300"
-            if not 0 <= row.patience_s <= row.grace_s <= 1800:
-                return f"{kind}: patience_s must be 0 to grace_s, and grace_s at most 1800"
     return ""
 
 
@@ -173,9 +167,9 @@ class Situation:
     """The moment as the companion sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. change_bpm: what the trusted
-    heart rate did in the last ten seconds. turn_s: when the lane last changed (ride start, step, end of a pause);
-    arrived: whether the heart has been in the lane since. resumed_s: when the signal last came back after a gap.
-    arriving: whether notifications come in at all. urging_allowed: False in a maximal test, which never says "lift".
+    heart rate did in the last ten seconds. on_its_way: whether a heart outside the lane is getting there as fast as its
+    lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving: whether notifications
+    come in at all. urging_allowed: False in a maximal test, which never says "lift".
     """
 
     t_s: float = 0.0
@@ -190,10 +184,8 @@ class Situation:
     untrusted_since_s: float | None = 0.0
     low_bpm: int | None = None
     high_bpm: int | None = None
-    turn_s: float = 0.0
-    turn_is_start: bool = True
+    on_its_way: bool = False
     arrived: bool = False
-    resumed_s: float = float("-inf")
     strap_battery_percent: int | None = None
     unit_battery_percent: int | None = None
     storage_failing: bool = False
@@ -266,7 +258,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     if s.trusted_bpm is None:
         return _UNKNOWN
     over_bpm = s.trusted_bpm - s.high_bpm
-    if over_bpm > 0 and not s.turn_is_start and _waits(s, row, -s.change_bpm):
+    if over_bpm > 0 and s.on_its_way:
         return Rate(_RESET, False)
     return Rate(over_bpm - row.allowance_bpm, over_bpm < -row.release_bpm)
 
@@ -277,20 +269,9 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     if s.trusted_bpm is None:
         return _UNKNOWN
     under_bpm = s.low_bpm - s.trusted_bpm
-    if under_bpm > 0 and _waits(s, row, s.change_bpm):
+    if under_bpm > 0 and s.on_its_way:
         return Rate(_RESET, False)
     return Rate(under_bpm - row.allowance_bpm, under_bpm < -row.release_bpm)
-
-
-def _waits(s: Situation, row: Lane, progress_bpm: float) -> bool:
-    """Whether a heart outside the lane still has the time that its lag deserves."""
-    on_its_way = progress_bpm >= row.way_bpm
-    if s.t_s - s.resumed_s < row.patience_s and on_its_way:
-        return True
-    if s.arrived:
-        return False
-    since_turn_s = s.t_s - s.turn_s
-    return since_turn_s < row.patience_s or (on_its_way and since_turn_s < row.grace_s)
 
 
 def _drifting(s: Situation, row: Drift, room_bpm: float, slope_bpm_s: float) -> Rate:
@@ -405,6 +386,17 @@ class Engine:
                 self._remind(row, rate, s.t_s, changes)
         return changes
 
+    def new_lane(self, t_s: float) -> list[Change]:
+        """The lane has moved: what was said about the old one is over, without a sound."""
+        changes: list[Change] = []
+        for row in self._loop:
+            if isinstance(row.row, Lane | Drift):
+                if row.active:
+                    changes.append(Change(row.kind, row.row.priority, False, row.reminder, None))
+                row.active = False
+                row.gathered = 0.0
+        return changes
+
     def tell(self, kind: str, t_s: float) -> list[Change]:
         """Something that has no duration: back_in_target, step_change."""
         row = self._rows.get(kind)
@@ -434,7 +426,7 @@ class Engine:
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
         waits = row.row.remind_s
-        if not waits or rate.clear:
+        if not waits or rate.clear or rate.per_s == _RESET:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
         if t_s - row.sounded_s >= wait_s:

@@ -30,6 +30,7 @@ from firmware_app.core.events import (
     Tick,
     WallClock,
 )
+from firmware_app.core.lag import LagModel
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.core.session import Change as StepChange
@@ -72,6 +73,7 @@ class Companion:
         self._bands = bands
         self._gate = Gate()
         self._engine = Engine(alarms)
+        self._lag = LagModel()
         self._run = PlanRun(plan, bands)
         self._now = Situation(hr_max_bpm=facts.hr_max_bpm, urging_allowed=urging_allowed)
         self._target: Target | None = None
@@ -137,8 +139,9 @@ class Companion:
         self.paused = False
         self._paused_total_s += t_s - self._paused_since_s
         self._now.riding = True
-        self._turn(t_s, start=True)
-        return (Mark(t_s, "resume", {"why": why}),)
+        out: list[Effect] = [Mark(t_s, "resume", {"why": why})]
+        self._turn(t_s, out)
+        return tuple(out)
 
     def end(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
         """The ride is over; nothing is taken after this."""
@@ -198,6 +201,8 @@ class Companion:
             now.untrusted_since_s = None
             self._history.append((t_s, hr_bpm))
             now.change_bpm = self._change_bpm(t_s, hr_bpm)
+            self._lag.feed(t_s, hr_bpm)
+            now.on_its_way = self._lag.on_its_way(t_s)
             if not now.arrived and self._target and self._target.low_bpm <= hr_bpm <= self._target.high_bpm:
                 now.arrived = True
         now.trusted_bpm = hr_bpm
@@ -208,7 +213,6 @@ class Companion:
         seen_s = self._trusted_s if self._trusted_s is not None else 0.0
         if t_s - seen_s > GAP_S:
             out.append(Mark(t_s, "gap", {"from_s": seen_s}))
-            self._now.resumed_s = t_s
             self._history.clear()
 
     def _change_bpm(self, t_s: float, hr_bpm: float) -> float:
@@ -269,19 +273,19 @@ class Companion:
             self._target = change.target
             self._now.low_bpm = change.target.low_bpm if change.target else None
             self._now.high_bpm = change.target.high_bpm if change.target else None
-            self._turn(t_s, start=change.why == "start")
             detail = {"index": change.index, "name": change.name, "round": change.round, "why": change.why}
             out.append(Mark(t_s, "step", detail))
             lane = {"low_bpm": self._now.low_bpm, "high_bpm": self._now.high_bpm}
             out.append(Mark(t_s, "target", {**lane, "text": change.target.text if change.target else ""}))
+            self._turn(t_s, out)
             if change.why != "start":
                 self._told(self._engine.tell("step_change", t_s), t_s, out)
 
-    def _turn(self, t_s: float, start: bool) -> None:
+    def _turn(self, t_s: float, out: list[Effect]) -> None:
         """A new lane, or the first moment back in it: from here a heart gets the time that its lag deserves."""
-        self._now.turn_s = t_s
-        self._now.turn_is_start = start
         self._now.arrived = False
+        self._lag.aim(t_s, self._target)
+        self._told(self._engine.new_lane(t_s), t_s, out)
 
     def _step_alarms(self, t_s: float, out: list[Effect]) -> None:
         changes = self._engine.step(self._now)
