@@ -22,12 +22,12 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from firmware_app.core.events import Event, Fault, Note, Priority, Sound
+from firmware_app.core.alarms import RANK
+from firmware_app.core.events import Event, Fault, Note, Sound
 from firmware_app.devices import header
 from firmware_app.devices.watchdog import unwind_on_signals
 from firmware_app.settings import SounderSettings
 
-RANK: dict[Priority, int] = {"high": 4, "medium": 3, "low": 2, "info": 1, "technical": 0}
 OVERDUE_S = 0.25
 """A note that the loop has not ended this long after its time is ended by the guard."""
 MOTOR_LEAST_MS = 120
@@ -42,17 +42,22 @@ def on_off(notes: tuple[Note, ...], least_ms: int = 0) -> tuple[Note, ...]:
     """The same sound for something that has no pitch, so that no two meanings become one buzz.
 
     Where a sound has more than one pitch, the lowest becomes a third as long: falling is long-short, rising is
-    short-long. Notes that touch get a rest between them. No note and no rest is shorter than ``least_ms``.
+    short-long. Notes that touch get a rest between them. The whole is slowed down until no note is shorter than
+    ``least_ms``: lengthening only the short ones would make rising and falling alike.
     """
     pitches = {note.hz for note in notes if note.hz}
     low_hz = min(pitches) if len(pitches) > 1 else 0
     played: list[Note] = []
     for note in notes:
         if note.hz and played and played[-1].hz:
-            played.append(Note(0, max(REST_MS, least_ms)))
-        on_ms = note.duration_ms // 3 if note.hz and note.hz == low_hz else note.duration_ms
-        played.append(Note(note.hz, max(on_ms, least_ms)))
-    return tuple(played)
+            played.append(Note(0, REST_MS))
+        tap = note.hz and note.hz == low_hz
+        played.append(Note(note.hz, max(1, note.duration_ms // 3) if tap else note.duration_ms))
+    shortest_ms = min((note.duration_ms for note in played if note.hz), default=least_ms)
+    slower = max(1.0, least_ms / max(1, shortest_ms))
+    return tuple(
+        Note(note.hz, max(round(note.duration_ms * slower), least_ms if not note.hz else 0)) for note in played
+    )
 
 
 class Sounder:

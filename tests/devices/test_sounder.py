@@ -10,6 +10,7 @@ import sys
 import textwrap
 import time
 from collections.abc import Callable
+from functools import partial
 from itertools import pairwise, product
 from typing import Any
 
@@ -19,9 +20,11 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from hypothesis import given
 from hypothesis import strategies as st
 
+from firmware_app import settings
+from firmware_app.core.alarms import RANK
 from firmware_app.core.events import Event, Fault, Note, Priority, Sound
 from firmware_app.devices import sounder as sounders
-from firmware_app.devices.sounder import RANK, SilentSounder, on_off, open_sounder
+from firmware_app.devices.sounder import SilentSounder, on_off, open_sounder
 from firmware_app.settings import SounderSettings
 
 Run = Callable[[Any], Any]
@@ -99,9 +102,26 @@ def test_falling_and_rising_differ_where_there_is_no_pitch() -> None:
 
 
 def test_a_motor_gets_the_time_it_needs_to_turn() -> None:
-    assert on_off((Note(1800, 30), Note(0, 40), Note(1800, 30)), least_ms=120) == (
-        Note(1800, 120), Note(0, 120), Note(1800, 120),
+    assert on_off((Note(1800, 60), Note(0, 40), Note(1800, 90)), least_ms=120) == (
+        Note(1800, 120), Note(0, 120), Note(1800, 180),
     )  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["buzzer", "motor"])
+def test_ease_and_lift_are_not_mistaken_for_each_other(pins: MockFactory, virtually: Run, kind: Any) -> None:
+    """With the shipped sounds: a rider who is told to ease must not feel what means lift."""
+    table = settings.load_alarms()
+    felt = {}
+    for alarm in ("above_target", "below_target"):
+        sounder, _ = open_sounder(SounderSettings(kind=kind))
+        notes = getattr(table, alarm).sound
+        play = partial(sounder.play, sound(notes=notes))
+        felt[alarm] = [ms for on, ms in virtually(heard(play, pins.pin(18))) if on]
+        sounder.close()
+    first, second = felt["above_target"]
+    assert first >= 2 * second
+    first, second = felt["below_target"]
+    assert second >= 2 * first
 
 
 @given(st.lists(st.builds(Note, st.sampled_from([0, 700, 1500, 2200]), st.integers(1, 700)), max_size=8).map(tuple))
