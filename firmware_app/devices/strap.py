@@ -132,8 +132,8 @@ class BleStrap(Strap):
         self._adapter = adapter
         self._pace = pace or Pace()
         self._told: Link | None = None
-        # AcquireNotify hands every notification over exactly once (bleak issue 2002), but some devices cannot do it:
-        # a subscription that failed or brought nothing is tried the other way next time.
+        # AcquireNotify hands every notification over exactly once (bleak issue 2002), but some devices cannot do it: a
+        # subscription that failed or brought nothing, on a link that held, is tried the other way next time.
         self._acquire = True
 
     async def run(self, deliver: Deliver) -> None:
@@ -235,6 +235,7 @@ class BleStrap(Strap):
             self._tell(deliver, "connected")
             extras = asyncio.create_task(self._ask_the_rest(client, deliver))
             await self._until_silent(gone, ear)
+            dropped = gone.is_set()
         finally:
             # From here on nothing of this connection counts: BlueZ may still hand over notifications of it.
             ear.open = False
@@ -243,7 +244,7 @@ class BleStrap(Strap):
             await _quietly(client.disconnect(), self._pace.call_s)
             if extras is not None:
                 await asyncio.wait({extras})
-        if not ear.heard:
+        if not ear.heard and not dropped:
             self._acquire = not self._acquire
         return ear.heard
 
@@ -262,7 +263,8 @@ class BleStrap(Strap):
         try:
             await _bounded(client.start_notify(source, notified, bluez=how), self._pace.call_s)
         except Exception:
-            self._acquire = not self._acquire
+            if client.is_connected:
+                self._acquire = not self._acquire
             raise
 
     async def _until_silent(self, gone: asyncio.Event, ear: _Ear) -> None:

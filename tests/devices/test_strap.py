@@ -107,6 +107,8 @@ def air(monkeypatch: pytest.MonkeyPatch) -> Air:
             def characteristics(self) -> dict[int, Any]:
                 return dict(enumerate(c for s in self for c in s.characteristics))
 
+        is_connected = True
+
         async def connect(self) -> None:
             await air.call("connect")
 

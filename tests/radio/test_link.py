@@ -137,7 +137,7 @@ async def test_calls_that_fail_or_hang_are_tried_again(radio: Radio) -> None:
         async with listening(own()) as heard:
             await until(lambda: heard.connections() == 1)
             for kind in ("refuse", "hang", "half", "no_acquire", "no_read", "no_scan"):
-                await radio.order(kind, 1 if kind == "hang" else 2)
+                await radio.order(kind, 1 if kind in ("hang", "no_acquire") else 2)
                 before = heard.connections()
                 strap.tell("away 0.05")
                 await until(lambda before=before: heard.connections() > before)
