@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 HELP = """\
 Without --out the report is printed as text. The page is one file that needs no network; open it in a browser, or print
 it from there. Its plots need matplotlib: pip install 'rumblestrip[report]'."""
+
+T = TypeVar("T")
 
 MANY = 100
 """From so many rides on it is worth starting more processes, and showing how far they are."""
@@ -98,7 +100,12 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
     since_unix_s = datetime.combine(first, time()).timestamp()
     rides = log.rides(since_unix_s=None if args.recompute else since_unix_s)
     summaries = _summaries(log, rides, scheme, rider, args.recompute)
-    found = weeks.gather(((ride.facts, summaries[ride.ride_id]) for ride in rides), today, args.weeks, _estimates(log))
+    found = weeks.gather(
+        ((ride.facts, summaries[ride.ride_id]) for ride in rides if ride.ride_id in summaries),
+        today,
+        args.weeks,
+        _estimates(log),
+    )
     if args.out is not None:
         _write(args.out, lambda: weeks.weeks_page(found, scheme))
     if args.json:
@@ -114,7 +121,8 @@ def _summaries(
 ) -> dict[int, dict[str, Any]]:
     """The review of each ride as plain data: as kept in the log, else worked out now and kept.
 
-    A ride that may still grow is never kept. What is kept goes by everything that a review depends on but the ride.
+    A ride that cannot be read is left out, and it is said: it must not cost the others. One that may still grow is never
+    kept. What is kept goes by everything that a review depends on but the ride.
     """
     import zlib
 
@@ -125,8 +133,14 @@ def _summaries(
     found = {} if recompute else {ride.ride_id: log.review(ride.ride_id, version) for ride in rides}
     missing = [ride for ride in rides if found.get(ride.ride_id) is None]
     jobs = [(ride.ride_id, ride.facts) for ride in missing]
-    fresh = dict(_progress(_worked_out(log, jobs, scheme, rider), len(jobs)))
-    whole = {ride.ride_id: fresh[ride.ride_id] for ride in missing if ride.ended not in (None, "cut")}
+    fresh = {}
+    for ride_id, one in _progress(_worked_out(log, jobs, scheme, rider), len(jobs)):
+        if isinstance(one, str):
+            print(f"Ride {ride_id} is left out: {one}", file=sys.stderr)
+        else:
+            fresh[ride_id] = one
+    growing = {ride.ride_id for ride in missing if ride.ended in (None, "cut")}
+    whole = {ride_id: one for ride_id, one in fresh.items() if ride_id not in growing}
     if whole:
         log.keep_reviews(whole, version)
     return {**{number: one for number, one in found.items() if one is not None}, **fresh}
@@ -134,23 +148,25 @@ def _summaries(
 
 def _worked_out(
     log: Log, jobs: Sequence[tuple[int, RideFacts]], scheme: bands.Scheme, rider: settings.Rider
-) -> Iterator[tuple[int, dict[str, Any]]]:
+) -> Iterator[tuple[int, dict[str, Any] | str]]:
     if len(jobs) < MANY:
         for ride_id, facts in jobs:
             yield ride_id, _summary(log, ride_id, facts, scheme, rider)
         return
     import os
     from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
 
     share = [jobs[at : at + MANY // 4] for at in range(0, len(jobs), MANY // 4)]
-    with ProcessPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
+    # Spawned, not forked: an open SQLite connection must not be carried into another process.
+    with ProcessPoolExecutor(min(os.cpu_count() or 1, 4), mp_context=get_context("spawn")) as pool:
         for part in pool.map(_part, [(log.path, part, scheme, rider) for part in share]):
             yield from part
 
 
 def _part(
     job: tuple[Path, Sequence[tuple[int, RideFacts]], bands.Scheme, settings.Rider],
-) -> list[tuple[int, dict[str, Any]]]:
+) -> list[tuple[int, dict[str, Any] | str]]:
     """One share of the rides, in a process of its own."""
     from firmware_app.store.log import open_log
 
@@ -159,13 +175,20 @@ def _part(
         return [(ride_id, _summary(log, ride_id, facts, scheme, rider)) for ride_id, facts in rides]
 
 
-def _summary(log: Log, ride_id: int, facts: RideFacts, scheme: bands.Scheme, rider: settings.Rider) -> dict[str, Any]:
+def _summary(
+    log: Log, ride_id: int, facts: RideFacts, scheme: bands.Scheme, rider: settings.Rider
+) -> dict[str, Any] | str:
+    """The review of one ride as plain data, or why there is none."""
     from firmware_app.core.review import review, summary
+    from firmware_app.store.schema import LogError
 
-    return summary(review(log.record(ride_id), _table(scheme, facts, rider), rider.sex))
+    try:
+        return summary(review(log.record(ride_id), _table(scheme, facts, rider), rider.sex))
+    except (LogError, bands.BandError) as error:
+        return str(error)
 
 
-def _progress(work: Iterable[tuple[int, dict[str, Any]]], total: int) -> Iterator[tuple[int, dict[str, Any]]]:
+def _progress(work: Iterable[T], total: int) -> Iterator[T]:
     """Shows on a terminal how far long work is; stdout stays free for the answer."""
     shown = total >= MANY and sys.stderr.isatty()
     for done, one in enumerate(work, start=1):
@@ -242,6 +265,7 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 def _text(title: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
     from firmware_app.core.review import by_kind, clock, median_answer_s
+    from firmware_app.report.plots import ALARM_NAMES
     from firmware_app.report.ride import UNKNOWN, headline
 
     lines = [title, "", _columns([(name, value) for name, value in headline(found)]), ""]
@@ -251,9 +275,10 @@ def _text(title: str, found: Review, table: bands.BandTable) -> str:
     times = [(f"{band.number} {band.name}", clock(found.band_s[band.number])) for band in table.scheme.bands]
     lines += [_columns([*reversed(times), ("Unknown", clock(found.unknown_s)), ("Paused", clock(found.paused_s))])]
     alarms = [
-        (kind, str(len(same)), UNKNOWN if answer_s is None else clock(answer_s))
+        (ALARM_NAMES[kind], str(len(same)), UNKNOWN if answer_s is None else clock(answer_s))
         for kind, same in by_kind(found.alarms).items()
         for answer_s in [median_answer_s(same)]
+        if kind in ALARM_NAMES
     ]
     if alarms:
         lines += ["", _columns([("Alarm", "Times", "Answer"), *alarms])]

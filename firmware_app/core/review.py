@@ -51,6 +51,9 @@ TRUSTED_ENOUGH = 0.8
 OUTSIDE_SHARE = 0.2
 """Where the advice begins: time near maximum, trusted share of the ride, share of the time outside (own choice)."""
 
+LANE_KINDS = ("above_target", "below_target")
+"""Alarms that are answered by being back inside the lane."""
+
 LOAD_WEIGHTS: Mapping[str, tuple[float, float]] = {"male": (0.64, 1.92), "female": (0.86, 1.67)}
 """Factor and exponent of the training load (Banister 1991; Morton et al. 1990)."""
 
@@ -384,7 +387,7 @@ def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
         kind = str(mark.detail.get("kind", ""))
         last = latest.get(kind)
         if not mark.detail.get("on", True):
-            if last is not None and kind not in ("above_target", "below_target"):
+            if last is not None and kind not in LANE_KINDS:
                 found[last] = replace(found[last], answered_s=mark.t_s - found[last].t_s)
                 del latest[kind]
         elif mark.detail.get("reminder") and last is not None:
@@ -398,7 +401,7 @@ def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
 
 def _back_inside_s(t_s: float, kind: str, time: Timeline) -> float | None:
     """Seconds from an alarm until the trusted heart rate was back inside the target that it was about."""
-    if kind not in ("above_target", "below_target") or not time.start_ms.size:
+    if kind not in LANE_KINDS or not time.start_ms.size:
         return None
     at_ms = round(t_s * 1000)
     until_ms = min((ms for ms in time.changes_ms if ms > at_ms), default=time.duration_ms)

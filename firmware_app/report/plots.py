@@ -36,8 +36,13 @@ ALARM_NAMES = {
     "below_target": "under lane",
     "no_signal": "no signal",
     "poor_contact": "poor contact",
+    "drifting_up": "drifting up",
+    "drifting_down": "drifting down",
+    "strap_battery_low": "strap battery",
+    "unit_power_low": "unit power",
+    "storage_failing": "storage",
 }
-"""The alarms that the plot and the table of a ride show, in the order of their priority."""
+"""The alarms that a ride's plot and tables show, in this order; what only informs is left out."""
 
 
 class PlotError(Exception):

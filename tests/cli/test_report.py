@@ -130,6 +130,18 @@ def test_many_rides_are_worked_out_together_and_alike(
     assert capsys.readouterr().out == alone
 
 
+@pytest.mark.usefixtures("two_rides")
+def test_a_damaged_ride_costs_the_weeks_only_itself(capsys: pytest.CaptureFixture[str]) -> None:
+    with closing(sqlite3.connect(settings.data_dir() / "rides.sqlite3")) as database, database:
+        database.execute("UPDATE block SET measurements = x'0102' WHERE ride = 1")
+    assert main(["report", "--weeks", "2", "--json"]) == 0
+    said = capsys.readouterr()
+    assert "Ride 1 is left out" in said.err
+    assert sum(week["rides"] for week in json.loads(said.out)["weeks"]) == 1
+    assert main(["report", "1"]) == 1
+    assert "damaged" in capsys.readouterr().err
+
+
 def test_a_scheme_that_is_gone_is_replaced_and_it_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     with log() as rides:
         rides.add(ride(scheme="../mine"))
