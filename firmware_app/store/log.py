@@ -100,12 +100,13 @@ def open_log(path: Path, *, thorough: bool = False) -> Log:
         connection, recovered = schema.open_database(path, thorough=thorough)
         return Log(path, connection, tuple(recovered))
     except (sqlite3.Error, OSError) as error:
+        if not schema.is_read_only(error):
+            raise schema.trouble(path, error) from error
         try:
             connection = schema.connect_to_read(path)
-            schema.check_version(connection, path)
         except (sqlite3.Error, OSError):
             raise schema.trouble(path, error) from error
-        return Log(path, connection, (f"{path} can only be read: {error}.",))
+        return Log(path, connection, (f"{path} can only be read.",))
 
 
 class Log:

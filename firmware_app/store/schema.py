@@ -137,9 +137,19 @@ def _sync_folder(folder: Path) -> None:
 
 
 def connect_to_read(path: Path) -> sqlite3.Connection:
-    """A connection to a file on a card that cannot be written. A write-ahead log left there is not read."""
+    """A connection to a file on a card that cannot be written. A write-ahead log left there is not read.
+
+    Raises LogError when it is of another version, sqlite3.Error when there is none.
+    """
     uri = path.resolve().as_uri()
-    return sqlite3.connect(f"{uri}?immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+    connection = sqlite3.connect(f"{uri}?immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        if check_version(connection, path) < len(STEPS):
+            raise LogError(f"{path}: is of an older version and cannot be moved forward while it can only be read")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 @contextmanager
@@ -226,13 +236,19 @@ def is_damage(error: sqlite3.Error) -> bool:
     return code_of(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def is_read_only(error: Exception) -> bool:
+    """Whether the card, or the rights, allow reading only."""
+    number = error.errno if isinstance(error, OSError) else None
+    return code_of(error) == sqlite3.SQLITE_READONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM)
+
+
 def cause(error: Exception) -> str:
     """What went wrong with the file and what to do about it, in the middle of a sentence."""
     code = code_of(error)
     number = error.errno if isinstance(error, OSError) else None
     if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT):
         return "the card is full; free some space on it"
-    if code == sqlite3.SQLITE_READONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
+    if is_read_only(error):
         return "the card can only be read; check its lock and its rights, or replace it"
     if code == sqlite3.SQLITE_CANTOPEN or number in (errno.ENOENT, errno.ENOTDIR, errno.EEXIST, errno.ENODEV):
         return "the ride log cannot be reached; check that its folder is there and is yours"
@@ -315,6 +331,8 @@ def _set_aside(path: Path) -> list[str]:
     # The write-ahead log first: should the power fail between the two, a database without it is only set aside again.
     if wal_path(path).exists():
         wal_path(path).replace(wal_path(kept))
+        if not wal_path(kept).stat().st_size:
+            wal_path(kept).unlink()
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
     path.replace(kept)
     fresh.replace(path)
@@ -323,7 +341,11 @@ def _set_aside(path: Path) -> list[str]:
 
 
 def _salvage(path: Path, target: sqlite3.Connection) -> str:
-    """Copy what can be read, row by row; a ride whose facts are lost takes the maximum of the ride before it."""
+    """Copy what can be read, row by row.
+
+    A ride whose facts are lost takes the maximum of the ride before it, or else the one accepted last; with neither it
+    stays in the damaged file, since what it was cannot be told.
+    """
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as source, transaction(target):
         target.execute("PRAGMA defer_foreign_keys = ON")
         for table, columns in _TABLES.items():
@@ -346,6 +368,14 @@ def _salvage(path: Path, target: sqlite3.Connection) -> str:
                 (SELECT max(id) FROM ride WHERE id < lost.ride), (SELECT min(id) FROM ride))
             """
         )
+        target.execute(
+            """
+            INSERT INTO ride (id, hr_max_bpm, scheme, plan, target, source)
+            SELECT DISTINCT block.ride, accepted.value_bpm, '', '', '', 'strap'
+            FROM block, (SELECT value_bpm FROM maximum WHERE state = 'accepted' ORDER BY id DESC LIMIT 1) AS accepted
+            WHERE block.ride NOT IN (SELECT id FROM ride)
+            """
+        )
         for table in ("block", "mark"):
             target.execute(f"DELETE FROM {table} WHERE ride NOT IN (SELECT id FROM ride)")
         target.execute("UPDATE maximum SET ride = NULL WHERE ride NOT IN (SELECT id FROM ride)")
@@ -358,17 +388,22 @@ def _salvage(path: Path, target: sqlite3.Connection) -> str:
 
 def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...]]:
     """Every row of a table that can be reached by its rowid; unreadable stretches are stepped over."""
-    last, step = 0, 1
-    query = f"SELECT rowid, {columns} FROM {table} WHERE rowid > ? ORDER BY rowid"
-    while last < 1 << 40:
+    start, step, failures = 0, 1, 0
+    # One at a time: a cursor that runs into a bad page takes the good row before it along.
+    query = f"SELECT rowid, {columns} FROM {table} WHERE rowid >= ? ORDER BY rowid LIMIT 1"
+    while start < 1 << 40:
         try:
-            for row in source.execute(query, (last,)):
-                last, step = row[0], 1
-                yield row[1:]
-            return
+            found = source.execute(query, (start,)).fetchall()
         except sqlite3.DatabaseError:
-            last += step
-            step *= 2
+            failures += 1
+            # One bad page may lead to a thousand rows; past them nothing more is likely to come.
+            step = 1 if failures < 1000 else step * 2
+            start += step
+            continue
+        if not found:
+            return
+        start, step, failures = found[0][0] + 1, 1, 0
+        yield found[0][1:]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,313 @@
+"""Cards that are full, read-only, failing, slow or gone: the ride goes on, and is written when it can be."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
+from pathlib import Path
+
+import pytest
+
+from firmware_app.core.events import Fault
+from firmware_app.store import schema, writer
+from firmware_app.store.log import LogError, open_log
+from firmware_app.store.writer import LogWriter
+from tests.store.made_rides import FACTS, ride, same_measurements, sample
+
+SECONDS = 300
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writer, "_RETRY_S", (0.01,))
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[Path]:
+    """A real, small file system. Only the superuser may mount one; the other tests here need none."""
+    place = tmp_path / "card"
+    place.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(place)], capture_output=True, check=False
+    )
+    if mounted.returncode:
+        pytest.skip("mounting a small file system is not permitted here")
+    yield place
+    subprocess.run(["umount", "--lazy", str(place)], check=True)
+
+
+def until(true: Callable[[], object]) -> None:
+    """Wait for another thread; a minute means never."""
+    for _ in range(12_000):
+        if true():
+            return
+        time.sleep(0.005)
+    raise AssertionError("it never came about")
+
+
+class Unit:
+    """Rides on, second by second, while the card is ill-treated."""
+
+    def __init__(self, path: Path) -> None:
+        self.faults: list[Fault] = []
+        self.t_s = 0
+        self.writer = LogWriter(path, self.faults.append, commit_s=0.01)
+        self.writer.begin(FACTS)
+
+    def ride(self, seconds: int) -> None:
+        for _ in range(seconds):
+            self.writer.take((sample(self.t_s),))
+            self.t_s += 1
+
+    def failing(self) -> bool:
+        return bool(self.faults) and self.faults[-1].active
+
+    def well(self) -> bool:
+        return bool(self.faults) and not self.faults[-1].active
+
+    def arrive(self) -> int:
+        self.writer.end("rider")
+        return self.writer.close()
+
+
+def rides_through(path: Path, break_it: Callable[[], None], mend_it: Callable[[], None]) -> list[Fault]:
+    """A ride during which the card breaks and is mended; all of it has to be there."""
+    unit = Unit(path)
+    unit.ride(50)
+    until(lambda: unit.writer.written == 50)
+    break_it()
+    unit.ride(100)
+    until(unit.failing)
+    mend_it()
+    until(unit.well)
+    unit.ride(SECONDS - 150)
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(SECONDS))
+        assert log.ride(1).ended == "rider"
+    assert [fault.part for fault in unit.faults] == ["storage"] * len(unit.faults)
+    # Told once, however often it was tried.
+    assert [fault.active for fault in unit.faults] == [True, False]
+    return unit.faults
+
+
+def test_a_full_card(card: Path) -> None:
+    filler = card / "filler"
+
+    def fill() -> None:
+        with filler.open("wb", buffering=0) as file, suppress(OSError):
+            while True:
+                file.write(b"x" * 4096)
+
+    told = rides_through(card / "data" / "rides.sqlite3", fill, filler.unlink)
+    assert "full" in told[0].text
+
+
+def test_a_full_database(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    connect = schema.connect
+    most = [40]
+
+    def connect_to_small(path: Path) -> sqlite3.Connection:
+        connection = connect(path)
+        connection.execute(f"PRAGMA max_page_count = {most[0]}")
+        return connection
+
+    monkeypatch.setattr(schema, "connect", connect_to_small)
+    unit = Unit(path)
+    unit.ride(2000)
+    until(unit.failing)
+    assert "full" in unit.faults[0].text
+    most[0] = 100_000
+    until(unit.well)
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(2000))
+
+
+def test_a_card_that_turns_read_only(card: Path) -> None:
+    def remount(how: str) -> None:
+        subprocess.run(["mount", "-o", f"remount,{how}", str(card)], check=True)
+
+    path = card / "data" / "rides.sqlite3"
+    unit = Unit(path)
+    unit.ride(50)
+    until(lambda: unit.writer.written == 50)
+    # Files that are open for writing keep a file system from turning: a dying card does not ask, a test must.
+    assert unit.arrive() == 0
+    remount("ro")
+    unit = Unit(path)
+    unit.ride(50)
+    until(unit.failing)
+    assert "only be read" in unit.faults[0].text
+    with open_log(path) as log:
+        assert "can only be read" in log.recovered[0]
+        assert same_measurements(log.record(1), ride(50))
+        with pytest.raises(LogError, match="only be read"):
+            log.delete(1)
+    remount("rw")
+    until(unit.well)
+    unit.ride(50)
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(2), ride(100))
+
+
+def test_a_card_that_errors(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    really_sync = os.fdatasync
+
+    def fails(handle: int) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    told = rides_through(
+        path,
+        lambda: monkeypatch.setattr(os, "fdatasync", fails),
+        lambda: monkeypatch.setattr(os, "fdatasync", really_sync),
+    )
+    assert "errors" in told[0].text
+
+
+def test_sqlite_that_errors(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    really_write = writer._write
+
+    def fails(*_: object) -> int:
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR  # type: ignore[misc]
+        raise error
+
+    rides_through(
+        path,
+        lambda: monkeypatch.setattr(writer, "_write", fails),
+        lambda: monkeypatch.setattr(writer, "_write", really_write),
+    )
+
+
+def test_a_card_that_is_pulled_out(path: Path) -> None:
+    unit = Unit(path)
+    unit.ride(50)
+    until(lambda: unit.writer.written == 50)
+    away = path.parent.rename(path.parent.with_name("away"))
+    path.parent.touch()
+    unit.ride(50)
+    until(unit.failing)
+    assert "cannot be reached" in unit.faults[0].text
+    path.parent.unlink()
+    until(unit.well)
+    assert unit.arrive() == 0
+    # The rest of the ride is on what took the card's place; the beginning is on the card.
+    with open_log(path) as log:
+        record = log.record(1)
+        assert log.ride(1).ended == "rider"
+        assert record.t_s[-1] == 99
+        assert log.record(1).facts == FACTS
+    with open_log(away / path.name) as log:
+        beginning = log.record(1)
+    assert {*beginning.t_s.tolist(), *record.t_s.tolist()} == set(map(float, range(100)))
+
+
+def test_a_damaged_log_at_the_start_of_a_ride(path: Path) -> None:
+    path.parent.mkdir()
+    path.write_bytes(os.urandom(5000))
+    unit = Unit(path)
+    unit.ride(20)
+    assert unit.arrive() == 0
+    assert [(fault.active, "damaged" in fault.text) for fault in unit.faults] == [(True, True), (False, False)]
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
+    assert list(path.parent.glob("*.damaged-*"))
+
+
+def test_another_program_that_writes(path: Path) -> None:
+    open_log(path).close()
+    unit = Unit(path)
+    unit.ride(10)
+    until(lambda: unit.writer.written == 10)
+    with closing(schema.connect(path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        unit.ride(10)
+        time.sleep(0.05)
+        other.execute("ROLLBACK")
+    assert unit.arrive() == 0
+    assert unit.faults == []
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
+
+
+def test_a_card_that_does_not_answer(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    answers = threading.Event()
+    really_sync = os.fdatasync
+
+    def waits(handle: int) -> None:
+        answers.wait(60)
+        really_sync(handle)
+
+    monkeypatch.setattr(os, "fdatasync", waits)
+    monkeypatch.setattr(writer, "_HANG_S", 0.05)
+    unit = Unit(path)
+
+    def told() -> bool:
+        unit.ride(1)
+        return unit.failing()
+
+    until(told)
+    assert "does not answer" in unit.faults[0].text
+    answers.set()
+    until(unit.well)
+    seconds = unit.t_s
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(seconds))
+
+
+def test_memory_has_a_bound_and_keeps_the_beginning(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writer, "MAX_WAITING", 60)
+    path.parent.touch()
+    unit = Unit(path)
+    until(unit.failing)
+    unit.ride(100)
+    until(lambda: "Memory is full" in unit.faults[-1].text)
+    path.parent.unlink()
+    until(unit.well)
+    assert unit.arrive() == 40
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(60))
+
+
+def test_what_could_not_be_written_is_told_at_the_end(path: Path) -> None:
+    path.parent.touch()
+    unit = Unit(path)
+    unit.ride(30)
+    assert unit.arrive() == 30
+
+
+def test_two_rides_wait_for_a_card(path: Path) -> None:
+    path.parent.touch()
+    unit = Unit(path)
+    unit.ride(30)
+    until(unit.failing)
+    unit.writer.end("rider")
+    unit.writer.begin(FACTS)
+    unit.t_s = 0
+    unit.ride(40)
+    path.parent.unlink()
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert [each.measurements for each in log.rides()] == [30, 40]
+
+
+def test_outside_a_ride_nothing_is_kept(path: Path) -> None:
+    log_writer = LogWriter(path)
+    log_writer.take((sample(0),))
+    log_writer.end("rider")
+    log_writer.begin(FACTS)
+    log_writer.take((sample(0),))
+    log_writer.end("rider")
+    log_writer.take((sample(1),))
+    assert log_writer.close() == 0
+    with open_log(path) as log:
+        assert [each.measurements for each in log.rides()] == [1]

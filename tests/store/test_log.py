@@ -1,0 +1,321 @@
+"""What is put into the log, by whichever door, comes out of it; what is deleted does not."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+import stat
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from firmware_app.core.events import Mark, Notice, WallClock
+from firmware_app.core.record import RideRecord, record_of
+from firmware_app.store import schema
+from firmware_app.store.log import RESUME_WITHIN_S, LogError, MaximumEntry, UnknownRideError, open_log
+from firmware_app.store.writer import LogWriter
+from tests.store.made_rides import FACTS, records, ride, same_measurements, sample
+
+STARTED_S = FACTS.started_unix_s or 0.0
+
+
+def ridden(path: Path, seconds: int, *, end: str | None = "rider") -> RideRecord:
+    """A plain ride through the writer; without an end it is as good as cut."""
+    made = ride(seconds)
+    writer = LogWriter(path)
+    writer.begin(made.facts)
+    for index in range(seconds):
+        marks = [mark for mark in made.marks if mark.t_s == index]
+        writer.take((sample(index), *marks, Notice("x", "not for the log")))
+    if end is not None:
+        writer.end(end)
+    assert writer.close() == 0
+    return made
+
+
+def test_a_ride_written_live_reads_back_whole(path: Path) -> None:
+    made = ridden(path, 500)
+    with open_log(path) as log:
+        assert log.recovered == ()
+        (summary,) = log.rides()
+        stored = log.record(summary.ride_id)
+    assert same_measurements(stored, made)
+    assert (stored.facts, stored.marks, stored.duration_s) == (made.facts, made.marks, made.duration_s)
+    assert np.array_equal(stored.trusted_bpm, made.trusted_bpm)
+    assert (summary.ended, summary.duration_s, summary.measurements, summary.trusted) == ("rider", 499.0, 500, 500)
+    assert summary.peak_bpm == made.trusted_bpm.max()
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(record=records(max_size=60))
+def test_a_ride_added_at_once_reads_back_whole(path: Path, record: RideRecord) -> None:
+    with open_log(path) as log:
+        ride_id = log.add(record)
+        stored = log.record(ride_id)
+        summary = log.ride(ride_id)
+    assert same_measurements(stored, record)
+    assert (stored.facts, stored.marks, stored.duration_s) == (record.facts, record.marks, record.duration_s)
+    assert (summary.measurements, summary.duration_s) == (len(record.t_s), record.duration_s)
+
+
+def test_files_are_their_owners_only(path: Path) -> None:
+    path.parent.mkdir(mode=0o700)
+    path.touch(mode=0o644)
+    writer = LogWriter(path, commit_s=0.01)
+    writer.begin(FACTS)
+    writer.take((sample(0),))
+    while not writer.written:
+        pass
+    modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in path.parent.iterdir()}
+    writer.close()
+    assert len(modes) == 3
+    assert set(modes.values()) == {0o600}
+
+
+def test_finding_rides(path: Path) -> None:
+    with open_log(path) as log:
+        for day, (plan, seconds) in enumerate([("hills", 600), ("", 1200), ("Long Hills", 1800)]):
+            log.add(ride(seconds, replace(FACTS, plan=plan, started_unix_s=STARTED_S + day * 86_400)))
+        log.add(ride(60, replace(FACTS, plan="", started_unix_s=None)))
+
+        def found(**filters: object) -> list[int]:
+            return [each.ride_id for each in log.rides(**filters)]  # type: ignore[arg-type]
+
+        assert found() == [4, 1, 2, 3]
+        assert found(plan="hills") == [1, 3]
+        assert found(since_unix_s=STARTED_S + 86_400) == [2, 3]
+        assert found(since_unix_s=STARTED_S, until_unix_s=STARTED_S + 86_400) == [1]
+        assert found(longer_s=599.0, shorter_s=1799.0) == [1, 2]
+        assert log.ride("last").ride_id == 3
+        with pytest.raises(UnknownRideError, match="no ride 9"):
+            log.ride(9)
+        with pytest.raises(UnknownRideError):
+            log.record(9)
+
+
+def test_an_empty_log_has_no_last_ride(path: Path) -> None:
+    with open_log(path) as log:
+        assert log.rides() == []
+        assert log.resumable(STARTED_S) is None
+        with pytest.raises(UnknownRideError):
+            log.ride("last")
+
+
+def test_deleting_leaves_nothing_of_the_ride(path: Path) -> None:
+    made = ride(300)
+    traces = (made.rr_ms[:50] * 128).astype("<u4").tobytes()[8:16], b"above_target", b"hills"
+    with open_log(path) as log:
+        kept = log.add(record_of(replace(FACTS, plan="flat"), [sample(1, rr_ms=(777.0,))], [], 1.0))
+        doomed = log.add(made)
+        log.keep_reviews({doomed: {"sentence": "above_target"}}, "1")
+        assert log.add_maximum(MaximumEntry(190, "ride", STARTED_S, ride_id=doomed)) == 1
+
+        def there() -> list[bool]:
+            content = b"".join(file.read_bytes() for file in path.parent.iterdir())
+            return [trace in content for trace in traces]
+
+        assert there() == [True, True, True]
+        assert log.delete(doomed).measurements == 300
+        assert there() == [False, False, False]
+        assert [each.ride_id for each in log.rides()] == [kept]
+        assert [entry.ride_id for entry in log.maxima()] == [None]
+        with pytest.raises(UnknownRideError):
+            log.delete(doomed)
+        # A number is never given twice.
+        assert log.add(made) > doomed
+
+
+def test_a_ride_in_progress_is_shown_and_cannot_be_deleted(path: Path) -> None:
+    writer = LogWriter(path, commit_s=0.01)
+    writer.begin(FACTS)
+    for index in range(10):
+        writer.take((sample(index),))
+    while writer.written < 10:
+        pass
+    with open_log(path) as log:
+        assert log.recovered == ()
+        summary = log.ride("last")
+        assert (summary.ended, summary.measurements, summary.duration_s) == (None, 10, 9.0)
+        with pytest.raises(LogError, match="being ridden"):
+            log.delete(summary.ride_id)
+    writer.end("rider")
+    writer.close()
+
+
+def test_the_date_is_mended_when_the_clock_is_corrected(path: Path) -> None:
+    writer = LogWriter(path)
+    writer.begin(replace(FACTS, started_unix_s=None))
+    for t_s, clock in ((0.0, WallClock(1000.0)), (60.0, WallClock(2e9)), (120.0, WallClock(2e9 - 3600))):
+        writer.take((sample(int(t_s)), Mark(t_s, "clock", {"unix_s": clock.unix_s})))
+    writer.end("rider")
+    writer.close()
+    with open_log(path) as log:
+        assert log.ride("last").facts.started_unix_s == 2e9 - 3600 - 120
+        assert log.record(1).duration_s == 120.0
+        assert [mark.detail["unix_s"] for mark in log.record(1).marks] == [1000.0, 2e9, 2e9 - 3600]
+
+
+# --- after a crash --------------------------------------------------------------------------------------------------
+
+
+def test_a_cut_ride_is_ended_told_and_offered(path: Path) -> None:
+    ridden(path, 125, end=None)
+    with open_log(path) as log:
+        assert log.recovered == ("Ride 1 was cut and is saved up to 2:04, 125 measurements.",)
+        assert log.ride(1).ended == "cut"
+        cut_s = STARTED_S + 124
+        offered = log.resumable(cut_s + 60)
+        assert offered is not None
+        assert (offered.ride_id, offered.t_s, offered.away_s, offered.facts) == (1, 124.0, 60.0, FACTS)
+        assert log.resumable(cut_s + RESUME_WITHIN_S) is None
+        # A board without a battery for its clock wakes in the past.
+        asleep = log.resumable(1000.0)
+        assert asleep is not None
+        assert asleep.away_s == 0.0
+    with open_log(path) as log:
+        assert log.recovered == ()
+
+
+def test_only_the_latest_ride_is_offered(path: Path) -> None:
+    ridden(path, 10, end=None)
+    ridden(path, 10, end="rider")
+    with open_log(path) as log:
+        assert log.resumable(STARTED_S + 10) is None
+
+
+def test_a_resumed_ride_is_one_ride(path: Path) -> None:
+    ridden(path, 100, end=None)
+    with open_log(path) as log:
+        cut = log.resumable(STARTED_S + 100)
+    assert cut is not None
+    writer = LogWriter(path)
+    writer.resume(cut)
+    later = [sample(index) for index in range(200, 260)]
+    for each in later:
+        writer.take((each,))
+    writer.take((Mark(259.5, "end", {"why": "key"}),))
+    writer.end("rider")
+    assert writer.close() == 0
+    with open_log(path) as log:
+        (summary,) = log.rides()
+        stored = log.record(1)
+    assert (summary.ended, summary.measurements, summary.duration_s) == ("rider", 160, 259.5)
+    expected = record_of(FACTS, [*(sample(index) for index in range(100)), *later], [], 259.5)
+    assert same_measurements(stored, expected)
+    assert [mark.kind for mark in stored.marks] == ["alarm", "alarm", "end"]
+
+
+def test_a_file_that_is_no_database_is_set_aside_and_kept(path: Path) -> None:
+    path.parent.mkdir()
+    path.write_bytes(b"not a database at all" * 100)
+    with open_log(path) as log:
+        assert "damaged" in log.recovered[0]
+        assert log.rides() == []
+        assert log.add(ride(10)) == 1
+    (kept,) = path.parent.glob("*.damaged-*")
+    assert kept.read_bytes() == b"not a database at all" * 100
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_can_be_read_of_a_damaged_file_is_saved(path: Path, seed: int) -> None:
+    dice = random.Random(seed)
+    made = ride(400)
+    with open_log(path) as log:
+        log.add_maximum(MaximumEntry(187, "test", STARTED_S, state="accepted"))
+        for _ in range(8):
+            log.add(made)
+    with closing(sqlite3.connect(path)) as connection:
+        roots = {root for (root,) in connection.execute("SELECT rootpage FROM sqlite_master")}
+    content = bytearray(path.read_bytes())
+    # A table whose root is lost has nothing that leads to its rows.
+    pages = [page for page in range(1, len(content) // schema.PAGE_BYTES + 1) if page not in roots | {1}]
+    for page in dice.sample(pages, k=3):
+        at = (page - 1) * schema.PAGE_BYTES
+        content[at : at + schema.PAGE_BYTES] = dice.randbytes(schema.PAGE_BYTES)
+    path.write_bytes(content)
+    with open_log(path, thorough=True) as log:
+        assert any("damaged" in text for text in log.recovered)
+        rides = log.rides()
+        saved = sum(each.measurements for each in rides)
+        for each in rides:
+            record = log.record(each.ride_id)
+            assert each.facts.hr_max_bpm == 187
+            # No measurement is made up: what is there was ridden.
+            where = np.rint(record.t_s).astype(int)
+            assert np.array_equal(record.hr_bpm, made.hr_bpm[where])
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    # Three pages of some ninety were lost, each with the measurements of a block at most.
+    assert saved >= 8 * 400 - 3 * 50
+    assert len(list(path.parent.glob("*.damaged-*"))) == 1
+
+
+# --- versions -------------------------------------------------------------------------------------------------------
+
+
+def test_an_older_log_is_moved_forward_and_a_copy_kept(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = ridden(path, 20)
+    monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, "ALTER TABLE ride ADD COLUMN bicycle TEXT"))
+    with open_log(path) as log:
+        assert log.recovered == (
+            "The ride log was moved from version 1 to 2; a copy is kept as rides.sqlite3.version-1.",
+        )
+        assert same_measurements(log.record(1), made)
+    with open_log(path) as log:
+        assert log.recovered == ()
+    copy = path.with_name("rides.sqlite3.version-1")
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+    monkeypatch.undo()
+    with open_log(copy) as log:
+        assert same_measurements(log.record(1), made)
+    with pytest.raises(LogError, match="newer release"):
+        open_log(path)
+
+
+def test_a_failed_move_leaves_the_old_version(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = ridden(path, 20)
+    monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, "CREATE TABLE extra (id INTEGER); NONSENSE"))
+    with pytest.raises(LogError):
+        open_log(path)
+    monkeypatch.undo()
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), made)
+
+
+# --- beside the rides -----------------------------------------------------------------------------------------------
+
+
+def test_reviews_are_kept_by_version(path: Path) -> None:
+    with open_log(path) as log:
+        ride_id = log.add(ride(10))
+        log.keep_reviews({ride_id: {"ridden_s": 9.0}, 99: {}}, "1")
+        assert log.review(ride_id, "1") == {"ridden_s": 9.0}
+        assert log.review(ride_id, "2") is None
+        log.keep_reviews({ride_id: {"ridden_s": 8.0}}, "2")
+        assert (log.review(ride_id, "1"), log.review(ride_id, "2")) == (None, {"ridden_s": 8.0})
+        assert log.review(99, "1") is None
+
+
+def test_a_proposal_for_the_maximum_is_decided_once(path: Path) -> None:
+    entry = MaximumEntry(191, "ride", STARTED_S, low_bpm=188.5, high_bpm=194.0, why="peak of the hill")
+    with open_log(path) as log:
+        entry_id = log.add_maximum(entry)
+        log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=STARTED_S + 5, why="strap slipped")
+        with pytest.raises(LogError, match="no open proposal"):
+            log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=STARTED_S + 6)
+    with open_log(path) as log:
+        assert log.maxima() == [
+            replace(
+                entry,
+                entry_id=entry_id,
+                state="refused",
+                decided_by="rider",
+                decided_unix_s=STARTED_S + 5,
+                why="strap slipped",
+            )
+        ]
