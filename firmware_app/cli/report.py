@@ -121,8 +121,8 @@ def _summaries(
 ) -> dict[int, dict[str, Any]]:
     """The review of each ride as plain data: as kept in the log, else worked out now and kept.
 
-    A ride that cannot be read is left out, and it is said: it must not cost the others. One that may still grow is never
-    kept. What is kept goes by everything that a review depends on but the ride.
+    A ride that cannot be read is left out, and it is said: it must not cost the others. One that may still grow is
+    never kept. What is kept goes by everything that a review depends on but the ride.
     """
     import zlib
 

@@ -413,14 +413,14 @@ def _back_inside_s(t_s: float, kind: str, time: Timeline) -> float | None:
     return max(0.0, int(time.start_ms[first + where[0]]) / 1000 - t_s) if where.size else None
 
 
-def _recoveries(time: Timeline, hard_bpm: int) -> tuple[Recovery, ...]:
+def _recoveries(time: Timeline, from_bpm: int) -> tuple[Recovery, ...]:
     """Hard efforts, and the fall in the minute after each.
 
     Nothing but the heart tells when an effort ended: it is where the steepest minute that begins in it begins. A pause
     does not stop a heart: it counts.
     """
     bpm = time.bpm[time.by_second()] if time.start_ms.size else np.empty(0)
-    hard = np.flatnonzero(np.floor(bpm + 0.5) >= hard_bpm)
+    hard = np.flatnonzero(np.floor(bpm + 0.5) >= from_bpm)
     found = []
     for run in np.split(hard, np.flatnonzero(np.diff(hard) > BRIDGE_S) + 1):
         if run.size < HARD_S:
