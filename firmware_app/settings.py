@@ -10,6 +10,7 @@ import dataclasses
 import os
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -205,19 +206,41 @@ def load_unit() -> Unit:
     return unit
 
 
-def load_alarms(path: Path | None = None) -> alarms.AlarmTable:
-    """alarms.toml, checked: the defaults, the rider's own file, and ``path`` laid over both."""
+def load_alarms(path: Path | None = None, changes: Sequence[str] = ()) -> alarms.AlarmTable:
+    """alarms.toml, checked: the defaults, the rider's own file, ``path`` and ``changes`` laid over each other.
+
+    changes: ``KEY=VALUE`` in TOML's own words, such as ``near_max.dwell_s=10``.
+    """
+    own = config_dir() / "alarms.toml"
+    layers = [(file, read_toml(file)) for file in (own if own.exists() else None, path) if file is not None]
+    for change in changes:
+        try:
+            layers.append((Path(f"--set {change}"), tomllib.loads(change)))
+        except tomllib.TOMLDecodeError as error:
+            raise SettingsError(f"--set {change}: write it as above_target.apart_s=30 ({error})") from error
     shipped = defaults_dir() / "alarms.toml"
     data = read_toml(shipped)
-    last = shipped
-    for own in (config_dir() / "alarms.toml", path):
-        if own is not None and (own == path or own.exists()):
-            data, last = overlaid(data, read_toml(own)), own
-    table = convert(data, alarms.AlarmTable, last)
-    problem = alarms.problem_with(table)
-    if problem:
-        raise SettingsError(f"{last}: {problem}")
+    table = convert(data, alarms.AlarmTable, shipped)
+    for file, layer in layers:
+        stray = stray_key(layer, msgspec.to_builtins(table))
+        if stray:
+            raise SettingsError(f"{file}: {stray}: there is no such key; see {shipped} for those there are")
+        data = overlaid(data, layer)
+        table = convert(data, alarms.AlarmTable, file)
+        problem = alarms.problem_with(table)
+        if problem:
+            raise SettingsError(f"{file}: {problem}")
     return table
+
+
+def stray_key(data: dict[str, Any], known: dict[str, Any]) -> str:
+    """The first dotted key of ``data`` that ``known`` does not have; "" when there is none."""
+    for key, value in data.items():
+        if key not in known:
+            return key
+        if isinstance(value, dict) and isinstance(known[key], dict) and (below := stray_key(value, known[key])):
+            return f"{key}.{below}"
+    return ""
 
 
 class SchemeFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -429,10 +429,11 @@ class Engine:
         if not waits or rate.clear or rate.per_s == _RESET:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
-        if t_s - row.sounded_s >= wait_s:
+        sound = self._sound(row, t_s)
+        if t_s - row.sounded_s >= wait_s and sound is not None:
             row.reminder += 1
             row.sounded_s = t_s
-            changes.append(Change(row.kind, row.row.priority, True, row.reminder, self._sound(row, t_s)))
+            changes.append(Change(row.kind, row.row.priority, True, row.reminder, sound))
 
     def _apart(self, row: _Row, t_s: float) -> bool:
         return not isinstance(row.row, Lane) or t_s - row.sounded_s >= row.row.apart_s

@@ -362,12 +362,12 @@ class Companion:
         return "good" if self._now.quality >= _POOR_QUALITY else "poor"
 
 
-def play(companion: Companion, rows: Iterable[tuple[float, Measurement]]) -> RideRecord:
-    """A whole recording through a companion, as fast as it goes. rows: (t_s, measurement), times not decreasing."""
+def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecord:
+    """A whole recording through a companion, as fast as it goes. rows: (t_s, event), times not decreasing."""
     kept = Collector(companion.facts)
     last_s = 0.0
-    for t_s, measurement in rows:
-        kept.take(companion.feed(measurement, t_s))
+    for t_s, event in rows:
+        kept.take(companion.feed(event, t_s))
         last_s = t_s
     kept.take(companion.end(last_s, "recording"))
     return kept.record(last_s)

@@ -1,0 +1,211 @@
+"""``rumblestrip replay``: recorded rides through the same companion, to see what the unit would have done."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from firmware_app import preparation
+from firmware_app.cli import Failed, UsageError
+
+if TYPE_CHECKING:
+    from firmware_app.core.bands import BandTable
+    from firmware_app.core.events import Event
+    from firmware_app.core.record import RideRecord
+
+SCHEMA = "rumblestrip.ride/1"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of ``replay``."""
+    parser.epilog = (
+        "RIDE is a CSV file with t_s and either or both of hr_bpm and rr_ms, a number from `rumblestrip rides`, or "
+        "last. A stored ride is played with its own maximum, target and key presses, and compared with what it sounded then: "
+        "change a target, a key or the alarm file to see what that would have been worth."
+    )
+    parser.add_argument("ride", nargs="?", metavar="RIDE", help="a CSV file, the number of a stored ride, or last")
+    parser.add_argument("--weeks", type=int, metavar="N", help="every stored ride of the last N weeks instead")
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    preparation.add_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play, and print what happened."""
+    if (args.ride is None) == (args.weeks is None):
+        raise UsageError("name one ride, or --weeks N for all of the last weeks")
+    if args.weeks is not None:
+        return _compare(args, _stored(args.weeks))
+    if args.ride == "last" or args.ride.isdigit():
+        return _compare(args, _one(args.ride))
+    return _play_file(args, Path(args.ride))
+
+
+def _play_file(args: argparse.Namespace, path: Path) -> int:
+    from firmware_app.core.companion import play
+    from firmware_app.store.csvfile import CsvError, read_csv
+
+    ready = preparation.from_arguments(args)
+    try:
+        rows = read_csv(path)
+    except CsvError as error:
+        raise UsageError(str(error)) from error
+    record = play(ready.companion(ready.facts("replay")), rows)
+    if args.json:
+        print(json.dumps(document(record, ready.bands), ensure_ascii=False))
+    else:
+        print(page(record, ready.bands))
+    return 0
+
+
+def document(record: RideRecord, bands: BandTable) -> dict[str, Any]:
+    """A ride as the JSON document of ``replay`` and ``simulate``."""
+    from firmware_app.core.review import review, summary
+
+    lanes = [mark.detail for mark in record.marks if mark.kind == "target" and mark.detail["low_bpm"] is not None]
+    return {
+        "schema": SCHEMA,
+        "hr_max_bpm": record.facts.hr_max_bpm,
+        "target_bpm": [lanes[0]["low_bpm"], lanes[0]["high_bpm"]] if lanes else None,
+        "duration_s": round(record.duration_s, 3),
+        "alarms": [
+            {"t_s": round(mark.t_s, 3), **{key: mark.detail[key] for key in ("kind", "priority", "reminder", "heard")}}
+            for mark in record.marks
+            if mark.kind == "alarm" and mark.detail["on"]
+        ],
+        "summary": summary(review(record, bands)),
+    }
+
+
+def page(record: RideRecord, bands: BandTable) -> str:
+    """A ride as a page of text."""
+    from firmware_app.core.review import review
+    from firmware_app.core.session import clock_text
+
+    seen = review(record, bands)
+    lines = [
+        f"{clock_text(int(seen.ridden_s))} ridden, {clock_text(int(seen.in_target_s))} in target, "
+        f"{clock_text(int(seen.unknown_s))} without a heart rate to trust",
+        f"highest trusted heart rate {_bpm(seen.peak_bpm)}, mean {_bpm(seen.mean_bpm)}",
+        "",
+    ]
+    sounded = [mark for mark in record.marks if mark.kind == "alarm" and mark.detail["on"]]
+    for mark in sounded:
+        again = f", again ({mark.detail['reminder']})" if mark.detail["reminder"] else ""
+        unheard = "" if mark.detail["heard"] else ", silent"
+        lines.append(f"{clock_text(int(mark.t_s)):>8}  {str(mark.detail['kind']).replace('_', ' ')}{again}{unheard}")
+    if not sounded:
+        lines.append("No alarms.")
+    return "\n".join([*lines, "", *seen.trained, *seen.change])
+
+
+
+def _bpm(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.0f} bpm"
+
+
+# --- stored rides, then and now -------------------------------------------------------------------------------------
+
+
+def _one(name: str) -> list[RideRecord]:
+    from firmware_app.store.log import LogError, UnknownRideError, log_path, open_log
+
+    try:
+        with open_log(log_path()) as log:
+            return [log.record(log.ride("last" if name == "last" else int(name)).ride_id)]
+    except UnknownRideError as error:
+        raise UsageError(str(error)) from error
+    except LogError as error:
+        raise Failed(str(error)) from error
+
+
+def _stored(weeks: int) -> list[RideRecord]:
+    import time
+
+    from firmware_app.store.log import LogError, log_path, open_log
+
+    try:
+        with open_log(log_path()) as log:
+            since = time.time() - weeks * 7 * 86400
+            return [log.record(ride.ride_id) for ride in log.rides(since_unix_s=since)]
+    except LogError as error:
+        raise Failed(str(error)) from error
+
+
+def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
+    """What came in on a stored ride: its measurements and its presses, in order of time."""
+    import heapq
+
+    from firmware_app.core.events import Press
+    from firmware_app.core.measurement import Measurement
+
+    rr_of: list[list[float]] = [[] for _ in record.t_s]
+    for row, rr_ms in zip(record.rr_row.tolist(), record.rr_ms.tolist(), strict=True):
+        rr_of[row].append(rr_ms)
+    contacts = {1: True, 0: False, -1: None}
+    measured: Iterable[tuple[float, Event]] = (
+        (t_s, Measurement(None if hr != hr else int(hr), tuple(rr), contacts[contact]))
+        for t_s, hr, rr, contact in zip(
+            record.t_s.tolist(), record.hr_bpm.tolist(), rr_of, record.contact.tolist(), strict=True
+        )
+    )
+    pressed: Iterable[tuple[float, Event]] = (
+        (mark.t_s, Press(mark.detail["key"], mark.detail["hold"]))  # type: ignore[arg-type]
+        for mark in record.marks
+        if mark.kind == "press"
+    )
+    return heapq.merge(measured, pressed, key=lambda pair: pair[0])
+
+
+def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
+    from firmware_app.core.companion import play
+    from firmware_app.core.review import compare
+
+    if not records:
+        raise Failed("no rides in that time; `rumblestrip rides` lists what there is")
+    then, now = [], []
+    for record in records:
+        facts = record.facts
+        ready = preparation.from_arguments(
+            args,
+            plan=facts.plan or None,
+            target=None if facts.plan else facts.target or "none",
+            hr_max_bpm=facts.hr_max_bpm,
+            hr_rest_bpm=facts.hr_rest_bpm,
+            scheme=facts.scheme or None,
+        )
+        again = play(ready.companion(ready.facts("replay")), events_of(record))
+        then.extend(record.marks)
+        now.extend(again.marks)
+        if args.json and len(records) == 1:
+            kinds = compare(record.marks, again.marks, record.duration_s)
+            print(json.dumps({**document(again, ready.bands), "compared": _rows(kinds)}, ensure_ascii=False))
+            return 0
+    duration_s = sum(record.duration_s for record in records)
+    kinds = compare(then, now, duration_s)
+    if args.json:
+        rows = {"rides": len(records), "duration_s": round(duration_s, 3), "compared": _rows(kinds)}
+        print(json.dumps({"schema": "rumblestrip.compared/1", **rows}, ensure_ascii=False))
+        return 0
+    print(f"{len(records)} ride{'s' if len(records) > 1 else ''}, {duration_s / 3600:.1f} hours; heard alarms")
+    print(f"{'':20}{'then':>8}{'now':>8}{'then/h':>9}{'now/h':>9}")
+    for kind, change in kinds.items():
+        print(
+            f"{kind.replace('_', ' '):20}{change.before:8}{change.after:8}"
+            f"{change.before_per_hour:9.2f}{change.after_per_hour:9.2f}"
+        )
+    return 0
+
+
+def _rows(kinds: dict[str, Any]) -> dict[str, dict[str, float]]:
+    return {
+        kind: {
+            "before": change.before,
+            "after": change.after,
+            "before_per_hour": round(change.before_per_hour, 3),
+            "after_per_hour": round(change.after_per_hour, 3),
+        }
+        for kind, change in kinds.items()
+    }

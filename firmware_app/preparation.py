@@ -1,0 +1,105 @@
+"""What a ride needs before it begins, from the rider's settings and what was asked for this once."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from firmware_app import plans, settings
+from firmware_app.core import bands, maximum, session
+from firmware_app.core.alarms import AlarmTable
+from firmware_app.core.companion import Companion
+from firmware_app.core.record import RideFacts
+
+
+@dataclass(frozen=True)
+class Preparation:
+    """Everything that is settled before the first pedal stroke."""
+
+    accepted: maximum.AcceptedMaximum
+    bands: bands.BandTable
+    alarms: AlarmTable
+    plan: session.Plan
+    target: str
+    rider: settings.Rider
+
+    def facts(self, source: str, started_unix_s: float | None = None) -> RideFacts:
+        """What the log says of the ride."""
+        return RideFacts(
+            hr_max_bpm=self.bands.hr_max_bpm,
+            hr_rest_bpm=self.bands.hr_rest_bpm,
+            scheme=self.bands.scheme.name,
+            plan=self.plan.name,
+            target=self.target,
+            source=source,
+            started_unix_s=started_unix_s,
+        )
+
+    def companion(self, facts: RideFacts) -> Companion:
+        """A ride, ready to be fed."""
+        return Companion(facts, self.bands, self.alarms, self.plan)
+
+
+def prepare(
+    target: str | None = None,
+    plan: str | None = None,
+    hr_max_bpm: int | None = None,
+    hr_rest_bpm: int | None = None,
+    scheme: str | None = None,
+    alarms: AlarmTable | None = None,
+) -> Preparation:
+    """The rider's settings with what is asked for this once laid over them.
+
+    Raises SettingsError or BandError, which say what to mend, before anything has begun.
+    """
+    rider = settings.load("rider", settings.Rider)
+    accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
+    table = bands.table(
+        settings.load_scheme(scheme or rider.scheme),
+        accepted.value_bpm,
+        rider.hr_rest_bpm if hr_rest_bpm is None else hr_rest_bpm,
+    )
+    lane = "" if plan else target or rider.target
+    chosen = plans.load_plan(plan) if plan else session.free_plan(None if lane == "none" else lane)
+    session.targets(chosen, table)
+    return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options that ``ride``, ``simulate`` and ``replay`` share."""
+    lane = parser.add_mutually_exclusive_group()
+    lane.add_argument(
+        "--target", metavar="LANE", help="a band (3), bands (3-4), percent (70-80%%), bpm (130-145bpm) or none"
+    )
+    lane.add_argument("--plan", metavar="NAME", help="a session plan: its name, or a TOML file")
+    parser.add_argument("--hr-max-bpm", type=int, metavar="N", help="your maximum heart rate, for this once")
+    parser.add_argument("--hr-rest-bpm", type=int, metavar="N", help="your resting heart rate, for this once")
+    parser.add_argument("--scheme", metavar="NAME", help="a band scheme, for this once")
+    parser.add_argument("--alarms", type=Path, metavar="FILE", help="alarm settings laid over yours, for this once")
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="one key of alarms.toml, for this once: above_target.apart_s=30",
+    )
+
+
+def alarms_from(args: argparse.Namespace) -> AlarmTable:
+    """The alarm table that the options ask for."""
+    return settings.load_alarms(args.alarms, args.set)
+
+
+def from_arguments(args: argparse.Namespace, **known: Any) -> Preparation:
+    """The preparation that the options ask for. known: what stands in where an option was not given."""
+    asked = {
+        name: getattr(args, name)
+        for name in ("target", "plan", "hr_max_bpm", "hr_rest_bpm", "scheme")
+        if getattr(args, name) is not None
+    }
+    if "plan" in asked or "target" in asked:
+        known = {name: value for name, value in known.items() if name not in ("plan", "target")}
+    return prepare(**{**known, **asked}, alarms=alarms_from(args))
