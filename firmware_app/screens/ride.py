@@ -126,14 +126,14 @@ def _status(sheet: Sheet, view: RideView, box: Rect) -> None:
 
 
 def _notice(sheet: Sheet, view: RideView, inner: Rect) -> None:
-    """A plate along the lower end, over the whole width: two lines at most, and the road shortened by it."""
+    """A plate along the lower end, as wide as the lane: three lines at most, and the road shortened by it."""
     if not view.notice:
         return
     cap = sheet.px(0.48)
-    tallest = round(2.5 * LEADING * cap)
+    tallest = round(3.5 * LEADING * cap)
     room = Rect(inner.left, 0, inner.width, tallest)
     trial = Sheet(sheet.size, sheet.theme)
-    block = Block(view.notice, ink=sheet.theme.ink, lines=2, plate=True)
+    block = Block(view.notice, ink=sheet.theme.ink, lines=3, plate=True)
     height = trial.flow(room, [block], cap)
     sheet.flow(cut_bottom(inner, height), [block], cap)
     cut_bottom(inner, sheet.px(0.12))

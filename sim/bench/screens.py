@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     for size, result in results.items():
         print(f"{size}: a plain fill and copy takes {result['plain_ms']:.2f} ms")
+        print(f"  a live hour, one measurement a second: {result['live_hour_cpu_s']:.1f} s of CPU to draw and write")
         for name, value in result.items():
             if name.endswith("_ratio"):
                 kind = name.removesuffix("_ratio")
@@ -109,6 +110,7 @@ def _measure(size: tuple[int, int], frames: int) -> dict[str, float]:
         panel.present(picture.surface, picture.rows)
 
     note("framebuffer_changed", _mean_ms(changed, frames))
+    result["live_hour_cpu_s"] = result["framebuffer_changed_ms"] * 3.6
     panel.close()
     return result
 

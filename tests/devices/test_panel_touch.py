@@ -1,0 +1,126 @@
+"""The touch decoder, fed with bytes as the kernel would send them, and the device behind it as a pipe."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from firmware_app.core.events import Press
+from firmware_app.devices.touch import ABS_X, ABS_Y, BTN_TOUCH, EV_ABS, EV_KEY, EV_SYN, Decoder, Touch
+from firmware_app.settings import KeySettings
+
+SYN_DROPPED = 3
+TRACKING_ID = 0x39
+
+
+def event(kind: int, code: int, value: int) -> bytes:
+    return struct.pack("@llHHi", 0, 0, kind, code, value)
+
+
+SYN = event(EV_SYN, 0, 0)
+
+
+def down(x: int, y: int) -> bytes:
+    return event(EV_ABS, ABS_X, x) + event(EV_ABS, ABS_Y, y) + event(EV_KEY, BTN_TOUCH, 1) + SYN
+
+
+def move(x: int) -> bytes:
+    return event(EV_ABS, ABS_X, x) + SYN
+
+
+UP = event(EV_KEY, BTN_TOUCH, 0) + SYN
+
+
+def decoder(rotation_deg: int = 0, start: tuple[int, int] = (0, 0)) -> Decoder:
+    return Decoder((100, 1100), (0, 4095), rotation_deg, start)
+
+
+@pytest.mark.parametrize(
+    ("rotation_deg", "x", "y", "key"),
+    [
+        (0, 100, 0, "minus"),
+        (0, 432, 0, "minus"),
+        (0, 600, 0, "select"),
+        (0, 1100, 0, "plus"),
+        (180, 100, 0, "plus"),
+        (180, 600, 9, "select"),
+        # Turned a quarter clockwise, the left side of the picture lies along the top of the panel.
+        (90, 600, 0, "minus"),
+        (90, 600, 4095, "plus"),
+        (270, 600, 0, "plus"),
+        (270, 600, 4095, "minus"),
+        (0, -50, 0, "minus"),
+        (0, 5000, 0, "plus"),
+    ],
+)
+def test_a_third_of_the_panel_is_a_key(rotation_deg, x, y, key) -> None:
+    assert list(decoder(rotation_deg).feed(down(x, y) + UP)) == [key, "up"]
+
+
+def test_a_finger_that_slides_keeps_its_key() -> None:
+    assert list(decoder().feed(down(100, 0) + move(600) + move(1100) + UP)) == ["minus", "up"]
+
+
+def test_an_axis_that_did_not_change_is_not_sent_again() -> None:
+    touched = event(EV_KEY, BTN_TOUCH, 1) + SYN
+    assert list(decoder(start=(1000, 5)).feed(touched + UP + touched + UP)) == ["plus", "up", "plus", "up"]
+
+
+def test_lost_events_press_nothing() -> None:
+    fed = down(100, 0) + event(EV_SYN, SYN_DROPPED, 0) + event(EV_ABS, ABS_X, 1) + SYN + UP + down(600, 0)
+    assert list(decoder().feed(fed)) == ["minus", "lost", "select"]
+
+
+def test_other_events_change_nothing() -> None:
+    noise = event(EV_ABS, TRACKING_ID, 7) + event(EV_ABS, 0x35, 3) + event(EV_KEY, 0x145, 1) + event(4, 4, 99) + SYN
+    assert list(decoder().feed(noise + down(600, 0) + noise + UP + noise)) == ["select", "up"]
+
+
+@given(st.lists(st.integers(0, 500)))
+def test_bytes_may_come_in_any_pieces(cuts) -> None:
+    stream = down(100, 0) + move(300) + UP + down(1100, 9) + UP
+    whole = list(decoder().feed(stream))
+    pieces = decoder()
+    changes = []
+    for start, end in zip([0, *sorted(cuts)], [*sorted(cuts), len(stream)], strict=True):
+        changes += pieces.feed(stream[start:end])
+    assert changes == whole
+
+
+@given(st.binary(max_size=300))
+def test_noise_never_breaks_it_and_every_up_follows_a_key(noise) -> None:
+    held = False
+    for change in decoder().feed(noise):
+        assert change in ("minus", "select", "plus", "up", "lost")
+        assert change != "up" or held
+        held = change not in ("up", "lost")
+
+
+async def test_presses_come_from_the_device() -> None:
+    reader, writer = os.pipe()
+    os.set_blocking(reader, False)
+    touch = Touch(reader, decoder(), KeySettings(long_s=0.3, repeat_s=0.1))
+    got: asyncio.Queue[Press] = asyncio.Queue()
+    running = asyncio.create_task(touch.run(got.put_nowait))
+    os.write(writer, down(1100, 0) + UP)
+    assert await asyncio.wait_for(got.get(), 5) == Press("plus", "short")
+    os.write(writer, down(100, 0))
+    assert await asyncio.wait_for(got.get(), 5) == Press("minus", "long")
+    assert await asyncio.wait_for(got.get(), 5) == Press("minus", "repeat")
+    os.write(writer, UP)
+    os.close(writer)
+    with pytest.raises(OSError, match="gone"):
+        await asyncio.wait_for(running, 5)
+    touch.close()
+    touch.close()
+
+
+def test_a_device_without_a_position_is_refused(tmp_path) -> None:
+    (tmp_path / "event0").write_bytes(b"")
+    with pytest.raises(OSError, match="ioctl"):
+        Touch.open(str(tmp_path / "event0"), 0, KeySettings())
