@@ -75,13 +75,30 @@ def hints(unit: Unit) -> tuple[str, ...]:
 
 
 @contextmanager
-def quiet() -> Iterator[None]:
-    """While the pin library looks for a back end: its warnings say in many lines what the fault says in one."""
+def opening() -> Iterator[None]:
+    """Around the making of a pin: keeps the pin library from talking, and from littering.
+
+    Looking for a back end, gpiozero warns in many lines of what a fault says in one. And lgpio, once it is imported,
+    makes a named pipe in the working folder, fails where that cannot be written to, and with $LG_WD set takes that for
+    the working folder of the whole program: it gets a folder of its own, and the program its own back.
+    """
+    import atexit
+    import os
+    import shutil
+    import tempfile
     import warnings
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
+    if "LG_WD" not in os.environ:
+        os.environ["LG_WD"] = tempfile.mkdtemp(prefix="rumblestrip-pins-")
+        atexit.register(shutil.rmtree, os.environ["LG_WD"], ignore_errors=True)
+    here = os.open(".", os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        os.fchdir(here)
+        os.close(here)
 
 
 def fault(part: str, pin: int, error: Exception) -> Fault:
@@ -100,6 +117,7 @@ def fault(part: str, pin: int, error: Exception) -> Fault:
 
 
 def _no_pins() -> str:
+    import importlib.util
     import os
     from pathlib import Path
 
@@ -108,4 +126,6 @@ def _no_pins() -> str:
         return "this computer has no GPIO pins"
     if not any(os.access(chip, os.R_OK | os.W_OK) for chip in chips):
         return f"no permission for {chips[0]}; add this user to the group gpio and log in again"
-    return "the pin library is missing; install rumblestrip[pi]"
+    if importlib.util.find_spec("lgpio") is None:
+        return "the pin library is missing; install rumblestrip[pi]"
+    return "gpiozero does not know this board; set GPIOZERO_PIN_FACTORY to a back end that drives it"

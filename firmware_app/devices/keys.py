@@ -139,7 +139,7 @@ class Buttons:
             if not isinstance(pin, int):
                 continue
             try:
-                with header.quiet():
+                with header.opening():
                     button = Button(pin, pull_up=True, bounce_time=self._settings.debounce_s)
                 self._buttons[key] = button
                 button.when_pressed = lambda key=key: edge(key, True)

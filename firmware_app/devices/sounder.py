@@ -231,7 +231,7 @@ def open_sounder(settings: SounderSettings) -> tuple[Sounder, Fault | None]:
     if settings.kind == "silent" or not settings.sounds:
         return SilentSounder(), None
     try:
-        with header.quiet():
+        with header.opening():
             sounder = PiezoSounder(settings) if settings.kind == "piezo" else OnOffSounder(settings)
     except Exception as error:
         return SilentSounder(), header.fault("sounder", settings.pin, error)

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 from gpiozero.pins.mock import MockFactory
 
@@ -71,3 +76,27 @@ def test_what_would_be_better_elsewhere_is_a_hint_and_no_error(settings: Sounder
     unit = Unit(sounder=settings, keys=KeySettings())
     assert header.problem_with(unit) == ""
     assert [word in hint for hint in header.hints(unit)] == [True]
+
+
+def test_the_pin_library_neither_litters_nor_moves_the_program(tmp_path: Path) -> None:
+    """With the real lgpio, whose named pipe would else lie in the working folder."""
+    pytest.importorskip("lgpio", reason="lgpio is for Linux")
+    code = (
+        "import os, sys\n"
+        "from firmware_app.devices.sounder import open_sounder\n"
+        "from firmware_app.settings import SounderSettings\n"
+        "open_sounder(SounderSettings())[0].close()\n"
+        "assert 'lgpio' in sys.modules\n"
+        "print(os.getcwd(), os.environ['LG_WD'])\n"
+    )
+    gone = ("GPIOZERO_PIN_FACTORY", "LG_WD")
+    env = {name: value for name, value in os.environ.items() if name not in gone}
+    env["PYTHONPATH"] = str(Path(header.__file__).resolve().parents[2])
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, env=env, capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    here, pipes = done.stdout.split()
+    assert Path(here) == tmp_path
+    assert not list(tmp_path.glob(".lgd*"))
+    assert not Path(pipes).exists()  # cleared away at the end
