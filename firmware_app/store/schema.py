@@ -250,7 +250,13 @@ def cause(error: Exception) -> str:
         return "the card is full; free some space on it"
     if is_read_only(error):
         return "the card can only be read; check its lock and its rights, or replace it"
-    if code == sqlite3.SQLITE_CANTOPEN or number in (errno.ENOENT, errno.ENOTDIR, errno.EEXIST, errno.ENODEV):
+    if code == sqlite3.SQLITE_CANTOPEN or number in (
+        errno.ENOENT,
+        errno.ENOTDIR,
+        errno.EISDIR,
+        errno.EEXIST,
+        errno.ENODEV,
+    ):
         return "the ride log cannot be reached; check that its folder is there and is yours"
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(error, blocks.BlockError):
         return "the ride log is damaged; `rumblestrip check` sets it aside and saves what can be read"

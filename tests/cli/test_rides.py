@@ -1,0 +1,230 @@
+"""``rumblestrip rides`` as a rider types it."""
+
+from __future__ import annotations
+
+import io
+import json
+import stat
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from firmware_app import cli
+from firmware_app.core.companion import Companion, play
+from firmware_app.core.events import Mark, Sample
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts, record_of
+from firmware_app.core.session import free_plan
+from firmware_app.settings import load_alarms, load_scheme
+from firmware_app.store.csvfile import read_csv
+from firmware_app.store.log import log_path, open_log
+
+STARTED = datetime(2026, 5, 4, 18, 2)
+
+
+def store(seconds: int = 120, *, day: int = 4, plan: str = "hills") -> int:
+    started_unix_s = STARTED.replace(day=day).timestamp()
+    facts = RideFacts(hr_max_bpm=187, scheme="seven", plan=plan, started_unix_s=started_unix_s)
+    samples = [
+        Sample(float(t_s), Measurement(120 + t_s % 9, (492.1875, 501.0), True), 121.5, 1.0) for t_s in range(seconds)
+    ]
+    with open_log(log_path()) as log:
+        return log.add(record_of(facts, samples, [Mark(5.0, "alarm", {"kind": "above_target", "on": True})], 0.0))
+
+
+def told(capsys: pytest.CaptureFixture[str], *words: str, status: int = 0) -> str:
+    """What the command printed: on stdout when it went well, else on stderr, with nothing on stdout."""
+    assert cli.main(["rides", *words]) == status
+    printed = capsys.readouterr()
+    if status:
+        assert printed.out == ""
+        assert "Traceback" not in printed.err
+    return printed.err if status else printed.out
+
+
+def listed(capsys: pytest.CaptureFixture[str], *words: str) -> list[int]:
+    return [ride["ride"] for ride in json.loads(told(capsys, "--json", *words))["rides"]]
+
+
+def test_the_list_and_its_filters(capsys: pytest.CaptureFixture[str]) -> None:
+    assert told(capsys) == "No ride found.\n"
+    store(120)
+    store(1800, day=6, plan="")
+    store(3600, day=8)
+    text = told(capsys)
+    assert "2026-05-04 18:02      1:59   122    100 %  hills" in text
+    assert len(text.splitlines()) == 4
+    assert listed(capsys) == listed(capsys, "list") == [1, 2, 3]
+    assert listed(capsys, "--since", "2026-05-06") == [2, 3]
+    assert listed(capsys, "list", "--until", "2026-05-06") == [1, 2]
+    assert listed(capsys, "--until", "2026-05-06T18:00") == [1]
+    assert listed(capsys, "--plan", "HILL") == [1, 3]
+    assert listed(capsys, "--longer-min", "20", "--shorter-min", "45") == [2]
+
+
+def test_a_ride_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+    store()
+    document = json.loads(told(capsys, "show", "last", "--json"))
+    assert document["schema"] == "rumblestrip.stored_ride/1"
+    assert (document["ride"], document["hr_max_bpm"], document["measurements"]) == (1, 187, 120)
+    assert document["started_unix_s"] == STARTED.timestamp()
+    assert datetime.fromisoformat(document["started"]).timestamp() == STARTED.timestamp()
+    assert document["marks"] == [{"t_s": 5.0, "kind": "alarm", "detail": {"kind": "above_target", "on": True}}]
+    assert "above_target" in told(capsys, "show", "1")
+
+
+def test_deleting_asks_and_says_what_it_deleted(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store()
+    store(day=5)
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
+    assert "--yes" in told(capsys, "delete", "1", status=2)
+    assert "--yes" in told(capsys, "delete", "1", "--json", status=2)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", lambda question: "no")
+    assert "Nothing was deleted" in told(capsys, "delete", "1")
+    monkeypatch.setattr("builtins.input", lambda question: "y")
+    assert "ride 1, 2026-05-04 18:02, 1:59, 120 measurements" in told(capsys, "delete", "1")
+    document = json.loads(told(capsys, "delete", "last", "--yes", "--json"))
+    assert [ride["ride"] for ride in document["deleted"]] == [2]
+    assert listed(capsys) == []
+
+
+@pytest.mark.parametrize("ride", ["9", "-1", "0", "x", "", "1.5", "²", "99999999999999999999", "first"])
+@pytest.mark.parametrize("action", ["show", "export"])
+def test_a_ride_that_is_not_there(capsys: pytest.CaptureFixture[str], action: str, ride: str) -> None:
+    store()
+    told(capsys, action, ride, status=2)
+
+
+def test_exports(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    store(3)
+    assert told(capsys, "export", "1") == (
+        "t_s,hr_bpm,rr_ms,contact\n0.000,120,492.1875 501,1\n1.000,121,492.1875 501,1\n2.000,122,492.1875 501,1\n"
+    )
+    assert told(capsys, "export", "last", "--as", "rr") == "492.1875\n501\n" * 3
+    assert json.loads(told(capsys, "export", "1", "--as", "fhir"))["resourceType"] == "Bundle"
+    out = tmp_path / "ride.csv"
+    assert str(out) in told(capsys, "export", "1", "--out", str(out))
+    assert stat.S_IMODE(out.stat().st_mode) == 0o600
+    assert len(read_csv(out)) == 3
+    told(capsys, "export", "1", "--out", str(tmp_path / "none" / "ride.csv"), status=1)
+    told(capsys, "export", "1", "--json", status=2)
+
+
+def test_an_exported_ride_gives_the_same_alarms_again(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, graded_tests: list[Path]
+) -> None:
+    def played(rows: list[tuple[float, Measurement]]):
+        from firmware_app.core.bands import table
+
+        facts = RideFacts(hr_max_bpm=188, scheme="seven", started_unix_s=STARTED.timestamp())
+        bands = table(load_scheme("seven"), 188)
+        return play(Companion(facts, bands, load_alarms(), free_plan("3")), rows)
+
+    first = played(read_csv(graded_tests[0]))
+    assert {mark.detail["kind"] for mark in first.marks if mark.kind == "alarm"} >= {"above_target", "near_max"}
+    with open_log(log_path()) as log:
+        ride_id = log.add(first)
+    out = tmp_path / "ride.csv"
+    told(capsys, "export", str(ride_id), "--out", str(out))
+    assert played(read_csv(out)).marks == first.marks
+
+
+def test_importing_a_recording(capsys: pytest.CaptureFixture[str], graded_tests: list[Path]) -> None:
+    words = ("import", str(graded_tests[1]), "--date", "2025-03-01T09:30", "--hr-max-bpm", "191")
+    document = json.loads(told(capsys, *words, "--json"))
+    rows = read_csv(graded_tests[1])
+    assert document["schema"] == "rumblestrip.import/1"
+    assert (document["measurements"], document["source"], document["hr_max_bpm"]) == (len(rows), "import", 191)
+    assert document["started_unix_s"] == datetime(2025, 3, 1, 9, 30).timestamp()
+    assert document["trusted"] > 0.9 * len(rows)
+    with open_log(log_path()) as log:
+        record = log.record(document["ride"])
+    assert record.t_s.tolist() == [t_s for t_s, _ in rows]
+    # Nobody heard an alarm on that ride.
+    assert "alarm" not in {mark.kind for mark in record.marks}
+    assert "already, as ride 1" in told(capsys, *words, status=2)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("when,pulse\n2026-05-04T18:02:00+02:00,120\n2026-05-04T18:02:01.500+02:00,121\n", ("--time-unit", "iso")),
+        ("when,pulse\n1777910520,120\n1777910521.5,121\n", ()),
+        ("when,pulse\n1777910520000,120\n1777910521500,121\n", ("--time-unit", "ms")),
+        ("when,pulse\n0,120\n1.5,121\n", ("--date", "2026-05-04T16:02:00Z")),
+        ("pulse,when\n120,0\n121,1500\n", ("--time-unit", "ms", "--date", "2026-05-04T16:02:00Z")),
+    ],
+)
+def test_times_of_other_recorders(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, content: str, words: tuple[str, ...]
+) -> None:
+    file = tmp_path / "other.csv"
+    file.write_text(content)
+    told(capsys, "import", str(file), "--time-column", "when", "--hr-column", "pulse", "--hr-max-bpm", "190", *words)
+    with open_log(log_path()) as log:
+        record = log.record(1)
+    assert record.facts.started_unix_s == 1_777_910_520.0
+    assert (record.t_s.tolist(), record.hr_bpm.tolist()) == ([0.0, 1.5], [120.0, 121.0])
+
+
+@pytest.mark.parametrize(
+    ("content", "words", "tells"),
+    [
+        ("t_s,hr_bpm\n0,120\n", (), "--date"),
+        ("t_s,hr_bpm\n0,120\n", ("--hr-column", "pulse"), "no column pulse"),
+        ("t_s,hr_bpm\n0,120\n", ("--hr-column", "t_s"), "only one of"),
+        ("t_s,hr_bpm\n0,120\n", ("--time-unit", "iso"), "line 2: t_s: '0' is no date"),
+        ("t_s,hr_bpm\n5,120\n4,120\n", ("--date", "2026-05-04"), "line 3: t_s: comes before"),
+        ("t_s,hr_bpm\n0,120\n99999999,120\n", ("--date", "2026-05-04"), "--time-unit"),
+        ("t_s,hr_bpm\n0,120\n", ("--date", "yesterday"), "no date"),
+        ("t_s,power_w\n0,120\n", ("--date", "2026-05-04"), "no column hr_bpm or rr_ms"),
+    ],
+)
+def test_an_import_that_cannot_be_done_stores_nothing(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, content: str, words: tuple[str, ...], tells: str
+) -> None:
+    file = tmp_path / "other.csv"
+    file.write_text(content)
+    assert tells in told(capsys, "import", str(file), "--hr-max-bpm", "190", *words, status=2)
+    assert listed(capsys) == []
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    words=st.lists(
+        st.sampled_from(
+            (
+                "show",
+                "export",
+                "delete",
+                "import",
+                "last",
+                "1",
+                "--as",
+                "rr",
+                "--since",
+                "2026-02-30",
+                "--plan",
+                "--json",
+            )
+        )
+        | st.text(max_size=8).filter(lambda word: "\0" not in word and word not in ("-h", "--h", "--help")),
+        max_size=4,
+    )
+)
+def test_any_command_line_is_answered(capsys: pytest.CaptureFixture[str], words: list[str]) -> None:
+    status = cli.main(["rides", *words])
+    printed = capsys.readouterr()
+    assert status in (0, 2)
+    assert bool(printed.err) == (status == 2)
+
+
+def test_a_log_that_cannot_be_opened(capsys: pytest.CaptureFixture[str]) -> None:
+    log_path().mkdir()
+    assert "cannot be reached" in told(capsys, status=1)
