@@ -181,23 +181,25 @@ EXAMPLES: dict[str, View] = {
 
 
 def sheet(names: tuple[str, ...], sizes: tuple[tuple[int, int], ...], theme: str, columns: int) -> Surface:
-    """A montage: each of the pages in each of the sizes, row by row, the cells as large as the largest panel."""
+    """A montage of these pages in each of the sizes, ``columns`` to a row."""
     from pygame import Surface
 
     from firmware_app.screens.painter import Painter
 
     gap = 12
     pictures = [Painter(size, THEMES[theme]).paint(EXAMPLES[name]).surface for size in sizes for name in names]
-    width = max(picture.get_width() for picture in pictures) + gap
     rows = [pictures[i : i + columns] for i in range(0, len(pictures), columns)]
-    heights = [max(picture.get_height() for picture in row) + gap for row in rows]
-    whole = Surface((columns * width + gap, sum(heights) + gap), 0, 32)
+    width = max(sum(picture.get_width() + gap for picture in row) for row in rows)
+    height = sum(max(picture.get_height() for picture in row) + gap for row in rows)
+    whole = Surface((width + gap, height + gap), 0, 32)
     whole.fill((128, 128, 128))
     top = gap
-    for row, height in zip(rows, heights, strict=True):
-        for i, picture in enumerate(row):
-            whole.blit(picture, (gap + i * width, top))
-        top += height
+    for row in rows:
+        left = gap
+        for picture in row:
+            whole.blit(picture, (left, top))
+            left += picture.get_width() + gap
+        top += max(picture.get_height() for picture in row) + gap
     return whole
 
 
