@@ -167,36 +167,52 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-def open_database(
-    path: Path, *, thorough: bool = False, end_cut_rides: bool = True
-) -> tuple[sqlite3.Connection, list[str]]:
+class _DamagedError(Exception):
+    """The file can be opened, but what is in it does not hold together."""
+
+
+def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> tuple[sqlite3.Connection, list[str]]:
     """The database, ready for use, and what had to be done to it in the rider's words.
 
-    Unless somebody is writing to it just now: after a crash (or when ``thorough``) the whole file is checked and, if
-    damaged, set aside and saved as far as it can be read; rides that were cut are ended. An older version is moved
-    forward, with a copy kept. Raises LogError for a newer version, sqlite3.Error and OSError when the card fails.
+    An older version is moved forward, with a copy kept. A file that SQLite cannot read is set aside, and what can be
+    read of it saved into a new one. mend: rides that were cut are ended and, if there is one, SQLite's own check reads
+    the whole file; thorough: it does so in any case, and every block is read too. All this only while nobody writes.
+    Raises LogError for a newer version, sqlite3.Error and OSError when the card fails.
     """
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    done: list[str] = []
     with _nobody_writes(path.parent) as alone:
-        crashed = wal_path(path).exists()
-        if alone and (crashed or thorough) and path.exists() and not _is_sound(path):
-            done += _set_aside(path)
         try:
-            connection = connect(path)
-        except sqlite3.DatabaseError as error:
-            if not alone or not is_damage(error):
+            return _opened(path, mend and alone, thorough and alone)
+        except (sqlite3.DatabaseError, blocks.BlockError, _DamagedError) as error:
+            if not alone or (isinstance(error, sqlite3.Error) and not is_damage(error)):
                 raise
-            done += _set_aside(path)
-            connection = connect(path)
-        try:
-            done += migrate(connection, path)
-            if alone and end_cut_rides:
-                done += _end_cut_rides(connection)
-        except BaseException:
-            connection.close()
-            raise
+        done = _set_aside(path)
+        connection, more = _opened(path, mend, False)
+        return connection, done + more
+
+
+def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection, list[str]]:
+    connection = connect(path)
+    try:
+        done = migrate(connection, path)
+        cut = [row[0] for row in connection.execute("SELECT id FROM ride WHERE ended IS NULL ORDER BY id")]
+        if thorough or (mend and cut):
+            _check(connection, thorough)
+        if mend and cut:
+            done += _end_cut_rides(connection, cut)
+    except BaseException:
+        connection.close()
+        raise
     return connection, done
+
+
+def _check(connection: sqlite3.Connection, thorough: bool) -> None:
+    """Reads the whole file. Raises _DamagedError, blocks.BlockError or SQLite's own error."""
+    if connection.execute("PRAGMA quick_check(1)").fetchall() != [("ok",)]:
+        raise _DamagedError
+    if thorough:
+        for block in connection.execute("SELECT measurements, rr FROM block"):
+            blocks.unpack([block])
 
 
 @contextmanager
@@ -268,17 +284,6 @@ def cause(error: Exception) -> str:
 def trouble(path: Path, error: Exception) -> LogError:
     """The error for whoever asked."""
     return LogError(f"{path}: {cause(error)}")
-
-
-def _is_sound(path: Path) -> bool:
-    """SQLite's own check of every page. Reads the whole file."""
-    try:
-        with closing(connect(path)) as connection:
-            return list(connection.execute("PRAGMA quick_check(1)")) == [("ok",)]
-    except sqlite3.DatabaseError as error:
-        if is_damage(error):
-            return False
-        raise
 
 
 def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
@@ -462,10 +467,7 @@ def mark_row(mark: Mark) -> tuple[int, str, str]:
     return max(round(mark.t_s * 1000), 0), mark.kind, detail
 
 
-def _end_cut_rides(connection: sqlite3.Connection) -> list[str]:
-    cut = [row[0] for row in connection.execute("SELECT id FROM ride WHERE ended IS NULL ORDER BY id")]
-    if not cut:
-        return []
+def _end_cut_rides(connection: sqlite3.Connection, cut: list[int]) -> list[str]:
     done = []
     with transaction(connection):
         for ride in cut:

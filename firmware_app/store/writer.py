@@ -296,7 +296,7 @@ class LogWriter:
             self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _connect(self) -> sqlite3.Connection:
-        connection, mended = schema.open_database(self._path, end_cut_rides=False)
+        connection, mended = schema.open_database(self._path, mend=False)
         self._open.callback(connection.close)
         self._open.enter_context(schema.writing(self._path.parent))
         connection.execute("PRAGMA busy_timeout = 1000")

@@ -255,6 +255,20 @@ def test_what_can_be_read_of_a_damaged_file_is_saved(path: Path, seed: int) -> N
     assert len(list(path.parent.glob("*.damaged-*"))) == 1
 
 
+def test_a_damaged_block_costs_its_measurements_only(path: Path) -> None:
+    made = ride(400)
+    with open_log(path) as log:
+        log.add(made)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE block SET rr = zeroblob(3) WHERE number = 2")
+    with open_log(path) as log, pytest.raises(LogError, match="`rumblestrip check`"):
+        log.record(1)
+    with open_log(path, thorough=True) as log:
+        assert "damaged" in log.recovered[0]
+        assert 340 < log.ride(1).measurements < 400
+        assert len(log.record(1).t_s) == log.ride(1).measurements
+
+
 # --- versions -------------------------------------------------------------------------------------------------------
 
 

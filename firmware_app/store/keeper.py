@@ -1,0 +1,86 @@
+"""Where the unit keeps its rides: in the log, or in memory when nobody wants them stored."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from firmware_app.core.events import Effect, Fault, Mark, Sample
+from firmware_app.core.record import Collector, RideFacts, RideRecord
+from firmware_app.store.log import CutRide, LogError, open_log
+from firmware_app.store.writer import LogWriter
+
+_WRITTEN_WITHIN_S = 10.0
+
+
+class LogKeeper:
+    """Keeps rides in the log. on_fault: told of a failing card, from the writer's thread."""
+
+    def __init__(self, path: Path, on_fault: Callable[[Fault], None]) -> None:
+        self._path = path
+        self._writer = LogWriter(path, on_fault)
+
+    def begin(self, facts: RideFacts) -> None:
+        """A ride begins at t_s = 0."""
+        self._writer.begin(facts)
+
+    def resume(self, cut: CutRide) -> None:
+        """A ride that was cut goes on."""
+        self._writer.resume(cut)
+
+    def take(self, effects: tuple[Effect, ...]) -> None:
+        """Keep the samples and marks among these."""
+        self._writer.take(effects)
+
+    def end(self, how: str) -> None:
+        """The ride is over."""
+        self._writer.end(how)
+
+    def record(self) -> RideRecord | None:
+        """The latest ride as the log has it; None when it cannot be read. Waits for what is still to be written."""
+        until_s = time.monotonic() + _WRITTEN_WITHIN_S
+        while time.monotonic() < until_s:
+            ride_id = self._writer.ride_id
+            try:
+                if ride_id is not None:
+                    with open_log(self._path) as log:
+                        if log.ride(ride_id).ended is not None:
+                            return log.record(ride_id)
+            except LogError:
+                return None
+            time.sleep(0.1)
+        return None
+
+    def close(self) -> int:
+        """Write what is left. Returns how many measurements and marks could not be stored."""
+        return self._writer.close()
+
+
+class MemoryKeeper:
+    """Keeps the latest ride in memory."""
+
+    def __init__(self) -> None:
+        self._ride: Collector | None = None
+        self._end_s = 0.0
+
+    def begin(self, facts: RideFacts) -> None:
+        """A ride begins at t_s = 0."""
+        self._ride = Collector(facts)
+
+    def take(self, effects: tuple[Effect, ...]) -> None:
+        """Keep the samples and marks among these."""
+        if self._ride is not None:
+            self._ride.take(effects)
+            self._end_s = max([self._end_s, *(e.t_s for e in effects if isinstance(e, Sample | Mark))])
+
+    def end(self, how: str) -> None:
+        """The ride is over; it stays until the next begins."""
+
+    def record(self) -> RideRecord | None:
+        """The latest ride; None before the first."""
+        return None if self._ride is None else self._ride.record(self._end_s)
+
+    def close(self) -> int:
+        """Nothing to finish, nothing lost."""
+        return 0
