@@ -61,6 +61,12 @@ class Process:
             raise EOFError(f"{self._child.args!r} ended with status {self._child.wait()}")
         return line
 
+    def forget(self) -> None:
+        """Drop the lines so far: for a run that goes on and on."""
+        self.lines.clear()
+        while not self._fresh.empty():
+            self._fresh.get_nowait()
+
     def tell(self, line: str) -> None:
         """One line to its stdin."""
         assert self._child.stdin is not None

@@ -45,6 +45,8 @@ _DOUBLE_S = 0.005
 """The same bytes again within this time are one notification handed over twice: the shortest connection interval of
 Bluetooth LE is 7.5 ms (Core Specification 4.2, vol 6 part B 4.5.1)."""
 
+_WRONG_FOR_GOOD = 3
+
 _NO_RSSI_DBM = -127
 """What bleak says where BlueZ knows no signal strength: it forgets them when a scan ends."""
 
@@ -77,12 +79,13 @@ class Pace:
     scan_s: one scan; a scan does not notice that its adapter went away, so it is kept short and begun again.
     connect_s: connecting and finding the services. call_s: every other Bluetooth call.
     silent_s: a link that says nothing for this long is dead, whatever BlueZ says: straps notify about once a second.
+    Both are short enough to be over one such failure before the alarm of a missing signal (10 s) has to sound.
     first_wait_s, most_wait_s: the back-off after a failure doubles from the first to the most.
-    wrong_wait_s: between looks at a device with the wrong services.
+    wrong_wait_s: between looks at a device that has shown the wrong services again and again.
     """
 
     scan_s: float = 6.0
-    connect_s: float = 12.0
+    connect_s: float = 8.0
     call_s: float = 5.0
     silent_s: float = 6.0
     first_wait_s: float = 0.25
@@ -142,6 +145,7 @@ class BleStrap(Strap):
             self._tell(deliver, "off", "no strap chosen: run rumblestrip pair")
             await asyncio.Event().wait()
         wait_s = self._pace.first_wait_s
+        wrong = 0
         while True:
             try:
                 if self._told is None or self._told.state == "off":
@@ -151,19 +155,17 @@ class BleStrap(Strap):
                     self._tell(deliver, "searching", self._not_here(namesake))
                     continue
                 if await self._hold(device, deliver):
-                    wait_s = self._pace.first_wait_s
+                    wait_s, wrong = self._pace.first_wait_s, 0
                     self._tell(deliver, "lost", f"contact with your strap {self._called} was lost: looking for it")
                     continue
                 self._tell(deliver, "searching", f"your strap {self._called} sends nothing: wet it, put it on tightly")
-            except WrongServicesError as error:
-                self._tell(deliver, error.state, str(error))
-                await asyncio.sleep(self._pace.wrong_wait_s)
-                continue
             except Exception as error:
                 log.debug("link: %r", error)
                 trouble = error if isinstance(error, StrapError) else in_words(error)
                 self._tell(deliver, trouble.state, str(trouble))
-            await asyncio.sleep(wait_s)
+                wrong = wrong + 1 if isinstance(error, WrongServicesError) else 0
+            # Services can come up incomplete once or twice on a weak link: only then is it taken for what it is.
+            await asyncio.sleep(wait_s if wrong < _WRONG_FOR_GOOD else self._pace.wrong_wait_s)
             wait_s = min(2 * wait_s, self._pace.most_wait_s)
 
     def _tell(self, deliver: Deliver, state: LinkState, text: str = "") -> None:
@@ -249,11 +251,15 @@ class BleStrap(Strap):
         return ear.heard
 
     async def _connect(self, client: BleakClient) -> None:
+        from bleak.exc import BleakError
+
         try:
             await _bounded(client.connect(), self._pace.connect_s)
-        except TimeoutError as error:
+        except (TimeoutError, BleakError) as error:
+            # If it is Bluetooth itself that is in trouble, the next scan will say so.
             raise StrapError(
-                f"your strap {self._called} does not answer: make sure that no other device is using it", "searching"
+                f"your strap {self._called} does not let us connect: make sure that no other device is using it",
+                "searching",
             ) from error
 
     async def _subscribe(

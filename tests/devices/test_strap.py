@@ -6,6 +6,7 @@ The same link on a real D-Bus: tests/radio.
 from __future__ import annotations
 
 import asyncio
+import random
 import selectors
 from collections.abc import Callable, Iterator
 from itertools import pairwise
@@ -208,6 +209,22 @@ def test_what_an_ended_connection_still_hands_over_is_ignored(air: Air, play: An
         (4.0, late),
     )
     assert beats(events) == [Measurement(72), Measurement(73)]
+
+
+def test_garbage_by_the_ten_thousand_is_counted_packet_by_packet(air: Air, play: Any) -> None:
+    chance = random.Random(1)
+    packets = [bytearray(chance.randbytes(chance.randrange(24))) for _ in range(100_000)]
+
+    def pour() -> None:
+        for packet in packets:
+            air.notify[-1](None, packet)
+
+    beat = bytearray(b"\x00\x48")
+    events = play(BleStrap(OWN), (1.0, pour), (2.0, lambda: air.notify[-1](None, beat)), (3.0, nothing))
+    different = 1 + sum(a != b for a, b in pairwise(packets))
+    came = [event for event in events if isinstance(event, Measurement | BadPacket)]
+    assert len(came) == different + 1
+    assert came[-1] == Measurement(72)
 
 
 def test_battery_is_read_and_then_notified(air: Air, play: Any) -> None:
