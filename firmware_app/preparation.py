@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,18 @@ class Preparation:
         """A ride, ready to be fed."""
         return Companion(facts, self.bands, self.alarms, self.plan)
 
+    def towards(self, target: str | None, plan: str | None) -> Preparation:
+        """The same rider with another choice for today. Raises SettingsError or BandError when it cannot be ridden."""
+        lane, chosen = _choice(target or self.rider.target, plan, self.bands)
+        return replace(self, target=lane, plan=chosen)
+
+
+def _choice(target: str, plan: str | None, table: bands.BandTable) -> tuple[str, session.Plan]:
+    lane = "" if plan else target
+    chosen = plans.load_plan(plan) if plan else session.free_plan(None if lane == "none" else lane)
+    session.targets(chosen, table)
+    return lane, chosen
+
 
 def prepare(
     target: str | None = None,
@@ -62,9 +74,7 @@ def prepare(
         accepted.value_bpm,
         rider.hr_rest_bpm if hr_rest_bpm is None else hr_rest_bpm,
     )
-    lane = "" if plan else target or rider.target
-    chosen = plans.load_plan(plan) if plan else session.free_plan(None if lane == "none" else lane)
-    session.targets(chosen, table)
+    lane, chosen = _choice(target or rider.target, plan, table)
     return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)
 
 

@@ -72,7 +72,7 @@ def _run(args: argparse.Namespace) -> int:
         return 1
     except BrokenPipeError:
         # Whoever read our output has seen enough; nothing is left to be written to it.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
         return 0
     except KeyboardInterrupt:
         return 130

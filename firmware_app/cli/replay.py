@@ -13,7 +13,7 @@ from firmware_app.cli import Failed, UsageError
 
 if TYPE_CHECKING:
     from firmware_app.core.bands import BandTable
-    from firmware_app.core.events import Event
+    from firmware_app.core.events import Event, Mark
     from firmware_app.core.record import RideRecord
 
 SCHEMA = "rumblestrip.ride/1"
@@ -23,8 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of ``replay``."""
     parser.epilog = (
         "RIDE is a CSV file with t_s and either or both of hr_bpm and rr_ms, a number from `rumblestrip rides`, or "
-        "last. A stored ride is played with its own maximum, target and key presses, and compared with what it sounded then: "
-        "change a target, a key or the alarm file to see what that would have been worth."
+        "last. A stored ride is played with its own maximum, target and key presses, and compared with what it sounded "
+        "then: change a target, a key or the alarm file to see what that would have been worth."
     )
     parser.add_argument("ride", nargs="?", metavar="RIDE", help="a CSV file, the number of a stored ride, or last")
     parser.add_argument("--weeks", type=int, metavar="N", help="every stored ride of the last N weeks instead")
@@ -165,7 +165,8 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
 
     if not records:
         raise Failed("no rides in that time; `rumblestrip rides` lists what there is")
-    then, now = [], []
+    then: list[Mark] = []
+    now: list[Mark] = []
     for record in records:
         facts = record.facts
         ready = preparation.from_arguments(

@@ -158,6 +158,10 @@ class Companion:
         standing_s = t_s - self._paused_since_s if self.paused else 0.0
         return t_s - self._paused_total_s - standing_s
 
+    def paused_s(self, t_s: float) -> float:
+        """Seconds of the pause under way."""
+        return t_s - self._paused_since_s if self.paused else 0.0
+
     @property
     def trusted_bpm(self) -> float | None:
         """The trusted heart rate now, in bpm; None when there is none."""

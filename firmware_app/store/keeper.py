@@ -68,6 +68,10 @@ class MemoryKeeper:
         """A ride begins at t_s = 0."""
         self._ride = Collector(facts)
 
+    def resume(self, cut: CutRide) -> None:
+        """Memory has no rides that were cut."""
+        raise LogError("only a stored ride can be gone on with")
+
     def take(self, effects: tuple[Effect, ...]) -> None:
         """Keep the samples and marks among these."""
         if self._ride is not None:

@@ -1,0 +1,172 @@
+"""``rumblestrip simulate``: the same unit on a synthetic rider. Here, and only here, firmware meets simulator."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from firmware_app import preparation, settings
+from firmware_app.cli.ride import add_unit_arguments, live
+
+if TYPE_CHECKING:
+    from firmware_app.core.events import Event
+    from firmware_app.core.record import RideRecord
+    from firmware_app.core.views import View
+    from firmware_app.devices.panel import OffscreenPanel
+    from firmware_app.devices.strap import Strap
+    from firmware_app.preparation import Preparation
+    from sim.scenario import LabelledRide
+
+BEGAN_UNIX_S = 1_800_000_000.0
+"""When a simulated ride takes place that is stored nowhere: the same seed gives the same ride, to the last bit."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of ``simulate``."""
+    parser.epilog = "With --headless a whole ride takes about a second, in virtual time, through the real unit."
+    parser.add_argument("scenario", nargs="?", default="demo", help="a scenario's name or TOML file (default: demo)")
+    parser.add_argument("--seed", type=int, default=1, help="which rider, ride and faults (default: 1)")
+    parser.add_argument("--dirt", type=float, default=1.0, help="how dirty the signal: 0 clean, 1 ordinary, 3 awful")
+    parser.add_argument("--headless", action="store_true", help="in virtual time, without a panel")
+    parser.add_argument("--log", action="store_true", help="store a headless ride in the log")
+    parser.add_argument("--pictures", type=Path, metavar="DIR", help="save each page of a headless ride as PNG")
+    parser.add_argument("--json", action="store_true", help="print a headless ride as one JSON document")
+    add_unit_arguments(parser)
+    preparation.add_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Simulate."""
+    from firmware_app.cli import UsageError
+
+    if not args.headless and (args.json or args.pictures or args.log):
+        raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
+    if args.dirt < 0 or args.dirt > 100:
+        raise UsageError(f"--dirt {args.dirt:g}: give 0 to 100")
+    ride = _ride(args.scenario, args.dirt, args.seed)
+    low_bpm, high_bpm = ride.target_bpm
+    ready = preparation.from_arguments(args, hr_max_bpm=ride.hr_max_bpm, target=f"{low_bpm}-{high_bpm}bpm")
+    if not args.headless:
+        return live(args, ready, _strap_of(ride), "sim", wired=False)
+    from firmware_app.cli.replay import document, page
+    from sim.runner import run_virtual
+
+    record = run_virtual(_headless(args, ready, ride))
+    print(json.dumps(document(record, ready.bands), ensure_ascii=False) if args.json else page(record, ready.bands))
+    return 0
+
+
+def live_strap(scenario: str, seed: int) -> tuple[int, str, Callable[[str, str], Strap]]:
+    """For ``ride --strap sim``: the rider's maximum in bpm, the lane, and the strap."""
+    ride = _ride(scenario, 1.0, seed)
+    low_bpm, high_bpm = ride.target_bpm
+    return ride.hr_max_bpm, f"{low_bpm}-{high_bpm}bpm", _strap_of(ride)
+
+
+def _ride(scenario: str, dirt: float, seed: int) -> LabelledRide:
+    from sim.scenario import labelled_ride
+
+    return labelled_ride(scenario, dirt, seed)
+
+
+def _strap_of(ride: LabelledRide) -> Callable[[str, str], Strap]:
+    from sim.live import SimulatedStrap
+
+    return lambda address, name: SimulatedStrap(ride)
+
+
+async def _headless(args: argparse.Namespace, ready: Preparation, ride: LabelledRide) -> RideRecord:
+    import time
+
+    from firmware_app.cli import Failed
+    from firmware_app.devices.clock import LoopClock
+    from firmware_app.devices.panel import OffscreenPanel
+    from firmware_app.devices.sounder import SilentSounder
+    from firmware_app.store.keeper import LogKeeper, MemoryKeeper
+    from firmware_app.store.log import log_path
+    from firmware_app.unit import Unit, Wiring
+
+    unit_settings = settings.load_unit()
+    size = (unit_settings.panel.width_px, unit_settings.panel.height_px)
+    panel = OffscreenPanel(size) if args.pictures else None
+    keepers: list[LogKeeper | MemoryKeeper] = []
+
+    def keeper(on_fault: Callable[..., None]) -> LogKeeper | MemoryKeeper:
+        keepers.append(LogKeeper(log_path(), on_fault) if args.log else MemoryKeeper())
+        return keepers[0]
+
+    wiring = Wiring(
+        say=lambda text: print(text, file=sys.stderr),
+        panel=panel,
+        clock=LoopClock(time.time() if args.log else BEGAN_UNIX_S),
+        strap=_strap_of(ride),
+        sounder=lambda: (SilentSounder(), None),
+        keeper=keeper,
+        sources=(lambda: (("tour", Tour(ride)),)) if args.pictures else tuple,
+        watch=Album(args.pictures, panel).keep if panel else lambda view: None,
+    )
+    await Unit(wiring, ready, unit_settings, "sim", at_once=not args.pictures, stop_with_ride=not args.pictures).run()
+    record = keepers[0].record()
+    if record is None:
+        raise Failed("the ride could not be read back from the log; see the messages above")
+    return record
+
+
+class Tour:
+    """Presses the keys so that a headless ride shows every page: in and out of the settings, a pause, the summary."""
+
+    def __init__(self, ride: LabelledRide) -> None:
+        self._length_s = float(ride.t_s[-1])
+
+    async def run(self, deliver: Callable[[Event], None]) -> None:
+        """Press; returns when the tour is over."""
+        import asyncio
+
+        from firmware_app.core.events import Press
+
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        back = Press("select", "long")
+        look_round = [Press("minus", "long"), *[Press("plus")] * 4, Press("select"), Press("select"), back]
+        presses = [*look_round, Press("plus", "long"), back, Press("select")]
+        at_s = [(3.0 + 0.5 * place, press) for place, press in enumerate(presses)]
+        middle_s = 0.5 * self._length_s
+        at_s += [(middle_s, Press("select")), (middle_s + 10, Press("select")), (self._length_s - 5, back)]
+        for t_s, press in at_s:
+            await asyncio.sleep(began_s + t_s - loop.time())
+            deliver(press)
+
+
+class Album:
+    """Saves the first picture of every page, and of every state of the ride page, as PNG."""
+
+    def __init__(self, folder: Path, panel: OffscreenPanel) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = folder
+        self._panel = panel
+        self._kept: set[str] = set()
+
+    def keep(self, view: View) -> None:
+        """Save what the panel shows, if there is nothing like it yet."""
+        name = _name_of(view)
+        if name not in self._kept:
+            self._kept.add(name)
+            self._panel.save(self._folder / f"{name}.png")
+
+
+def _name_of(view: View) -> str:
+    from firmware_app.core.views import ListView, RideView
+
+    if isinstance(view, RideView):
+        if view.near_max:
+            return "ride-near-maximum"
+        if view.percent is None:
+            return "ride-no-heart-rate"
+        return {-1: "ride-under", 0: "ride-inside", 1: "ride-over"}[view.side]
+    if isinstance(view, ListView):
+        return view.title.lower().replace(" ", "-")
+    return type(view).__name__.removesuffix("View").lower()

@@ -1,0 +1,324 @@
+"""Which page the unit shows, and what a press does there.
+
+Three keys are enough everywhere: minus and plus move, select acts; holding select goes back or ends. While riding,
+presses belong to the companion: pause, end (a long hold) and audio paused are all that can be reached. What a press
+asks of the world comes back as an order; the unit carries it out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from firmware_app.core.companion import Companion
+from firmware_app.core.events import Link, Press
+from firmware_app.core.review import Review
+from firmware_app.core.session import clock_text
+from firmware_app.core.views import (
+    FaultView,
+    FindingView,
+    HomeView,
+    ListView,
+    PausedView,
+    StepView,
+    SummaryView,
+    View,
+)
+
+Page = Literal["finding", "home", "plans", "settings", "straps", "faults", "offer", "ride", "summary"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ride:
+    """Begin a ride: by a plan's name, or towards a target as ``parse_target`` reads it."""
+
+    plan: str | None
+    target: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class GoOn:
+    """Go on with the ride that was cut."""
+
+
+@dataclass(frozen=True, slots=True)
+class LookForStraps:
+    """List the straps in range, for ``Pages.straps``."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeStrap:
+    """Remember this strap from now on."""
+
+    address: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Change a key of unit.toml, now and for later."""
+
+    key: str
+    value: str | int | bool
+
+
+Order = Ride | GoOn | LookForStraps | TakeStrap | Change
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """A target to choose on the home page: as it is written, in words, and in bpm."""
+
+    text: str
+    name: str
+    bpm: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlanChoice:
+    """A session plan to choose: its file name, its title, how long it takes."""
+
+    name: str
+    title: str
+    length: str
+
+
+@dataclass
+class Pages:
+    """The state of the panel. The unit keeps the plain fields up to date; ``press`` and ``view`` do the rest.
+
+    chosen: index into lanes, or into plans when ``plan_chosen``. offered: words about a ride that was cut, "" for none.
+    """
+
+    lanes: tuple[Lane, ...]
+    plans: tuple[PlanChoice, ...]
+    hr_max: str
+    caution: str = ""
+    chosen: int = 0
+    plan_chosen: bool = False
+    page: Page = "finding"
+    offered: str = ""
+    link: Link = field(default_factory=lambda: Link("off"))
+    strap_name: str = ""
+    strap_percent: int | None = None
+    unit_percent: int | None = None
+    hr_now_bpm: int | None = None
+    faults: Mapping[str, str] = field(default_factory=dict)
+    sounds: bool = True
+    theme: str = "day"
+    brightness_percent: int = 100
+    straps: tuple[tuple[str, str, str], ...] | None = None
+    review: Review | None = None
+    band_names: tuple[str, ...] = ()
+    _row: int = 0
+
+    # --- presses ----------------------------------------------------------------------------------------------------
+
+    def press(self, press: Press) -> tuple[Order, ...]:
+        """A press on any page but the ride's."""
+        back = press == Press("select", "long")
+        match self.page:
+            case "finding" if press.hold == "short":
+                self.page = "offer" if self.offered else "home"
+            case "home":
+                return self._press_home(press)
+            case "offer" if press.key == "select" and press.hold == "short":
+                return (GoOn(),)
+            case "offer" if press.hold == "short":
+                self.offered = ""
+                self.page = "home"
+            case "plans" | "settings" | "straps" if press.key != "select":
+                self._move(1 if press.key == "plus" else -1)
+            case "plans" | "settings" | "straps" | "faults" | "summary" if back:
+                self._open("settings" if self.page in ("straps", "faults") else "home")
+            case "plans" if press.hold == "short":
+                self.plan_chosen, self.chosen = True, self._row
+                self._open("home")
+            case "settings" if press.hold == "short":
+                return self._change()
+            case "straps" if press.hold == "short":
+                return self._take_strap()
+            case "faults" | "summary" if press.hold == "short":
+                self._open("settings" if self.page == "faults" else "home")
+        return ()
+
+    def connected(self) -> None:
+        """The strap is there: nothing more to find."""
+        if self.page == "finding":
+            self.page = "offer" if self.offered else "home"
+
+    def _press_home(self, press: Press) -> tuple[Order, ...]:
+        match (press.key, press.hold):
+            case ("select", "short") if self.plan_chosen:
+                return (Ride(self.plans[self.chosen].name, None),)
+            case ("select", "short"):
+                return (Ride(None, self.lanes[self.chosen].text),)
+            case ("plus" | "minus", "short") if self.plan_chosen:
+                self.plan_chosen, self.chosen = False, 0
+            case ("plus", "short"):
+                self.chosen = min(self.chosen + 1, len(self.lanes) - 1)
+            case ("minus", "short"):
+                self.chosen = max(self.chosen - 1, 0)
+            case ("plus", "long") if self.plans:
+                self._open("plans")
+            case ("minus", "long"):
+                self._open("settings")
+        return ()
+
+    def _open(self, page: Page) -> None:
+        self.page = page
+        self._row = 0
+
+    def _move(self, by: int) -> None:
+        self._row = min(max(self._row + by, 0), len(self._rows()) - 1)
+
+    def _rows(self) -> tuple[tuple[str, str], ...]:
+        if self.page == "plans":
+            return tuple((plan.title, plan.length) for plan in self.plans)
+        if self.page == "straps":
+            return tuple((name or address, nearness) for address, name, nearness in self.straps or ())
+        return (
+            ("Sounds", "on" if self.sounds else "off"),
+            ("Light", self.theme),
+            ("Brightness", f"{self.brightness_percent} %"),
+            ("Strap", self.strap_name or "none chosen"),
+            ("What is wrong", str(len(self.faults)) if self.faults else "nothing"),
+        )
+
+    def _change(self) -> tuple[Order, ...]:
+        match self._row:
+            case 0:
+                self.sounds = not self.sounds
+                return (Change("sounder.sounds", self.sounds),)
+            case 1:
+                self.theme = "night" if self.theme == "day" else "day"
+                return (Change("panel.theme", self.theme),)
+            case 2:
+                self.brightness_percent = self.brightness_percent + 30 if self.brightness_percent <= 70 else 10
+                return (Change("panel.brightness_percent", self.brightness_percent),)
+            case 3:
+                self.straps = None
+                self._open("straps")
+                return (LookForStraps(),)
+            case _:
+                self._open("faults")
+                return ()
+
+    def _take_strap(self) -> tuple[Order, ...]:
+        if not self.straps:
+            self.straps = None
+            return (LookForStraps(),)
+        address, name, _ = self.straps[self._row]
+        self._open("home")
+        return (TakeStrap(address, name),)
+
+    # --- views ------------------------------------------------------------------------------------------------------
+
+    def view(self, companion: Companion | None, t_s: float) -> View:
+        """The page as it stands; ``companion`` is the ride under way, ``t_s`` its time."""
+        match self.page:
+            case "ride" if companion is not None:
+                return self._paused(companion, t_s) if companion.paused else companion.view()
+            case "summary" if self.review is not None:
+                return self._summary(self.review)
+            case "finding":
+                return self._finding()
+            case "offer":
+                return ListView("Ride cut short", ((self.offered, ""),), 0, "", ("new ride", "go on", "new ride"))
+            case "plans":
+                return ListView("Plans", self._rows(), self._row, "", ("up", "choose", "down"))
+            case "settings":
+                hint = "Hold select to go back"
+                return ListView("Settings", self._rows(), self._row, hint, ("up", "change", "down"))
+            case "straps":
+                return self._straps()
+            case "faults":
+                return self._faults()
+        return self._home()
+
+    def _finding(self) -> FindingView:
+        rows = [("strap", self.strap_name or "none chosen"), *((part, "failing") for part in self.faults)]
+        doing = {"off": "Starting", "searching": "Looking for the strap", "connecting": "Connecting"}
+        wrong, _, cure = self.link.text.partition(": ")
+        return FindingView(
+            doing=doing.get(self.link.state, "Looking for the strap"),
+            wrong=wrong,
+            cure=cure,
+            rows=tuple(rows),
+            actions=("", "go on", ""),
+        )
+
+    def _home(self) -> HomeView:
+        lane = self.lanes[self.chosen] if not self.plan_chosen else None
+        plan = self.plans[self.chosen] if self.plan_chosen else None
+        return HomeView(
+            strap="connected" if self.link.state == "connected" else self.link.text or "looking for the strap",
+            strap_battery="" if self.strap_percent is None else f"{self.strap_percent} %",
+            unit_battery="" if self.unit_percent is None else f"{self.unit_percent} %",
+            hr_now="" if self.hr_now_bpm is None else f"{self.hr_now_bpm} bpm",
+            hr_max=self.hr_max,
+            plan=plan.title if plan else "",
+            target=lane.name if lane else plan.length if plan else "",
+            lane=lane.bpm if lane else "",
+            caution=self.caution,
+            notice=next(iter(self.faults.values()), ""),
+            actions=("lower", "ride", "higher"),
+        )
+
+    def _straps(self) -> ListView:
+        actions = ("up", "choose", "down")
+        if self.straps is None:
+            return ListView("Straps in range", (("Looking", ""),), 0, "", ("", "", ""))
+        if not self.straps:
+            return ListView("Straps in range", (("None found", "wet it, put it on"),), 0, "", ("", "again", ""))
+        return ListView("Straps in range", self._rows(), self._row, "The nearest stands first", actions)
+
+    def _faults(self) -> FaultView:
+        lines = tuple(self.faults.values()) or ("Every part answers.",)
+        code = " ".join(sorted(self.faults)) or "none"
+        return FaultView("What is wrong", lines, code, ("", "back", ""))
+
+    def _paused(self, companion: Companion, t_s: float) -> View:
+        run = companion.run
+        hr_bpm = companion.trusted_bpm
+        if run.plan.free or run.finished:
+            lane = run.now.target
+            return PausedView(
+                elapsed=clock_text(int(companion.ridden_s(t_s))),
+                paused=clock_text(int(companion.paused_s(t_s))),
+                hr_now="" if hr_bpm is None else f"{round(hr_bpm)} bpm",
+                target="" if lane is None else f"{lane.low_bpm}-{lane.high_bpm}",
+                actions=("", "ride on", ""),
+            )
+        steps = tuple(
+            (
+                f"{step.name} {step.round}".strip(),
+                "" if lane is None else f"{lane.low_bpm}-{lane.high_bpm}",
+                "" if step.ends.time_s is None else clock_text(step.ends.time_s),
+                "done" if index < run.now.index else "now" if index == run.now.index else "next",
+            )
+            for index, (step, lane) in enumerate(zip(run.plan.steps, run.targets, strict=True))
+        )
+        return StepView(run.plan.title, steps, run.now.left, run.now.note, ("back", "ride on", "skip"))
+
+    def _summary(self, review: Review) -> SummaryView:
+        known_s = sum(review.band_s.values()) or 1.0
+        counts: dict[str, int] = {}
+        for alarm in review.alarms:
+            counts[alarm.kind] = counts.get(alarm.kind, 0) + 1
+        sentences = (*review.trained[:1], *review.change[:1])
+        return SummaryView(
+            title="Ride over",
+            elapsed=clock_text(int(review.ridden_s)),
+            in_target=clock_text(int(review.in_target_s)),
+            unknown=clock_text(int(review.unknown_s)),
+            peak="" if review.peak_bpm is None else f"{round(review.peak_bpm)} bpm",
+            bands=tuple(
+                (number, self.band_names[number - 1], clock_text(int(s)), round(s / known_s, 3))
+                for number, s in review.band_s.items()
+            ),
+            alarms=tuple(f"{count} x {kind.replace('_', ' ')}" for kind, count in counts.items()),
+            sentence=" ".join(sentences),
+            actions=("", "home", ""),
+        )

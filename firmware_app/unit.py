@@ -1,0 +1,497 @@
+"""The unit: starts the devices, runs the loop, stops everything cleanly.
+
+Everything that happens comes in through ``deliver``, in the loop's thread; what the companion answers goes out through
+``_perform``: sound first, then the log, then the panel. The panel opens before anything else, and Bluetooth comes up
+behind it. Nothing here keeps time but the clock that it was given, so a simulation runs it in virtual time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+from collections.abc import Awaitable, Callable, Coroutine
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any, Protocol
+
+from firmware_app import plans, settings
+from firmware_app.core import pages
+from firmware_app.core.bands import BandError, parse_target
+from firmware_app.core.beats import Gate
+from firmware_app.core.companion import TICK_S, Companion
+from firmware_app.core.events import (
+    Battery,
+    Effect,
+    Event,
+    Fault,
+    Hush,
+    Link,
+    Mark,
+    Notice,
+    Press,
+    Sample,
+    Sound,
+    Tick,
+    WallClock,
+)
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.session import clock_text, lane_text
+from firmware_app.core.views import View
+from firmware_app.devices.clock import Clock
+from firmware_app.devices.panel import Panel
+from firmware_app.devices.sounder import SilentSounder, Sounder
+from firmware_app.devices.strap import Strap
+from firmware_app.devices.watchdog import ServiceManager, watched
+from firmware_app.preparation import Preparation, prepare
+from firmware_app.settings import SettingsError
+
+if TYPE_CHECKING:
+    from firmware_app.screens.painter import Painter
+    from firmware_app.store.log import CutRide
+
+PLAN_LOOK_S = 10.0
+"""How often a ride looks whether its plan was edited under it."""
+
+log = logging.getLogger(__name__)
+
+
+class Keeper(Protocol):
+    """Where rides are kept: the log's writer, or memory."""
+
+    def begin(self, facts: RideFacts) -> None:
+        """A ride begins at t_s = 0."""
+
+    def take(self, effects: tuple[Effect, ...]) -> None:
+        """Keep the samples and marks among these."""
+
+    def resume(self, cut: CutRide) -> None:
+        """A ride that was cut goes on."""
+
+    def end(self, how: str) -> None:
+        """The ride is over."""
+
+    def record(self) -> RideRecord | None:
+        """The latest ride, as far as it can be read. May take long: called outside the loop."""
+
+    def close(self) -> int:
+        """Finish. Returns how many measurements and marks could not be kept. May take long."""
+
+
+class Source(Protocol):
+    """Something else that delivers events: keys, the terminal, the power watch."""
+
+    async def run(self, deliver: Callable[[Event], None]) -> None:
+        """Deliver events until cancelled."""
+
+
+@dataclass(frozen=True)
+class CutShort:
+    """A ride that was cut and can be gone on with: what happened in it, where its time goes on, and how to say so.
+
+    take_up: tells the keeper that this ride goes on.
+    """
+
+    facts: RideFacts
+    events: tuple[tuple[float, Event], ...]
+    t_s: float
+    words: str
+    take_up: Callable[[Keeper], None]
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """What the unit is wired to. The panel stands first; the rest is opened once it shows something.
+
+    panel: None for none at all. clock: the time of everything. strap: makes the strap of an address and a name, anew
+    when the rider chooses another. sounder: opens it, or tells why it stays silent. keeper: opens it; it may report
+    faults from any thread. sources: what else delivers events. say: a sentence for the terminal and the journal. watch:
+    every view that is new. look: the straps in range as (address, name, nearness).
+    """
+
+    panel: Panel | None
+    clock: Clock
+    strap: Callable[[str, str], Strap]
+    sounder: Callable[[], tuple[Sounder, Fault | None]]
+    keeper: Callable[[Callable[[Fault], None]], Keeper]
+    sources: Callable[[], tuple[tuple[str, Source], ...]] = tuple
+    say: Callable[[str], None] = lambda text: None
+    watch: Callable[[View], None] = lambda view: None
+    look: Callable[[], Awaitable[tuple[tuple[str, str, str], ...]]] | None = None
+
+
+class Unit:
+    """One unit, from start to stop.
+
+    ready: the rider's settings and today's choice. at_once: begin riding without the home page. go_on: with the ride
+    that was cut, instead. stop_with_ride: the unit's work is done when the first ride is over.
+    """
+
+    def __init__(
+        self,
+        wiring: Wiring,
+        ready: Preparation,
+        unit: settings.Unit,
+        source: str = "strap",
+        at_once: bool = True,
+        stop_with_ride: bool = False,
+        cut: CutShort | None = None,
+        go_on: bool = False,
+    ) -> None:
+        self._wiring = wiring
+        self._ready = ready
+        self._unit = unit
+        self._source = source
+        self._at_once = at_once
+        self._stop_with_ride = stop_with_ride
+        self._cut = cut
+        self._go_on_at_once = go_on and cut is not None
+        self._companion: Companion | None = None
+        self._began_s = 0.0
+        self._gate = Gate()
+        self._sounder: Sounder = SilentSounder()
+        self._keeper: Keeper
+        self._faults: dict[str, str] = {}
+        self._done = asyncio.Event()
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._painter: Painter | None = None
+        self._plan_looked_s = 0.0
+        self._plan_edited_s: float | None = None
+        self._strap = unit.strap
+        self._pages = pages.Pages(
+            lanes=_lanes(ready),
+            plans=_plan_choices(),
+            hr_max=f"{ready.accepted.value_bpm}",
+            caution=ready.accepted.caution,
+            offered=cut.words if cut else "",
+            strap_name=unit.strap.name or unit.strap.address,
+            sounds=unit.sounder.sounds,
+            theme=unit.panel.theme,
+            brightness_percent=unit.panel.brightness_percent,
+            band_names=tuple(band.name for band in ready.bands.scheme.bands),
+        )
+        self._pages.chosen = _today(self._pages.lanes, ready.target)
+
+    async def run(self) -> None:
+        """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after."""
+        self._show()
+        service = ServiceManager()
+        wiring = self._wiring
+        loop = asyncio.get_running_loop()
+        # A virtual loop has no signals to handle; a loop in another thread may not.
+        with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
+            for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+                loop.add_signal_handler(number, self._done.set)
+        self._keeper = wiring.keeper(lambda fault: self._from_thread(loop, fault))
+        self._sounder, silent = wiring.sounder()
+        self._sounder.deliver = self.deliver
+        if silent is not None:
+            self.deliver(silent)
+        if self._ready.accepted.caution:
+            wiring.say(self._ready.accepted.caution)
+        if self._go_on_at_once:
+            self._obey(pages.GoOn())
+        elif self._at_once:
+            self._begin(self._ready)
+        self._start("clock", lambda: wiring.clock.run(self.deliver))
+        self._start("ticks", self._tick)
+        self._start("service", service.run)
+        if wiring.panel is not None:
+            self._start("panel", self._watch_panel)
+        for name, source in wiring.sources():
+            self._start(name, partial(source.run, self.deliver))
+        self._start_strap()
+        service.ready("riding" if self._companion else "at home")
+        try:
+            await self._done.wait()
+        finally:
+            service.stopping()
+            await self._stop()
+
+    def _from_thread(self, loop: asyncio.AbstractEventLoop, fault: Fault) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop may be closed while the writer still finishes
+            loop.call_soon_threadsafe(self.deliver, fault)
+
+    def stop(self) -> None:
+        """End the ride and the program, in order."""
+        self._done.set()
+
+    # --- events in --------------------------------------------------------------------------------------------------
+
+    def deliver(self, event: Event) -> None:
+        """Something happened. Called in the loop's thread."""
+        companion = self._companion
+        if isinstance(event, Link):
+            self._pages.link = event
+            if event.state == "connected":
+                self._pages.connected()
+        elif isinstance(event, Battery):
+            if event.of == "strap":
+                self._pages.strap_percent = event.percent
+            else:
+                self._pages.unit_percent = event.percent
+        elif isinstance(event, Fault):
+            self._keep_fault(event)
+        if companion is not None:
+            t_s = self._ride_s()
+            self._perform(companion.feed(event, t_s))
+            if companion.ended:
+                self._over(companion)
+        elif isinstance(event, Press):
+            for order in self._pages.press(event):
+                self._obey(order)
+        elif isinstance(event, Measurement):
+            trusted = self._gate.feed(event, self._wiring.clock.t_s()).hr_bpm
+            self._pages.hr_now_bpm = None if trusted is None else round(trusted)
+        elif isinstance(event, Link | Fault) and event.text:
+            self._wiring.say(event.text)
+        self._show()
+
+    def _keep_fault(self, fault: Fault) -> None:
+        if fault.active:
+            self._faults[fault.part] = fault.text
+        else:
+            self._faults.pop(fault.part, None)
+        self._pages.faults = dict(self._faults)
+
+    def _ride_s(self) -> float:
+        # Whole milliseconds, as the log keeps them: a ride read back is the ride that was fed.
+        return round(self._wiring.clock.t_s() - self._began_s, 3)
+
+    # --- effects out ------------------------------------------------------------------------------------------------
+
+    def _perform(self, effects: tuple[Effect, ...]) -> None:
+        for effect in effects:
+            if isinstance(effect, Sound):
+                if self._pages.sounds or effect.kind == "near_max":
+                    self._sounder.play(effect)
+            elif isinstance(effect, Hush):
+                self._sounder.hush()
+            elif isinstance(effect, Notice):
+                self._wiring.say(effect.text)
+        if any(isinstance(effect, Sample | Mark) for effect in effects):
+            self._keeper.take(effects)
+
+    def _show(self) -> None:
+        if self._wiring.panel is None:
+            return
+        view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
+        try:
+            if self._painter is None:
+                self._painter = self._new_painter(self._wiring.panel)
+            picture = self._painter.paint(view)
+            if picture.rows:
+                self._wiring.panel.present(picture.surface, picture.rows)
+                self._wiring.watch(view)
+        except Exception as error:
+            # A page that cannot be drawn must not take the sounds and the log with it.
+            log.exception("drawing failed")
+            self._keep_fault(Fault("panel", f"The panel cannot be drawn ({error}). Sounds and log go on."))
+            self._painter = None
+
+    def _new_painter(self, panel: Panel) -> Painter:
+        from firmware_app.screens.painter import Painter
+        from firmware_app.screens.theme import THEMES
+
+        return Painter(panel.size, THEMES[self._pages.theme])
+
+    # --- the ride ---------------------------------------------------------------------------------------------------
+
+    def _begin(self, ready: Preparation) -> None:
+        facts = ready.facts(self._source, self._wiring.clock.unix_s())
+        self._companion = ready.companion(facts)
+        self._began_s = self._wiring.clock.t_s()
+        self._pages.page = "ride"
+        self._plan_edited_s = _edited_s(ready.plan.name)
+        self._keeper.begin(facts)
+        self._tell_what_is_known()
+
+    def _go_on(self, cut: CutShort) -> None:
+        """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off."""
+        ready = prepare(
+            target=None if cut.facts.plan else cut.facts.target,
+            plan=cut.facts.plan or None,
+            hr_max_bpm=cut.facts.hr_max_bpm,
+            hr_rest_bpm=cut.facts.hr_rest_bpm,
+            scheme=cut.facts.scheme,
+        )
+        companion = ready.companion(cut.facts)
+        for t_s, event in cut.events:
+            companion.feed(event, t_s)
+        cut.take_up(self._keeper)
+        self._companion = companion
+        self._began_s = self._wiring.clock.t_s() - cut.t_s
+        self._pages.page = "ride"
+        self._tell_what_is_known()
+
+    def _tell_what_is_known(self) -> None:
+        self.deliver(WallClock(self._wiring.clock.unix_s()))
+        self.deliver(self._pages.link)
+        if self._pages.strap_percent is not None:
+            self.deliver(Battery("strap", self._pages.strap_percent))
+        for part, text in self._faults.items():
+            self.deliver(Fault(part, text))
+
+    def _over(self, companion: Companion) -> None:
+        self._companion = None
+        self._cut = None
+        self._pages.offered = ""
+        self._pages.page = "home"
+        self._keeper.end("rider")
+        if self._stop_with_ride:
+            self._done.set()
+        else:
+            self._start("summary", self._summarise)
+
+    async def _summarise(self) -> None:
+        from firmware_app.core.review import review
+
+        record = await asyncio.to_thread(self._keeper.record)
+        if record is None:
+            self._wiring.say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
+            return
+        self._pages.review = await asyncio.to_thread(review, record, self._ready.bands)
+        if self._pages.page == "home":
+            self._pages.page = "summary"
+            self._show()
+
+    # --- orders from the pages --------------------------------------------------------------------------------------
+
+    def _obey(self, order: pages.Order) -> None:
+        try:
+            match order:
+                case pages.Ride(plan, target):
+                    self._ready = self._ready.towards(target, plan)
+                    self._begin(self._ready)
+                case pages.GoOn() if self._cut is not None:
+                    self._go_on(self._cut)
+                case pages.LookForStraps():
+                    self._start("straps", self._look_for_straps)
+                case pages.TakeStrap(address, name):
+                    self._take_strap(address, name)
+                case pages.Change(key, value):
+                    self._change(key, value)
+        except (SettingsError, BandError, OSError) as error:
+            self._keep_fault(Fault("settings", str(error)))
+            self._wiring.say(str(error))
+
+    def _change(self, key: str, value: str | int | bool) -> None:
+        settings.remember("unit", key, value)
+        if key == "panel.theme":
+            self._painter = None
+        elif key == "panel.brightness_percent" and self._wiring.panel is not None:
+            self._wiring.panel.set_brightness(int(value))
+
+    def _take_strap(self, address: str, name: str) -> None:
+        settings.remember("unit", "strap.address", address)
+        settings.remember("unit", "strap.name", name)
+        self._strap = settings.StrapSettings(address, name, self._strap.adapter)
+        self._pages.strap_name = name or address
+        self._tasks.pop("strap").cancel()
+        self._start_strap()
+
+    async def _look_for_straps(self) -> None:
+        look = self._wiring.look
+        try:
+            self._pages.straps = await look() if look is not None else ()
+        except Exception as error:
+            self._pages.straps = ()
+            self._keep_fault(Fault("straps", str(error)))
+        self._show()
+
+    # --- tasks ------------------------------------------------------------------------------------------------------
+
+    def _start(self, name: str, make: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        self._tasks[name] = asyncio.create_task(watched(name, make, self.deliver), name=name)
+
+    def _start_strap(self) -> None:
+        strap = self._wiring.strap(self._strap.address, self._strap.name)
+        self._start("strap", lambda: self._watch_strap(strap))
+
+    async def _watch_strap(self, strap: Strap) -> None:
+        await strap.run(self.deliver)
+        # Only a strap that has an end comes here: a simulated one, whose ride is over.
+        self.stop()
+
+    async def _watch_panel(self) -> None:
+        if self._wiring.panel is not None:
+            await self._wiring.panel.run(self.deliver)
+            self.stop()
+
+    async def _tick(self) -> None:
+        loop = asyncio.get_running_loop()
+        due_s = loop.time()
+        while True:
+            # On a grid of its own; after a stall it goes on from now instead of hurrying after what was missed.
+            due_s = max(due_s + TICK_S, loop.time())
+            await asyncio.sleep(due_s - loop.time())
+            self._look_at_plan()
+            self.deliver(Tick())
+
+    def _look_at_plan(self) -> None:
+        now_s = self._wiring.clock.t_s()
+        if self._companion is None or self._plan_edited_s is None or now_s - self._plan_looked_s < PLAN_LOOK_S:
+            return
+        self._plan_looked_s = now_s
+        edited_s = _edited_s(self._ready.plan.name)
+        if edited_s != self._plan_edited_s:
+            self._plan_edited_s = edited_s
+            self._wiring.say(
+                f"Plan {self._ready.plan.name} was edited. This ride keeps the steps that it began with: a lane must "
+                "not jump under a rider. The next ride has the new ones."
+            )
+
+    async def _stop(self) -> None:
+        for task in self._tasks.values():
+            task.cancel()
+        await asyncio.gather(*self._tasks.values(), return_exceptions=True)
+        if self._companion is not None:
+            t_s = self._ride_s()
+            self._perform(self._companion.feed(Tick(), t_s))
+            self._perform(self._companion.end(t_s, "stopped"))
+            self._companion = None
+            self._keeper.end("stopped")
+        self._sounder.close()
+        lost = await asyncio.to_thread(self._keeper.close)
+        if lost:
+            self._wiring.say(f"{lost} measurements and marks could not be stored. Check the card.")
+        if self._wiring.panel is not None:
+            self._wiring.panel.close()
+
+
+def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
+    """Every band, and before them today's target where it is none of them."""
+    names = {str(band.number): f"{band.number} {band.name}" for band in ready.bands.scheme.bands}
+    if ready.target and ready.target not in (*names, "none"):
+        names = {ready.target: ready.target, **names}
+    lanes = {text: parse_target(text, ready.bands) for text in names}
+    return tuple(pages.Lane(text, names[text], lane_text(lane)) for text, lane in lanes.items())
+
+
+def _today(lanes: tuple[pages.Lane, ...], target: str) -> int:
+    return next((index for index, lane in enumerate(lanes) if lane.text == target), 0)
+
+
+def _plan_choices() -> tuple[pages.PlanChoice, ...]:
+    found = []
+    for name in plans.plan_names():
+        try:
+            plan = plans.load_plan(name)
+        except SettingsError as error:
+            log.warning("plan %s is left out: %s", name, error)
+            continue
+        found.append(pages.PlanChoice(name, plan.title, clock_text(plan.longest_s or 0.0)))
+    return tuple(found)
+
+
+def _edited_s(plan: str) -> float | None:
+    """When a plan's file was last changed; None for a free ride."""
+    if not plan:
+        return None
+    try:
+        return plans.plan_path(plan).stat().st_mtime
+    except (OSError, SettingsError):
+        return None
+
