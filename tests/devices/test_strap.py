@@ -14,6 +14,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailableReason, BleakDBusError, BleakError
 
 from firmware_app.core.events import BadPacket, Battery, Event, Link
 from firmware_app.core.measurement import Measurement
@@ -317,3 +318,23 @@ def test_a_name_cannot_command_a_terminal(air: Air, play: Any) -> None:
 def test_cancelling_lets_the_strap_go(air: Air, play: Any) -> None:
     play(BleStrap(OWN), (1.0, nothing))
     assert air.calls[-1][1] == "disconnect"
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (BleakDBusError("org.bluez.Error.NotReady", ["Resource Not Ready"]), "bluetoothctl power on"),
+        (BleakDBusError("org.freedesktop.DBus.Error.AccessDenied", ["Rejected"]), "group bluetooth"),
+        (BleakDBusError("org.freedesktop.DBus.Error.ServiceUnknown", []), "systemctl start bluetooth"),
+        (BleakBluetoothNotAvailableError("", BleakBluetoothNotAvailableReason.NO_BLUETOOTH), "plug one in"),
+        (BleakBluetoothNotAvailableError("", BleakBluetoothNotAvailableReason.POWERED_OFF), "switch it on"),
+        (BleakBluetoothNotAvailableError("", BleakBluetoothNotAvailableReason.DENIED_BY_SYSTEM), "group bluetooth"),
+        (FileNotFoundError(2, "No such file or directory"), "systemctl start dbus"),
+        (PermissionError(13, "Permission denied"), "group bluetooth"),
+        (TimeoutError(), "does not answer"),
+        (BleakError("something new"), "something new"),
+    ],
+)
+def test_trouble_is_told_in_words_that_help(air: Air, play: Any, error: Exception, words: str) -> None:
+    air.broken = {"scan": error}
+    assert says(play(BleStrap(OWN), (1.0, nothing)), words)
