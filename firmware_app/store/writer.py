@@ -201,8 +201,8 @@ class LogWriter:
             self._busy_since_s = time.monotonic()
             try:
                 self._sort_in()
-                self._commit()
-                self._sync(at_once=stopping)
+                self._commit(self._busy_since_s)
+                self._sync(self._busy_since_s, at_once=stopping)
                 if stopping:
                     self._shut()
             # Everything: whatever goes wrong here is a fault to report and to try again, never the end of a ride.
@@ -249,7 +249,7 @@ class LogWriter:
                     ride.facts = replace(ride.facts, started_unix_s=unix_s - item.t_s)
                     ride.clock_moved = True
 
-    def _commit(self) -> None:
+    def _commit(self, now_s: float) -> None:
         dirty = [ride for ride in self._rides if ride.dirty]
         if not dirty:
             return
@@ -266,15 +266,15 @@ class LogWriter:
                 block.dirty = False
         self._written = self._sorted
         if self._unsynced_since_s is None:
-            self._unsynced_since_s = time.monotonic()
+            self._unsynced_since_s = now_s
 
-    def _sync(self, at_once: bool) -> None:
+    def _sync(self, now_s: float, at_once: bool) -> None:
         """When it is time, make everything durable and let go of it. Called right after a commit of everything."""
         if self._unsynced_since_s is None:
             return
         at_once = at_once or any(ride.end_committed for ride in self._rides)
         # A hair early rather than a whole beat late.
-        if not at_once and time.monotonic() - self._unsynced_since_s < self._sync_s - 0.1 * self._commit_s:
+        if not at_once and now_s - self._unsynced_since_s < self._sync_s - 0.1 * self._commit_s:
             return
         assert self._connection is not None
         if self._wal is None:
@@ -303,6 +303,8 @@ class LogWriter:
         # Commits go to the system at once and to the card when _sync says so.
         connection.execute("PRAGMA synchronous = NORMAL")
         connection.execute("PRAGMA wal_autocheckpoint = 0")
+        # Once carried over the write-ahead log is cut to nothing: its size then tells what is new in it.
+        connection.execute("PRAGMA journal_size_limit = 0")
         self._inode = os.stat(self._path).st_ino
         self._connection = connection
         for text in mended:

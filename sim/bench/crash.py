@@ -159,10 +159,10 @@ def _ride(path: Path, seed: int, pace: float, given: mmap.mmap) -> None:
         really_sync(handle)
         _keep_durable(path.parent)
 
-    def carry_over_and_keep(self: writer.LogWriter, at_once: bool) -> None:
+    def carry_over_and_keep(self: writer.LogWriter, now_s: float, at_once: bool) -> None:
         # The carrying-over of the write-ahead log ends with a barrier of SQLite's own.
         before = _size(schema.wal_path(path))
-        writers_sync(self, at_once)
+        writers_sync(self, now_s, at_once)
         if before > writer._CHECKPOINT_BYTES:
             _keep_durable(path.parent)
 
