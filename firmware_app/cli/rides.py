@@ -203,6 +203,8 @@ def _show(log: Log, args: argparse.Namespace) -> int:
 
 
 def _delete(log: Log, args: argparse.Namespace) -> int:
+    from firmware_app.store.schema import kept_copies
+
     ride = _ride(log, args.ride)
     line = f"ride {ride.ride_id}, {_began(ride)}, {_length(ride)}, {ride.measurements} measurements"
     if not args.yes:
@@ -212,10 +214,13 @@ def _delete(log: Log, args: argparse.Namespace) -> int:
             print("Nothing was deleted.")
             return 0
     log.delete(ride.ride_id)
+    copies = [str(copy) for copy in kept_copies(log.path)]
     if args.json:
-        _print_json({"schema": "rumblestrip.rides_deleted/1", "deleted": [describe(ride)]})
-    else:
-        print(f"Deleted {line}.")
+        _print_json({"schema": "rumblestrip.rides_deleted/1", "deleted": [describe(ride)], "older_copies": copies})
+        return 0
+    print(f"Deleted {line}.")
+    for copy in copies:
+        print(f"It may still be in {copy}, kept from before; delete that file if you need nothing else in it.")
     return 0
 
 
@@ -271,6 +276,8 @@ def _import(log: Log, args: argparse.Namespace) -> int:
 
     rider = settings.load("rider", settings.Rider)
     accepted = maximum.hr_max(rider, datetime.fromtimestamp(started_unix_s).year, args.hr_max_bpm)
+    if accepted.caution:
+        print(accepted.caution, file=sys.stderr)
     table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
     facts = RideFacts(
         hr_max_bpm=accepted.value_bpm,

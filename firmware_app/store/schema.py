@@ -26,6 +26,10 @@ from firmware_app.store import blocks
 PAGE_BYTES = 1024
 """Small pages: a commit writes whole pages, and at one measurement a second most of a page would be written in vain."""
 
+QUICKLY_CHECKED_BYTES = 32_000_000
+"""Up to here, some 350 hours of riding, the whole file is checked after a crash. A rider at the roadside cannot wait
+for more: the cut ride itself is always read, and `rumblestrip check` reads everything."""
+
 _APPLICATION_ID = 0x52554D42
 
 STEPS = (
@@ -97,6 +101,11 @@ _TABLES = {
 
 class LogError(Exception):
     """The ride log cannot be used. The text names the file, what is wrong and the cure."""
+
+
+def kept_copies(path: Path) -> list[Path]:
+    """Damaged files that were set aside, and copies of older versions. They may hold rides that were deleted since."""
+    return sorted((*path.parent.glob(f"{path.name}.damaged-*"), *path.parent.glob(f"{path.name}.version-*")))
 
 
 def wal_path(path: Path) -> Path:
@@ -176,7 +185,8 @@ def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> t
 
     An older version is moved forward, with a copy kept. A file that SQLite cannot read is set aside, and what can be
     read of it saved into a new one. mend: rides that were cut are ended and, if there is one, SQLite's own check reads
-    the whole file; thorough: it does so in any case, and every block is read too. All this only while nobody writes.
+    the file unless it is large; thorough: it does so in any case, and every block is read too. All this only while
+    nobody writes.
     Raises LogError for a newer version, sqlite3.Error and OSError when the card fails.
     """
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -196,7 +206,7 @@ def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection,
     try:
         done = migrate(connection, path)
         cut = [row[0] for row in connection.execute("SELECT id FROM ride WHERE ended IS NULL ORDER BY id")]
-        if thorough or (mend and cut):
+        if thorough or (mend and cut and path.stat().st_size <= QUICKLY_CHECKED_BYTES):
             _check(connection, thorough)
         if mend and cut:
             done += _end_cut_rides(connection, cut)
@@ -293,7 +303,7 @@ def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
         return []
     done = []
     if version:
-        copy = path.with_name(f"{path.name}.version-{version}")
+        copy = _unused(path.with_name(f"{path.name}.version-{version}"))
         _copy(connection, copy)
         done.append(f"The ride log was moved from version {version} to {len(STEPS)}; a copy is kept as {copy.name}.")
     with transaction(connection):
@@ -338,7 +348,7 @@ def _set_aside(path: Path) -> list[str]:
     with closing(connect(fresh)) as target:
         migrate(target, fresh)
         saved = _salvage(path, target)
-    kept = path.with_name(f"{path.name}.damaged-{datetime.now():%Y%m%d-%H%M%S}")
+    kept = _unused(path.with_name(f"{path.name}.damaged-{datetime.now():%Y%m%d-%H%M%S}"))
     # The write-ahead log first: should the power fail between the two, a database without it is only set aside again.
     if wal_path(path).exists():
         wal_path(path).replace(wal_path(kept))
@@ -349,6 +359,15 @@ def _set_aside(path: Path) -> list[str]:
     fresh.replace(path)
     _sync_folder(path.parent)
     return [f"The ride log was damaged. {saved} The damaged file is kept as {kept.name}."]
+
+
+def _unused(path: Path) -> Path:
+    """This name, or one after it: nothing that was kept is ever overwritten, whatever the clock says."""
+    name, number = path.name, 1
+    while path.exists():
+        number += 1
+        path = path.with_name(f"{name}-{number}")
+    return path
 
 
 def _salvage(path: Path, target: sqlite3.Connection) -> str:

@@ -212,7 +212,7 @@ class LogWriter:
                 self._failures = 0
                 if self._reported or self._hanging:
                     self._reported = self._overflow_reported = self._hanging = False
-                    self._on_fault(Fault("storage", "The ride log is written again.", active=False))
+                    self._tell(Fault("storage", "The ride log is written again.", active=False))
             self._busy_since_s = None
             if stopping:
                 return
@@ -309,7 +309,7 @@ class LogWriter:
         self._connection = connection
         for text in mended:
             self._reported = True
-            self._on_fault(Fault("storage", text))
+            self._tell(Fault("storage", text))
         return connection
 
     def _shut(self) -> None:
@@ -337,7 +337,12 @@ class LogWriter:
 
     def _report(self, what: str) -> None:
         kept = "Memory is full too: what comes now is lost" if self._left_out else "It is kept in memory meanwhile"
-        self._on_fault(Fault("storage", f"The ride is not being saved: {what}. {kept}."))
+        self._tell(Fault("storage", f"The ride is not being saved: {what}. {kept}."))
+
+    def _tell(self, fault: Fault) -> None:
+        # Whoever listens may be gone already, such as a loop that was closed: that must not cost the ride.
+        with suppress(Exception):
+            self._on_fault(fault)
 
 
 def _write(connection: sqlite3.Connection, ride: _Ride) -> int:

@@ -89,7 +89,10 @@ def test_deleting_asks_and_says_what_it_deleted(
     assert "Nothing was deleted" in told(capsys, "delete", "1")
     monkeypatch.setattr("builtins.input", lambda question: "y")
     assert "ride 1, 2026-05-04 18:02, 1:59, 120 measurements" in told(capsys, "delete", "1")
+    older = log_path().with_name("rides.sqlite3.version-0")
+    older.touch()
     document = json.loads(told(capsys, "delete", "last", "--yes", "--json"))
+    assert document["older_copies"] == [str(older)]
     assert [ride["ride"] for ride in document["deleted"]] == [2]
     assert listed(capsys) == []
 

@@ -300,6 +300,22 @@ def test_two_rides_wait_for_a_card(path: Path) -> None:
         assert [each.measurements for each in log.rides()] == [30, 40]
 
 
+def test_a_listener_that_fails_does_not_cost_the_ride(path: Path) -> None:
+    def fails(fault: Fault) -> None:
+        raise RuntimeError("Event loop is closed")
+
+    path.parent.touch()
+    log_writer = LogWriter(path, fails, commit_s=0.01)
+    log_writer.begin(FACTS)
+    log_writer.take((sample(0),))
+    time.sleep(0.05)
+    path.parent.unlink()
+    log_writer.end("rider")
+    assert log_writer.close() == 0
+    with open_log(path) as log:
+        assert log.ride(1).measurements == 1
+
+
 def test_outside_a_ride_nothing_is_kept(path: Path) -> None:
     log_writer = LogWriter(path)
     log_writer.take((sample(0),))

@@ -7,6 +7,7 @@ import sqlite3
 import stat
 from contextlib import closing
 from dataclasses import replace
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -255,7 +256,13 @@ def test_what_can_be_read_of_a_damaged_file_is_saved(path: Path, seed: int) -> N
     assert len(list(path.parent.glob("*.damaged-*"))) == 1
 
 
-def test_a_damaged_block_costs_its_measurements_only(path: Path) -> None:
+class StoppedClock(datetime):
+    @classmethod
+    def now(cls, tz: tzinfo | None = None) -> StoppedClock:
+        return cls(2026, 1, 1, tzinfo=tz)
+
+
+def test_a_damaged_block_costs_its_measurements_only(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = ride(400)
     with open_log(path) as log:
         log.add(made)
@@ -263,8 +270,13 @@ def test_a_damaged_block_costs_its_measurements_only(path: Path) -> None:
         connection.execute("UPDATE block SET rr = zeroblob(3) WHERE number = 2")
     with open_log(path) as log, pytest.raises(LogError, match="`rumblestrip check`"):
         log.record(1)
+    # The clock of a board without a battery may say the same at every start.
+    monkeypatch.setattr(schema, "datetime", StoppedClock)
+    earlier = path.with_name("rides.sqlite3.damaged-20260101-000000")
+    earlier.write_text("an earlier one")
     with open_log(path, thorough=True) as log:
-        assert "damaged" in log.recovered[0]
+        assert "damaged-20260101-000000-2." in log.recovered[0]
+        assert earlier.read_text() == "an earlier one"
         assert 340 < log.ride(1).measurements < 400
         assert len(log.record(1).t_s) == log.ride(1).measurements
 
