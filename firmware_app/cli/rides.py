@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         added.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
         return added
 
+    action("check", "read the whole log, and save what can be read of a damaged one")
     _add_filters(action("list", "the rides, oldest first (also without an action)"), suppress=True)
     action("show", "what is stored of one ride").add_argument("ride", metavar="RIDE")
     delete = action("delete", "remove one ride for good")
@@ -101,21 +102,22 @@ def run(args: argparse.Namespace) -> int:
     doing = {
         None: _list,
         "list": _list,
+        "check": _check,
         "show": _show,
         "delete": _delete,
         "export": _export,
         "import": _import,
     }[args.action]
-    with _log() as log:
+    with _log(thorough=args.action == "check") as log:
         return doing(log, args)
 
 
 @contextmanager
-def _log() -> Iterator[Log]:
+def _log(*, thorough: bool) -> Iterator[Log]:
     from firmware_app.store.log import LogError, log_path, open_log
 
     try:
-        with open_log(log_path()) as log:
+        with open_log(log_path(), thorough=thorough) as log:
             for text in log.recovered:
                 print(text, file=sys.stderr)
             yield log
@@ -176,6 +178,15 @@ def describe(ride: RideSummary) -> dict[str, Any]:
         "trusted": ride.trusted,
         "peak_bpm": ride.peak_bpm,
     }
+
+
+def _check(log: Log, args: argparse.Namespace) -> int:
+    rides = len(log.rides())
+    if args.json:
+        _print_json({"schema": "rumblestrip.rides_check/1", "rides": rides, "mended": list(log.recovered)})
+    else:
+        print(f"The log is sound: {rides} rides in {log.path}.")
+    return 0
 
 
 def _show(log: Log, args: argparse.Namespace) -> int:

@@ -28,7 +28,7 @@ PAGE_BYTES = 1024
 
 QUICKLY_CHECKED_BYTES = 32_000_000
 """Up to here, some 350 hours of riding, the whole file is checked after a crash. A rider at the roadside cannot wait
-for more: the cut ride itself is always read, and `rumblestrip check` reads everything."""
+for more: the cut ride itself is always read, and `rumblestrip rides check` reads everything."""
 
 _APPLICATION_ID = 0x52554D42
 
@@ -186,13 +186,15 @@ def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> t
     An older version is moved forward, with a copy kept. A file that SQLite cannot read is set aside, and what can be
     read of it saved into a new one. mend: rides that were cut are ended and, if there is one, SQLite's own check reads
     the file unless it is large; thorough: it does so in any case, and every block is read too. All this only while
-    nobody writes.
-    Raises LogError for a newer version, sqlite3.Error and OSError when the card fails.
+    nobody writes. Raises LogError for a newer version or when it cannot be thorough now, sqlite3.Error and OSError when
+    the card fails.
     """
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     with _nobody_writes(path.parent) as alone:
+        if thorough and not alone:
+            raise LogError(f"{path}: is being written just now; check it when the ride is over")
         try:
-            return _opened(path, mend and alone, thorough and alone)
+            return _opened(path, mend and alone, thorough)
         except (sqlite3.DatabaseError, blocks.BlockError, _DamagedError) as error:
             if not alone or (isinstance(error, sqlite3.Error) and not is_damage(error)):
                 raise
@@ -285,7 +287,7 @@ def cause(error: Exception) -> str:
     ):
         return "the ride log cannot be reached; check that its folder is there and is yours"
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(error, blocks.BlockError):
-        return "the ride log is damaged; `rumblestrip check` sets it aside and saves what can be read"
+        return "the ride log is damaged; `rumblestrip rides check` sets it aside and saves what can be read"
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return "another program holds the ride log; let it finish"
     return f"the card gives errors ({error}); replace it when you can"

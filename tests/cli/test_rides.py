@@ -228,6 +228,18 @@ def test_any_command_line_is_answered(capsys: pytest.CaptureFixture[str], words:
     assert bool(printed.err) == (status == 2)
 
 
+def test_checking_the_log_saves_what_can_be_read(capsys: pytest.CaptureFixture[str]) -> None:
+    store()
+    assert "sound: 1 rides" in told(capsys, "check")
+    log_path().write_bytes(log_path().read_bytes()[:4096])
+    assert cli.main(["rides", "check", "--json"]) == 0
+    printed = capsys.readouterr()
+    (mended,) = json.loads(printed.out)["mended"]
+    assert mended.startswith("The ride log was damaged.")
+    assert mended in printed.err
+    assert "sound" in told(capsys, "check")
+
+
 def test_a_log_that_cannot_be_opened(capsys: pytest.CaptureFixture[str]) -> None:
     log_path().mkdir()
     assert "cannot be reached" in told(capsys, status=1)

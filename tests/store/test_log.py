@@ -137,6 +137,8 @@ def test_a_ride_in_progress_is_shown_and_cannot_be_deleted(path: Path) -> None:
         writer.take((sample(index),))
     while writer.written < 10:
         pass
+    with pytest.raises(LogError, match="when the ride is over"):
+        open_log(path, thorough=True)
     with open_log(path) as log:
         assert log.recovered == ()
         summary = log.ride("last")
@@ -268,7 +270,7 @@ def test_a_damaged_block_costs_its_measurements_only(path: Path, monkeypatch: py
         log.add(made)
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("UPDATE block SET rr = zeroblob(3) WHERE number = 2")
-    with open_log(path) as log, pytest.raises(LogError, match="`rumblestrip check`"):
+    with open_log(path) as log, pytest.raises(LogError, match="`rumblestrip rides check`"):
         log.record(1)
     # The clock of a board without a battery may say the same at every start.
     monkeypatch.setattr(schema, "datetime", StoppedClock)
