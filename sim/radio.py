@@ -120,8 +120,12 @@ class Radio:
         self._bluez: Process | None = None
 
     def __enter__(self) -> Self:
-        self.start_bus()
-        self.start_bluez()
+        try:
+            self.start_bus()
+            self.start_bluez()
+        except BaseException:
+            self.__exit__()
+            raise
         return self
 
     def __exit__(self, *exc: object) -> None:
