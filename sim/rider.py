@@ -21,7 +21,7 @@ _TOP_FRACTION = 1.2
 _KNEE_BPM = 6.0
 """This close to the maximum, the rise loses strength in proportion to what is left."""
 _DRIFT_TIME_S = 2400.0
-_WANDER_TIME_S = 18.0
+_WANDER_TIME_S = 25.0
 
 
 @dataclass(frozen=True)
@@ -40,32 +40,33 @@ class Rider:
     hr_rest_bpm: int = 56
     hr_easy_bpm: float = 88.0
     peak_power_w: float = 300.0
-    dead_time_s: float = 6.0
-    fast_s: float = 24.0
-    slow_s: float = 88.0
-    fast_share: float = 0.35
-    recovery: float = 1.25
+    dead_time_s: float = 6.5
+    fast_s: float = 25.0
+    slow_s: float = 58.0
+    fast_share: float = 0.2
+    recovery: float = 1.15
     drift_bpm: float = 9.0
-    wander_bpm: float = 1.0
+    wander_bpm: float = 2.3
     day_bpm: float = 0.0
 
     @classmethod
     def drawn(cls, dice: Dice) -> Rider:
         """One of the population that docs/simulator.md describes."""
-        pace = min(max(1.0 + 0.36 * dice.normal(), 0.3), 2.0)
+        # Shared by both components, so that the spread of the fitted time constants is that of this pace.
+        pace = min(max(1 + 0.28 * dice.normal(), 0.35), 2.0)
         hr_max_bpm = round(min(max(184 + 10 * dice.normal(), 155), 208))
         return cls(
             hr_max_bpm=hr_max_bpm,
             hr_rest_bpm=round(dice.between(44, 66)),
             hr_easy_bpm=hr_max_bpm * dice.between(0.43, 0.52),
             peak_power_w=dice.between(180, 420),
-            dead_time_s=dice.between(3, 9),
-            fast_s=24.0 * pace * dice.between(0.8, 1.2),
-            slow_s=88.0 * pace * dice.between(0.85, 1.15),
-            fast_share=dice.between(0.25, 0.45),
-            recovery=dice.between(1.1, 1.4),
+            dead_time_s=dice.between(4, 9),
+            fast_s=25 * pace * dice.between(0.8, 1.2),
+            slow_s=58 * pace * dice.between(0.85, 1.15),
+            fast_share=dice.between(0.1, 0.3),
+            recovery=dice.between(1.05, 1.25),
             drift_bpm=dice.between(4, 14),
-            wander_bpm=dice.between(0.6, 1.4),
+            wander_bpm=dice.between(1.8, 2.8),
         ).on_a_day(dice)
 
     def on_a_day(self, dice: Dice) -> Rider:

@@ -5,7 +5,7 @@ A ride made here is labelled: beside the notifications stands the latent heart r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
 
@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from firmware_app import settings
 from firmware_app.core.bands import whole_bpm
-from sim.dice import Dice, Floats, between_points, wave
+from sim.dice import Dice, Floats, wave
 from sim.rider import STEP_S, Rider
 from sim.strap import Episode, Faults, Row, Strap, beats, episodes, notifications
 
@@ -159,7 +159,7 @@ def labelled_ride(kind: str | Scenario, dirt: float, seed: int, name: str = "") 
         hr_max_bpm=rider.hr_max_bpm,
         target_bpm=_target(scenario.target, rider.hr_max_bpm, latent_bpm, Dice(seed, "target")),
         rows=notifications(beat_s, scenario.duration_s, strap, faults, seed),
-        t_s=np.arange(len(latent_bpm)) * STEP_S,
+        t_s=np.arange(len(latent_bpm), dtype=np.float64) * STEP_S,
         latent_bpm=latent_bpm,
         workload=workload,
         strap=strap,
@@ -168,8 +168,6 @@ def labelled_ride(kind: str | Scenario, dirt: float, seed: int, name: str = "") 
 
 
 def _rider(spec: RiderSpec, dice: Dice) -> Rider:
-    from dataclasses import replace
-
     rider = Rider.drawn(dice)
     if spec.hr_max_bpm is not None:
         # The range between easy and maximum keeps its proportion.
@@ -224,7 +222,8 @@ def _swings(count: int, period_s: tuple[float, float], dice: Dice) -> Floats:
     share = (t_s - ends[right - 1]) / (ends[right] - ends[right - 1])
     ease = 0.5 - 0.5 * wave(0.25 + 0.5 * share)
     high = np.array(heights)
-    return high[right - 1] + (high[right] - high[right - 1]) * ease
+    swings: Floats = high[right - 1] + (high[right] - high[right - 1]) * ease
+    return swings
 
 
 def _target(lane: Lane, hr_max_bpm: int, latent_bpm: Floats, dice: Dice) -> tuple[int, int]:

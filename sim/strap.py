@@ -41,9 +41,9 @@ class Faults(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Every fault at ordinary dirt: a few bursts, a drop-out or two and a stuck reading an hour. docs/simulator.md."""
 
     dry: Fault = Fault(0.3, (20, 120))
-    static: Fault = Fault(3.0, (2, 9))
-    missed: Fault = Fault(28.0)
-    doubled: Fault = Fault(28.0)
+    static: Fault = Fault(2.5, (2, 9))
+    missed: Fault = Fault(36.0)
+    doubled: Fault = Fault(36.0)
     stuck: Fault = Fault(1.0, (8, 40))
     cadence: Fault = Fault(1.0, (20, 120))
     lifted: Fault = Fault(0.7, (3, 25))
@@ -96,7 +96,7 @@ def beats(latent_bpm: Floats, hr_max_bpm: int, dice: Dice) -> Floats:
     Breathing variability shrinks as intensity grows: some 10 ms high at 60 % of maximum, 5 at 70 %, 2 near the top.
     """
     turns = np.cumsum(np.concatenate(([0.0], latent_bpm))) * (STEP_S / 60)
-    grid_s = np.arange(len(turns)) * STEP_S
+    grid_s = np.arange(len(turns), dtype=np.float64) * STEP_S
     exact_s = between_points(np.arange(1, int(turns[-1])).astype(np.float64), turns, grid_s)
     rr_s = np.diff(exact_s)
     load = np.clip((between_points(exact_s[1:], grid_s[:-1], latent_bpm) / hr_max_bpm - 0.4) / 0.6, 0.0, 1.0)
@@ -110,7 +110,7 @@ def beats(latent_bpm: Floats, hr_max_bpm: int, dice: Dice) -> Floats:
 
 
 def episodes(faults: Faults, duration_s: float, dirt: float, seed: int) -> list[Episode]:
-    """What goes wrong in one ride at this dirt (1 is ordinary), in order of time; missed and doubled are single beats."""
+    """What goes wrong in one ride at this dirt (1 is ordinary), in order of time. Missed and doubled are one beat each."""
     found = []
     for name in faults.__struct_fields__:
         fault: Fault = getattr(faults, name)

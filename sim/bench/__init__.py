@@ -1,1 +1,1 @@
-"""Benches: what the unit is worth on synthetic rides, and how fast. ``python -m sim.bench NAME``, each in its module."""
+"""Benches: what the unit is worth, and how fast. ``python -m sim.bench NAME``; each is a module of this package."""

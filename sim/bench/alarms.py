@@ -3,8 +3,8 @@
 The rules, for one ride:
 
 - An *exit* is a stretch of latent heart rate outside the lane that lasts 6 s and gets 2 bpm deep. A return that lasts
-  under 6 s or gets under 1 bpm inside does not end it: a rider on the edge has not come back. One that is under way when
-  the ride begins (the heart comes up from rest) does not count, nor does one that begins in the ride's last 20 s.
+  under 6 s or gets under 1 bpm inside does not end it: a rider on the edge has not come back. One that is under way
+  when the ride begins (the heart comes up from rest) does not count, nor does one that begins in the last 20 s.
 - It is *missed* when no alarm of its side sounds from 8 s before it begins to 12 s after it ends, the same margins that
   make an alarm false. Exits that lie in a drop-out from end to end do not count: nothing arrived to judge by.
 - *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
@@ -13,7 +13,8 @@ The rules, for one ride:
 - A *hold* is 15 s of latent heart rate at or above 94 % of maximum; it ends below 92 %. Its delay runs from the
   fifteenth second. near_max is false when the latent heart rate kept 1 bpm below 94 % in the same window.
 - *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
-  10 to 60 s before. A warning is *wrong* when the latent heart rate got nowhere within 1 bpm of the limit in the next 60 s.
+  10 to 60 s before. A warning is *wrong* when the latent heart rate did not get within 1 bpm of the limit in the next
+  60 s.
 """
 
 from __future__ import annotations
@@ -296,11 +297,11 @@ def _changes(pairs: list[str]) -> dict[str, object]:
 
 
 def _print(found: dict[tuple[float, str, str], Score]) -> None:
-    head = f"{'kind':10} {'contender':16} {'exits':>6} {'missed':>7} {'p50 s':>6} {'p95 s':>6} {'false/h':>8} {'chat/h':>7}"
-    head += f" {'holds':>6} {'missed':>6} {'late s':>7} {'false/h':>8} {'warned':>7} {'wrong/h':>8}"
+    head = f"{'kind':10} {'contender':16} {'exits':>6} {'missed':>7} {'p50 s':>6} {'p95 s':>6} {'false/h':>8}"
+    head += f" {'chat/h':>7} {'holds':>6} {'missed':>6} {'late s':>7} {'false/h':>8} {'warned':>7} {'wrong/h':>8}"
     for dirt in sorted({key[0] for key in found}):
         print(f"dirt {dirt:g}\n{head}")
-        for (at, kind, name), one in found.items():
+        for (at, kind, name), one in sorted(found.items(), key=lambda item: (item[0][1] == "all", item[0][1])):
             if at == dirt:
                 f = one.figures()
                 print(
