@@ -26,7 +26,8 @@ class Dice:
 
     def uniforms(self, count: int) -> Floats:
         """``count`` numbers from 0 up to but not including 1, 53 bits each."""
-        return (self._bits.random_raw(count) >> np.uint64(11)) * 2.0**-53
+        drawn: Floats = (self._bits.random_raw(count) >> np.uint64(11)).astype(np.float64) * 2.0**-53
+        return drawn
 
     def normals(self, count: int) -> Floats:
         """``count`` numbers of mean 0 and standard deviation 1: twelve uniforms summed, so never beyond 6."""

@@ -110,7 +110,7 @@ def beats(latent_bpm: Floats, hr_max_bpm: int, dice: Dice) -> Floats:
 
 
 def episodes(faults: Faults, duration_s: float, dirt: float, seed: int) -> list[Episode]:
-    """What goes wrong in one ride at this dirt (1 is ordinary), in order of time. Missed and doubled are one beat each."""
+    """What goes wrong in one ride at this dirt (1 is ordinary), in order of time. Missed and doubled are one beat."""
     found = []
     for name in faults.__struct_fields__:
         fault: Fault = getattr(faults, name)

@@ -26,7 +26,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog=f"python -m sim.bench {name}", description=bench.HELP)
     bench.add_arguments(parser)
     try:
-        return bench.run(parser.parse_args(given[1:]))
+        return int(bench.run(parser.parse_args(given[1:])))
     except SettingsError as error:
         print(error, file=sys.stderr)
         return 2
