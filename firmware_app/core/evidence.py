@@ -1,0 +1,400 @@
+"""Evidence of the maximum in one recording: the highest heart rate that was held and that no artefact explains.
+
+Works on the whole recording at once, after the ride; the live gate is another matter and lives in ``beats``. The steps:
+
+1. *beats*: RR intervals where the recording has them, else the reported bpm;
+2. *clean* beats agree with the median of their neighbours; where too few of them do, none is trusted;
+3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
+4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
+   rate counted twice or locked to the pedals is reached and left by a step, so it falls out, however long it lasts;
+5. what is left, but stands alone between noise or is contradicted by a piece outside the chain, keeps a reason to
+   doubt.
+
+A peak is the highest level of about five seconds of beats without a doubt. The raw peak is reported and never used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firmware_app.core.bands import HR_MAX_RANGE_BPM
+from firmware_app.core.record import RideRecord
+
+Floats = NDArray[np.float64]
+
+HELD_S = (5.0, 15.0)
+"""A peak must be held this long; the second is the stronger statement."""
+
+_POSSIBLE_BPM = (30.0, 240.0)
+_NEIGHBOURS = 15
+_AGREES = 0.10
+"""A clean beat is this near to the median of its neighbours, as a fraction."""
+_REGULAR = 0.03
+"""Half of the neighbours are this near; in the recorded tests, over 130 bpm, never less near than 0.027."""
+_QUALITY_FLOOR = 0.7
+_QUALITY_REACH_S = 5.0
+_GAP_S = 3.0
+
+# What a heart can do between two five-second levels: a step for their noise, then bpm per second. Near rest breathing
+# moves it more. Common practice, no source; in the recorded tests the steepest are 7 bpm up and 16 down in 2.6 s.
+_RISE_BPM = 8.0
+_RISE_BPM_S = 1.5
+_FALL_BPM = 15.0
+_FALL_BPM_S = 1.2
+_NEAR_REST_BPM = 130.0
+_NEAR_REST_SHARE = 0.3
+_ISLAND_BPM_S = 0.6
+_ISLAND_BPM = 4.0
+_ISLAND_S = 45.0
+_ISLAND_QUALITY = 0.9
+_WITNESS_S = 8.0
+_WRONG_S = 60.0
+
+_NEAR_TOP = 0.92
+_BRIDGED_S = 10.0
+_HELD_WITHIN_BPM = 2.0
+_MOST_STRETCHES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of high heart rate that is trusted, or that would be but for ``doubt``.
+
+    peak_bpm: highest level over 5 s; held_15s_bpm: the same over 15 s, None when shorter. held_s: how long around the
+    peak the heart stayed within 2 bpm of it. quality: 0 to 1, the part of the time that clean beats cover.
+    """
+
+    start_s: float
+    length_s: float
+    peak_bpm: float
+    held_15s_bpm: float | None
+    held_s: float
+    quality: float
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What one recording says about the maximum. Without trustworthy beats peak_bpm is None and ``reason`` says why."""
+
+    peak_bpm: float | None
+    held_15s_bpm: float | None
+    held_s: float
+    quality: float
+    raw_peak_bpm: float | None
+    from_rr: bool
+    stretches: tuple[Stretch, ...]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Beats:
+    """Beats or reports: when each ended, its rate, and how much time it stands for."""
+
+    t_s: Floats
+    bpm: Floats
+    span_s: Floats
+
+    def only(self, chosen: NDArray[np.bool_]) -> _Beats:
+        return _Beats(self.t_s[chosen], self.bpm[chosen], self.span_s[chosen])
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Trusted beats without a gap or a step. level_bpm: the 5 s level at each beat."""
+
+    beats: _Beats
+    level_bpm: Floats
+    quality: Floats
+
+    @property
+    def start_s(self) -> float:
+        return float(self.beats.t_s[0] - self.beats.span_s[0])
+
+    @property
+    def end_s(self) -> float:
+        return float(self.beats.t_s[-1])
+
+    @property
+    def length_s(self) -> float:
+        return self.end_s - self.start_s
+
+
+def find(record: RideRecord) -> Evidence:
+    """The evidence in a recording. Never raises for bad data: a recording without a beat says so in ``reason``."""
+    beats, from_rr = _beats_of(record)
+    raw = beats.bpm[np.isfinite(beats.bpm)]
+    reported = record.hr_bpm[np.isfinite(record.hr_bpm)]
+    raw_peak = float(max(raw.max(initial=0.0), reported.max(initial=0.0))) or None
+
+    def nothing(reason: str) -> Evidence:
+        return Evidence(None, None, 0.0, 0.0, raw_peak, from_rr, (), reason)
+
+    if not raw.size:
+        return nothing("the recording holds no heart rate and no RR interval")
+    pieces = _pieces(beats)
+    if not pieces:
+        return nothing("no five seconds of beats that agree with each other")
+    chain = _chain(pieces)
+    doubts = [_doubts(place, pieces, chain) for place in range(len(pieces))]
+    stretches = _stretches(pieces, doubts)
+    sound = [stretch for stretch in stretches if not stretch.doubt]
+    if not sound:
+        reason = max(stretches, key=lambda stretch: stretch.length_s).doubt
+        return Evidence(None, None, 0.0, 0.0, raw_peak, from_rr, stretches, f"nothing without a doubt: {reason}")
+    best = max(sound, key=lambda stretch: stretch.peak_bpm)
+    held_15s = [stretch.held_15s_bpm for stretch in sound if stretch.held_15s_bpm is not None]
+    return Evidence(
+        best.peak_bpm, max(held_15s, default=None), best.held_s, best.quality, raw_peak, from_rr, stretches
+    )
+
+
+# --- beats ----------------------------------------------------------------------------------------------------------
+
+
+def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
+    """RR intervals where they cover at least half of the recording, else what the strap reported."""
+    rr_s = record.rr_ms / 1000
+    row_t_s = record.t_s
+    known = np.isfinite(record.hr_bpm)
+    length_s = float(row_t_s[-1] - row_t_s[0]) if row_t_s.size else 0.0
+    usable = np.isfinite(rr_s) & (rr_s > 0)
+    if usable.any() and (not known.any() or rr_s[usable & (rr_s < 2)].sum() >= 0.5 * length_s):
+        rr_s, row = rr_s[usable], record.rr_row[usable]
+        # Beats of one row end at its time, the earlier ones before it by the intervals that follow.
+        total = np.cumsum(rr_s)
+        last_of_row = np.searchsorted(row, row, side="right") - 1
+        t_s = row_t_s[row] - (total[last_of_row] - total)
+        return _Beats(np.maximum.accumulate(t_s), 60 / rr_s, rr_s), True
+    t_s, bpm = row_t_s[known], record.hr_bpm[known]
+    span_s = np.diff(t_s, prepend=t_s[:1] - 1.0)
+    return _Beats(t_s, bpm, np.minimum(span_s, 2.0)), False
+
+
+def _medians(bpm: Floats, count: int) -> Floats:
+    """The centred running median of ``count`` values, the first and last full window standing for the ends."""
+    count = min(count, bpm.size - (bpm.size + 1) % 2)
+    inner = np.median(np.lib.stride_tricks.sliding_window_view(bpm, count), axis=1)
+    return _to_the_ends(inner, count, bpm.size)
+
+
+def _to_the_ends(inner: Floats, count: int, size: int) -> Floats:
+    """``size`` values from those of the full windows: the first and the last stand for the ends."""
+    ends = np.clip(np.arange(size) - count // 2, 0, inner.size - 1)
+    return np.asarray(inner[ends], dtype=np.float64)
+
+
+def _levels(bpm: Floats, count: int) -> Floats:
+    """The centred mean of the middle half of ``count`` values.
+
+    Deaf to outliers up to a quarter of them on either side, and without the steps of a median, which at 190 bpm and a
+    strap that counts in 8 ms are 2.5 bpm high.
+    """
+    count = min(count, bpm.size - (bpm.size + 1) % 2)
+    ordered = np.sort(np.lib.stride_tricks.sliding_window_view(bpm, count), axis=1)
+    inner = ordered[:, count // 4 : count - count // 4].mean(axis=1)
+    return _to_the_ends(inner, count, bpm.size)
+
+
+def _covering(beats: _Beats, length_s: float) -> int:
+    """How many of the faster beats fill a time; odd, so that a median has a middle."""
+    return max(3, int(length_s / float(np.quantile(beats.span_s, 0.1)))) // 2 * 2 + 1
+
+
+def _pieces(beats: _Beats) -> list[_Piece]:
+    """Runs of trusted beats: clean, among enough clean ones, without a gap or an impossible step."""
+    possible = beats.only((beats.bpm >= _POSSIBLE_BPM[0]) & (beats.bpm <= _POSSIBLE_BPM[1]) & (beats.span_s > 0))
+    if possible.t_s.size < 5:
+        return []
+    middle = _medians(possible.bpm, _NEIGHBOURS)
+    off = np.abs(possible.bpm / middle - 1)
+    # Breathing moves the beat near rest far more than at effort: there a heart is regular, and noise is not.
+    breathing = 0.0025 * np.maximum(_NEAR_REST_BPM - middle, 0.0)
+    regular = _medians(off, _NEIGHBOURS) <= _REGULAR + breathing
+    clean = possible.only(regular & (off <= np.minimum(_AGREES + breathing, 2.5 * _AGREES)))
+    if clean.t_s.size < 5:
+        return []
+    quality = _covered(clean, beats)
+    trusted = quality >= _QUALITY_FLOOR
+    good, quality = clean.only(trusted), quality[trusted]
+    if not good.t_s.size:
+        return []
+    starts = np.flatnonzero(np.diff(good.t_s, prepend=-np.inf) > good.span_s + _GAP_S)
+    count = _covering(good, HELD_S[0])
+    pieces = []
+    for first, last in zip(starts, [*starts[1:], good.t_s.size], strict=True):
+        for low, high in _without_steps(good.t_s[first:last], good.bpm[first:last]):
+            part = slice(first + low, first + high)
+            run = _Beats(good.t_s[part], good.bpm[part], good.span_s[part])
+            if run.t_s.size >= 5 and run.t_s[-1] - run.t_s[0] + run.span_s[0] >= HELD_S[0] - 0.5:
+                pieces.append(_Piece(run, _levels(run.bpm, count), quality[part]))
+    return pieces
+
+
+def _covered(clean: _Beats, beats: _Beats) -> Floats:
+    """At each clean beat, the part of the ten seconds around it that clean beats cover."""
+    total = np.concatenate(([0.0], np.cumsum(clean.span_s)))
+    begin = np.maximum(clean.t_s - _QUALITY_REACH_S, beats.t_s[0] - beats.span_s[0])
+    end = np.minimum(clean.t_s + _QUALITY_REACH_S, beats.t_s[-1])
+    inside = np.subtract(*(total[np.searchsorted(clean.t_s, side_s, side="right")] for side_s in (end, begin)))
+    return np.asarray(np.clip(inside / np.maximum(end - begin, 1e-9), 0.0, 1.0), dtype=np.float64)
+
+
+def _without_steps(t_s: Floats, bpm: Floats) -> list[tuple[int, int]]:
+    """The runs between steps: the medians of the seven beats on either side are further apart than a heart goes."""
+    side = 7
+    if bpm.size < 2 * side:
+        return [(0, bpm.size)]
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(bpm, side), axis=1)
+    middles = t_s[side // 2 : t_s.size - side // 2]
+    rise, over_s = medians[side:] - medians[:-side], middles[side:] - middles[:-side]
+    stepped = ~_possible(medians[:-side], rise, over_s)
+    height = np.where(stepped, np.abs(rise), 0.0)
+    changes = np.flatnonzero(np.diff(stepped, prepend=False, append=False))
+    # A step is seen from several beats; it lies where it looks highest.
+    edges = [first + int(np.argmax(height[first:last])) + side for first, last in changes.reshape(-1, 2)]
+    return list(pairwise((0, *edges, bpm.size)))
+
+
+# --- which pieces are the heart -------------------------------------------------------------------------------------
+
+
+def _possible(from_bpm: Floats, change_bpm: Floats, over_s: Floats) -> NDArray[np.bool_]:
+    """Whether a heart can change so much in that time."""
+    breathing = _NEAR_REST_SHARE * np.maximum(_NEAR_REST_BPM - from_bpm, 0.0)
+    rise = _RISE_BPM + breathing + _RISE_BPM_S * over_s
+    fall = _FALL_BPM + breathing + _FALL_BPM_S * over_s
+    return np.asarray((change_bpm <= rise) & (-change_bpm <= fall))
+
+
+def _reachable(before: _Piece, after: _Piece) -> bool:
+    gap_s = np.maximum(after.start_s - before.end_s, 0.0)
+    return bool(_possible(before.level_bpm[-1], after.level_bpm[0] - before.level_bpm[-1], gap_s))
+
+
+def _chain(pieces: list[_Piece]) -> list[int]:
+    """The heaviest chain of pieces that one heart could have gone through, each reachable from the one before."""
+    weight = [piece.length_s * float(piece.quality.mean()) for piece in pieces]
+    best, came = list(weight), [-1] * len(pieces)
+    for after in range(len(pieces)):
+        for before in range(after):
+            if best[before] + weight[after] > best[after] and _reachable(pieces[before], pieces[after]):
+                best[after], came[after] = best[before] + weight[after], before
+    chain, at = [], int(np.argmax(best))
+    while at >= 0:
+        chain.append(at)
+        at = came[at]
+    return chain[::-1]
+
+
+def _doubts(place: int, pieces: list[_Piece], chain: list[int]) -> NDArray[np.object_]:
+    """At each beat of a piece the reason to doubt its level, "" for none."""
+    piece = pieces[place]
+    level, t_s = piece.level_bpm, piece.beats.t_s
+    doubts = np.full(level.size, "", dtype=object)
+    if place not in chain:
+        doubts[:] = "reached by a step that a heart cannot make"
+        return doubts
+    doubts[level > HR_MAX_RANGE_BPM[1]] = "faster than a rider's heart goes"
+    if piece.length_s < _ISLAND_S and _above_its_shores(place, pieces, chain):
+        doubts[:] = "stands alone between noisy beats"
+    for index, other in enumerate(pieces):
+        if index in chain or other.length_s < _WITNESS_S or _excursion(index, pieces, chain):
+            continue
+        follows = other.end_s <= piece.start_s
+        away_s = np.maximum(t_s - other.end_s if follows else other.start_s - t_s, 0.0)
+        witness = other.level_bpm[-1 if follows else 0]
+        possible = _possible(witness, level - witness, away_s) if follows else _possible(level, witness - level, away_s)
+        # Since when has this piece been wrong? At the latest since it last agreed with the witness.
+        apart = np.flatnonzero((level <= witness + _RISE_BPM) | (away_s > _WRONG_S))
+        since = slice(None, apart.min(initial=level.size)) if follows else slice(int(apart.max(initial=-1)) + 1, None)
+        if not possible.all():
+            possible[since] = False
+        doubts[(level > witness) & ~possible] = "contradicted by steady beats close by"
+    return doubts
+
+
+def _above_its_shores(place: int, pieces: list[_Piece], chain: list[int]) -> bool:
+    """Whether a short piece lies higher than the long ones beside it can explain, or is noisy itself."""
+    piece = pieces[place]
+    long = [other for other in chain if pieces[other].length_s >= _ISLAND_S]
+    limits = [
+        float(pieces[other].level_bpm[-1]) + _ISLAND_BPM + _ISLAND_BPM_S * (piece.start_s - pieces[other].end_s)
+        for other in long
+        if other < place
+    ][-1:]
+    limits += [
+        float(pieces[other].level_bpm[0]) + _ISLAND_BPM + _ISLAND_BPM_S * (pieces[other].start_s - piece.end_s)
+        for other in long
+        if other > place
+    ][:1]
+    if not limits:
+        return False
+    return float(piece.level_bpm.max()) > min(limits) or float(piece.quality.mean()) < _ISLAND_QUALITY
+
+
+def _excursion(place: int, pieces: list[_Piece], chain: list[int]) -> bool:
+    """Whether a piece outside the chain is a short spell from which the chain goes on as if nothing had been.
+
+    Beats missed or counted twice, at a whole fraction or multiple of the rate around them, or a few seconds of
+    something else: no witness against the others.
+    """
+    piece = pieces[place]
+    before = max((other for other in chain if other < place), default=None)
+    after = min((other for other in chain if other > place), default=None)
+    if before is None or after is None or piece.length_s > _WRONG_S:
+        return False
+    left, right = float(pieces[before].level_bpm[-1]), float(pieces[after].level_bpm[0])
+    ratios = (left / float(piece.level_bpm[0]), right / float(piece.level_bpm[-1]))
+    missed = any(all(abs(ratio / times - 1) < 0.08 for ratio in ratios) for times in (2, 3))
+    return missed or abs(left - right) <= _RISE_BPM
+
+
+def _stretches(pieces: list[_Piece], doubts: list[NDArray[np.object_]]) -> tuple[Stretch, ...]:
+    """The stretches near the top, highest first; near the top is from _NEAR_TOP of the highest that is not doubted."""
+    sound = [level for piece, doubt in zip(pieces, doubts, strict=True) for level in piece.level_bpm[doubt == ""]]
+    top = max(sound) if sound else max(float(piece.level_bpm.max()) for piece in pieces)
+    found = []
+    for piece, doubt in zip(pieces, doubts, strict=True):
+        kind = doubt.copy()
+        kind[~_bridged(piece.beats.t_s, piece.level_bpm >= _NEAR_TOP * top)] = None
+        changes = np.flatnonzero(kind[1:] != kind[:-1]) + 1
+        for first, last in pairwise((0, *changes.tolist(), kind.size)):
+            if kind[first] is not None and piece.beats.t_s[last - 1] - piece.beats.t_s[first] >= HELD_S[0] - 0.5:
+                found.append(_stretch(piece, slice(first, last), str(kind[first])))
+    return tuple(sorted(found, key=lambda stretch: -stretch.peak_bpm)[:_MOST_STRETCHES])
+
+
+def _bridged(t_s: Floats, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The same, with dips of a few seconds taken in: a level that wavers about a limit is one stretch."""
+    at = np.flatnonzero(near)
+    bridged = near.copy()
+    for left, right in pairwise(at):
+        if t_s[right] - t_s[left] < _BRIDGED_S:
+            bridged[left:right] = True
+    return bridged
+
+
+def _stretch(piece: _Piece, part: slice, doubt: str) -> Stretch:
+    t_s, span_s, level = piece.beats.t_s[part], piece.beats.span_s[part], piece.level_bpm[part]
+    peak = int(np.argmax(level))
+    low = np.flatnonzero(level < level[peak] - _HELD_WITHIN_BPM)
+    first = int(low[low < peak].max(initial=-1)) + 1
+    last = int(low[low > peak].min(initial=level.size)) - 1
+    length_s = float(t_s[-1] - t_s[0] + span_s[0])
+    held_15s = None
+    if length_s >= HELD_S[1]:
+        held_15s = float(_levels(piece.beats.bpm[part], _covering(piece.beats, HELD_S[1])).max())
+    return Stretch(
+        start_s=float(t_s[0] - span_s[0]),
+        length_s=length_s,
+        peak_bpm=float(level[peak]),
+        held_15s_bpm=held_15s,
+        held_s=float(t_s[last] - t_s[first] + span_s[first]),
+        quality=float(piece.quality[part].mean()),
+        doubt=doubt,
+    )

@@ -1,0 +1,146 @@
+"""Evidence of the maximum on made recordings: the true peak is known, and artefacts are laid over it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from firmware_app.core.events import Sample
+from firmware_app.core.evidence import Evidence, find
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts, record_of
+
+Rng = np.random.Generator
+
+
+def beats(rng: Rng, top_bpm: float) -> np.ndarray:
+    """RR intervals in ms of a graded test of 25 minutes that reaches ``top_bpm``, counted in steps of 8 ms."""
+    made, t_s = [], 0.0
+    while t_s < 1500:
+        at = [0, 180, 1080, 1110, 1140, 1200, 1500]
+        bpm = np.interp(t_s, at, [80, 95, top_bpm - 3, top_bpm, top_bpm - 2, top_bpm - 35, 100])
+        breathing = 0.012 + 0.04 * max(0.0, (130 - bpm) / 70)
+        rr_ms = 60000 / bpm * (1 + breathing * (0.7 * rng.standard_normal() + np.sin(1.5 * t_s)))
+        made.append(rr_ms)
+        t_s += rr_ms / 1000
+    return np.array(made)
+
+
+def evidence(rr_ms: np.ndarray) -> Evidence:
+    rr_ms = np.round(rr_ms / 8) * 8
+    end_s = np.cumsum(rr_ms) / 1000
+    samples = [
+        Sample(float(t_s), Measurement(None, (float(rr),)), None, 0.0) for t_s, rr in zip(end_s, rr_ms, strict=True)
+    ]
+    return find(record_of(RideFacts(180), samples, [], float(end_s[-1])))
+
+
+def counted_twice(part: np.ndarray, rng: Rng) -> np.ndarray:
+    return np.repeat(part / 2, 2)
+
+
+def counted_twice_unevenly(part: np.ndarray, rng: Rng) -> np.ndarray:
+    share = rng.uniform(0.4, 0.48)
+    return np.stack([part * share, part * (1 - share)], axis=1).ravel()
+
+
+def every_second_missed(part: np.ndarray, rng: Rng) -> np.ndarray:
+    return part[: part.size // 2 * 2].reshape(-1, 2).sum(axis=1)
+
+
+def some_missed(part: np.ndarray, rng: Rng) -> np.ndarray:
+    keep = rng.random(part.size) > 0.2
+    keep[-1] = True
+    return np.diff(np.cumsum(part)[keep], prepend=0.0)
+
+
+def any_noise(part: np.ndarray, rng: Rng) -> np.ndarray:
+    noise = rng.uniform(250, 800, max(int(part.sum() / 500), 1))
+    return noise * part.sum() / noise.sum()
+
+
+def early_beats(part: np.ndarray, rng: Rng) -> np.ndarray:
+    part = part.copy()
+    for at in range(0, part.size - 1, int(rng.integers(3, 6))):
+        early = 0.3 * part[at]
+        part[at] -= early
+        part[at + 1] += early
+    return part
+
+
+ARTEFACTS = [counted_twice, counted_twice_unevenly, every_second_missed, some_missed, any_noise, early_beats]
+
+
+@pytest.mark.parametrize("spoil", ARTEFACTS, ids=lambda spoil: spoil.__name__)
+def test_bursts_up_to_half_a_minute_never_raise_the_peak(
+    spoil: Callable[[np.ndarray, Rng], np.ndarray],
+) -> None:
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        top_bpm = rng.uniform(165, 200)
+        rr_ms = beats(rng, top_bpm)
+        for begin_s in (rng.uniform(0, 1450), rng.uniform(1000, 1080)):
+            end_s = np.cumsum(rr_ms) / 1000
+            inside = np.flatnonzero((end_s >= begin_s) & (end_s < begin_s + rng.uniform(3, 30)))
+            rr_ms = np.concatenate([rr_ms[: inside[0]], spoil(rr_ms[inside], rng), rr_ms[inside[-1] + 1 :]])
+        found = evidence(rr_ms)
+        assert found.peak_bpm is not None
+        assert top_bpm - 3 < found.peak_bpm < top_bpm + 3, seed
+        assert not any(stretch.doubt for stretch in found.stretches if stretch.peak_bpm == found.peak_bpm)
+
+
+def test_a_rate_locked_to_something_else_is_left_out_and_named() -> None:
+    rng = np.random.default_rng(1)
+    rr_ms = beats(rng, 180)
+    at = int(np.searchsorted(np.cumsum(rr_ms) / 1000, 700))
+    locked = np.full(80, 60000 / 212)  # 23 s, when the heart is near 140
+    found = evidence(np.concatenate([rr_ms[:at], locked, rr_ms[at + 55 :]]))
+    assert found.peak_bpm == pytest.approx(180, abs=3)
+    false = [stretch for stretch in found.stretches if stretch.peak_bpm > 200]
+    assert false
+    assert all("step" in stretch.doubt for stretch in false)
+
+
+def test_a_rate_that_drifts_off_and_snaps_back_is_not_the_peak() -> None:
+    rng = np.random.default_rng(2)
+    rr_ms = beats(rng, 175)
+    at = int(np.searchsorted(np.cumsum(rr_ms) / 1000, 600))
+    rr_ms[at : at + 110] /= np.linspace(1, 1.55, 110)  # to about 205 bpm in some 40 s
+    found = evidence(rr_ms)
+    assert found.peak_bpm is not None
+    assert found.peak_bpm < 178
+
+
+def test_noise_alone_is_no_evidence_and_says_why() -> None:
+    rng = np.random.default_rng(3)
+    found = evidence(rng.uniform(250, 900, 2000))
+    assert found.peak_bpm is None
+    assert found.reason
+    assert found.raw_peak_bpm is not None
+
+
+def test_an_empty_recording_says_so() -> None:
+    found = find(record_of(RideFacts(180), [Sample(0.0, Measurement(None), None, 0.0)], [], 0.0))
+    assert (found.peak_bpm, found.raw_peak_bpm) == (None, None)
+    assert "no heart rate" in found.reason
+
+
+row = st.tuples(
+    st.floats(0, 3), st.none() | st.integers(0, 65535), st.lists(st.floats(0, 64000, width=32), max_size=4)
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(row, max_size=60))
+def test_whatever_a_strap_sends_is_survived(rows: list[tuple[float, int | None, list[float]]]) -> None:
+    t_s, samples = 0.0, []
+    for after_s, hr_bpm, rr_ms in rows:
+        t_s += after_s
+        samples.append(Sample(t_s, Measurement(hr_bpm, tuple(rr_ms)), None, 0.0))
+    found = find(record_of(RideFacts(180), samples, [], t_s))
+    assert found.peak_bpm is None or 30 <= found.peak_bpm <= 230
+    assert (found.peak_bpm is None) == bool(found.reason)
