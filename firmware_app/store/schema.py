@@ -123,7 +123,10 @@ def connect(path: Path) -> sqlite3.Connection:
             os.fchmod(handle, 0o600)
     finally:
         os.close(handle)
-    connection = sqlite3.connect(path, timeout=5.0, isolation_level=None, check_same_thread=False)
+    # psow=0: SQLite must not trust the card to leave alone what lies beside a write that the power cut short. It then
+    # fills up the write-ahead log at every barrier, so that no durable byte is ever sent to the card again.
+    uri = f"{path.absolute().as_uri()}?psow=0"
+    connection = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         connection.execute("PRAGMA journal_mode = WAL")

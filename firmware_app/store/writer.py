@@ -32,7 +32,7 @@ from firmware_app.store.log import CutRide
 
 COMMIT_S = 1.25
 SYNC_S = 2.5
-"""From the first commit that is not yet durable until it is made so."""
+"""From the first commit that is not yet durable until it is made so: every third is."""
 
 MAX_WAITING = 100_000
 """Measurements and marks kept in memory while nothing can be written: over a day at one a second, some 3 MB. Past it
@@ -82,7 +82,7 @@ class _Ride:
     @property
     def dirty(self) -> bool:
         return (
-            self.id is None
+            not self.present
             or self.marks_committed < len(self.marks)
             or any(block.dirty for block in self.blocks)
             or (self.ended is not None and not self.end_committed)
@@ -127,7 +127,6 @@ class LogWriter:
         # Below: the thread's own.
         self._connection: sqlite3.Connection | None = None
         self._open = ExitStack()
-        self._wal: int | None = None
         self._inode = 0
         self._rides: list[_Ride] = []
         self._sorted = 0
@@ -201,8 +200,7 @@ class LogWriter:
             self._busy_since_s = time.monotonic()
             try:
                 self._sort_in()
-                self._commit(self._busy_since_s)
-                self._sync(self._busy_since_s, at_once=stopping)
+                self._commit(self._busy_since_s, at_once=stopping)
                 if stopping:
                     self._shut()
             # Everything: whatever goes wrong here is a fault to report and to try again, never the end of a ride.
@@ -249,11 +247,21 @@ class LogWriter:
                     ride.facts = replace(ride.facts, started_unix_s=unix_s - item.t_s)
                     ride.clock_moved = True
 
-    def _commit(self, now_s: float) -> None:
+    def _commit(self, now_s: float, at_once: bool) -> None:
+        """Write what is new; when it is time, or ``at_once``, make it and all before it durable."""
+        at_once = at_once or any(ride.ended is not None for ride in self._rides)
+        waited_s = 0.0 if self._unsynced_since_s is None else now_s - self._unsynced_since_s
+        # A hair early rather than a whole beat late.
+        durably = at_once or waited_s > self._sync_s - 0.1 * self._commit_s
+        if durably and self._unsynced_since_s is not None and not any(ride.dirty for ride in self._rides):
+            # The barrier comes with a commit, and with nothing new the last one is made again.
+            for ride in self._rides:
+                ride.forget_commits()
         dirty = [ride for ride in self._rides if ride.dirty]
         if not dirty:
             return
         connection = self._connection or self._connect()
+        connection.execute(f"PRAGMA synchronous = {'FULL' if durably else 'NORMAL'}")
         with schema.transaction(connection):
             ids = [_write(connection, ride) for ride in dirty]
         for ride, ride_id in zip(dirty, ids, strict=True):
@@ -265,22 +273,13 @@ class LogWriter:
             for block in ride.blocks:
                 block.dirty = False
         self._written = self._sorted
-        if self._unsynced_since_s is None:
+        if durably:
+            self._settle(connection)
+        elif self._unsynced_since_s is None:
             self._unsynced_since_s = now_s
 
-    def _sync(self, now_s: float, at_once: bool) -> None:
-        """When it is time, make everything durable and let go of it. Called right after a commit of everything."""
-        if self._unsynced_since_s is None:
-            return
-        at_once = at_once or any(ride.end_committed for ride in self._rides)
-        # A hair early rather than a whole beat late.
-        if not at_once and now_s - self._unsynced_since_s < self._sync_s - 0.1 * self._commit_s:
-            return
-        assert self._connection is not None
-        if self._wal is None:
-            self._wal = os.open(schema.wal_path(self._path), os.O_RDONLY | os.O_CLOEXEC)
-            self._open.callback(os.close, self._wal)
-        os.fdatasync(self._wal)
+    def _settle(self, connection: sqlite3.Connection) -> None:
+        """Everything is durable: let go of it, and now and then carry the write-ahead log over."""
         # A card that was pulled out, or a file that was deleted, takes writes without a word.
         if os.stat(self._path).st_ino != self._inode:
             raise FileNotFoundError(errno.ENOENT, "the file is no longer there", str(self._path))
@@ -292,16 +291,14 @@ class LogWriter:
             # The last block may still grow, and is written as a whole.
             del ride.blocks[:-1]
         self._rides = [ride for ride in self._rides if not ride.end_committed]
-        if os.fstat(self._wal).st_size > _CHECKPOINT_BYTES:
-            self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        if os.stat(schema.wal_path(self._path)).st_size > _CHECKPOINT_BYTES:
+            connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _connect(self) -> sqlite3.Connection:
         connection, mended = schema.open_database(self._path, mend=False)
         self._open.callback(connection.close)
         self._open.enter_context(schema.writing(self._path.parent))
         connection.execute("PRAGMA busy_timeout = 1000")
-        # Commits go to the system at once and to the card when _sync says so.
-        connection.execute("PRAGMA synchronous = NORMAL")
         connection.execute("PRAGMA wal_autocheckpoint = 0")
         # Once carried over the write-ahead log is cut to nothing: its size then tells what is new in it.
         connection.execute("PRAGMA journal_size_limit = 0")
@@ -313,7 +310,7 @@ class LogWriter:
         return connection
 
     def _shut(self) -> None:
-        self._connection = self._wal = None
+        self._connection = None
         self._unsynced_since_s = None
         opened, self._open = self._open, ExitStack()
         opened.close()

@@ -20,6 +20,7 @@ import os
 import random
 import shutil
 import signal
+import sqlite3
 import struct
 import sys
 import tempfile
@@ -153,21 +154,17 @@ def _begin(folder: Path, seed: int, pace: float) -> Round:
 def _ride(path: Path, seed: int, pace: float, given: mmap.mmap) -> None:
     """The process that will be killed: rides without an end."""
     dice = random.Random(seed)
-    really_sync, writers_sync = os.fdatasync, writer.LogWriter._sync
+    settle = writer.LogWriter._settle
 
-    def sync_and_keep(handle: int) -> None:
-        really_sync(handle)
+    def settle_and_keep(self: writer.LogWriter, connection: sqlite3.Connection) -> None:
+        """A commit with a barrier has just been made. Carrying the write-ahead log over ends with another."""
         _keep_durable(path.parent)
-
-    def carry_over_and_keep(self: writer.LogWriter, now_s: float, at_once: bool) -> None:
-        # The carrying-over of the write-ahead log ends with a barrier of SQLite's own.
-        before = _size(schema.wal_path(path))
-        writers_sync(self, now_s, at_once)
-        if before > writer._CHECKPOINT_BYTES:
+        carried_over = _size(schema.wal_path(path)) > writer._CHECKPOINT_BYTES
+        settle(self, connection)
+        if carried_over:
             _keep_durable(path.parent)
 
-    os.fdatasync = sync_and_keep  # type: ignore[assignment]
-    writer.LogWriter._sync = carry_over_and_keep  # type: ignore[method-assign]
+    writer.LogWriter._settle = settle_and_keep  # type: ignore[method-assign]
     if pace > 1:
         writer._CHECKPOINT_BYTES = 40_000
     log = writer.LogWriter(path, commit_s=writer.COMMIT_S / pace)

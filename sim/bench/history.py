@@ -144,34 +144,21 @@ def live_hour(path: Path, pace: float) -> dict[str, object]:
     the page cache), without what the file system adds of its own; None where the system does not count, or a disk in
     memory has nothing to count.
     """
-    syncs = 0
-    really_sync = os.fdatasync
-
-    def counting(handle: int) -> None:
-        nonlocal syncs
-        syncs += 1
-        really_sync(handle)
-
-    os.fdatasync = counting
-    try:
-        log = writer.LogWriter(path, commit_s=writer.COMMIT_S / pace)
-        before = _written_bytes()
-        log.begin(RideFacts(hr_max_bpm=188, started_unix_s=time.time()))
-        began_s = time.monotonic()
-        for t_s in range(3600):
-            measurement = Measurement(150, (409.1796875, 400.390625, 398.4375)[: 2 + t_s % 2], True)
-            log.take((Sample(float(t_s), measurement, 150.25, 1.0),))
-            if t_s % 60 == 0:
-                log.take((Mark(float(t_s), "alarm", {"kind": "above_target", "priority": "medium", "on": True}),))
-            time.sleep(max(began_s + (t_s + 1) / pace - time.monotonic(), 0))
-        log.end("rider")
-        assert log.close() == 0
-        written = _written_bytes() - before
-    finally:
-        os.fdatasync = really_sync  # type: ignore[assignment]
+    log = writer.LogWriter(path, commit_s=writer.COMMIT_S / pace)
+    before = _written_bytes()
+    log.begin(RideFacts(hr_max_bpm=188, started_unix_s=time.time()))
+    began_s = time.monotonic()
+    for t_s in range(3600):
+        measurement = Measurement(150, (409.1796875, 400.390625, 398.4375)[: 2 + t_s % 2], True)
+        log.take((Sample(float(t_s), measurement, 150.25, 1.0),))
+        if t_s % 60 == 0:
+            log.take((Mark(float(t_s), "alarm", {"kind": "above_target", "priority": "medium", "on": True}),))
+        time.sleep(max(began_s + (t_s + 1) / pace - time.monotonic(), 0))
+    log.end("rider")
+    assert log.close() == 0
+    written = _written_bytes() - before
     return {
         "live_file_kb_per_hour": round(path.stat().st_size / 1000, 1),
-        "live_barriers_per_hour": syncs,
         "written_to_card_kb_per_hour": round(written / 1000) if written > 0 else None,
     }
 

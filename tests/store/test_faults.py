@@ -158,33 +158,25 @@ def test_a_card_that_turns_read_only(card: Path) -> None:
         assert same_measurements(log.record(2), ride(100))
 
 
-def test_a_card_that_errors(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    really_sync = os.fdatasync
-
-    def fails(handle: int) -> None:
-        raise OSError(errno.EIO, os.strerror(errno.EIO))
-
-    told = rides_through(
-        path,
-        lambda: monkeypatch.setattr(os, "fdatasync", fails),
-        lambda: monkeypatch.setattr(os, "fdatasync", really_sync),
-    )
-    assert "errors" in told[0].text
+def sqlite_error() -> Exception:
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorcode = sqlite3.SQLITE_IOERR_FSYNC  # type: ignore[misc]
+    return error
 
 
-def test_sqlite_that_errors(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("error", [sqlite_error(), OSError(errno.EIO, os.strerror(errno.EIO))])
+def test_a_card_that_errors(path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
     really_write = writer._write
 
     def fails(*_: object) -> int:
-        error = sqlite3.OperationalError("disk I/O error")
-        error.sqlite_errorcode = sqlite3.SQLITE_IOERR  # type: ignore[misc]
         raise error
 
-    rides_through(
+    told = rides_through(
         path,
         lambda: monkeypatch.setattr(writer, "_write", fails),
         lambda: monkeypatch.setattr(writer, "_write", really_write),
     )
+    assert "errors" in told[0].text
 
 
 def test_a_card_that_is_pulled_out(path: Path) -> None:
@@ -240,13 +232,13 @@ def test_another_program_that_writes(path: Path) -> None:
 
 def test_a_card_that_does_not_answer(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     answers = threading.Event()
-    really_sync = os.fdatasync
+    really_write = writer._write
 
-    def waits(handle: int) -> None:
+    def waits(connection: sqlite3.Connection, ride: writer._Ride) -> int:
         answers.wait(60)
-        really_sync(handle)
+        return really_write(connection, ride)
 
-    monkeypatch.setattr(os, "fdatasync", waits)
+    monkeypatch.setattr(writer, "_write", waits)
     monkeypatch.setattr(writer, "_HANG_S", 0.05)
     unit = Unit(path)
 
