@@ -10,8 +10,9 @@ The rules, for one ride:
 - *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
 - An alarm is *false* when the latent heart rate stayed more than 1 bpm inside the limit from 12 s before to 8 s after.
 - *Chatter* is an alarm within 20 s of the last one of the same side.
-- A *hold* is 15 s of latent heart rate at or above 94 % of maximum; it ends below 92 %. Its delay runs from the
-  fifteenth second. near_max is false when the latent heart rate kept 1 bpm below 94 % in the same window.
+- A *hold* is 15 s of latent heart rate at or above 94 % of maximum, once between two times under 92 %. It is missed when
+  near_max did not sound over 92 %; its delay runs from the fifteenth second, and is 0 when near_max sounded before.
+  near_max is false when the latent heart rate kept more than 1 bpm below 94 % from 12 s before to 8 s after.
 - *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
   10 to 60 s before. A warning is *wrong* when the latent heart rate did not get within 1 bpm of the limit in the next
   60 s.
@@ -23,15 +24,17 @@ import argparse
 import json
 import os
 import sys
+import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.bench.baselines import Alarm, Contender, Median, Plain, Unit
+from firmware_app.settings import SettingsError
+from sim.bench.baselines import MEDIAN, PLAIN, Alarm, Contender, Ours, Threshold
 from sim.rider import STEP_S
-from sim.scenario import LabelledRide, labelled_ride
+from sim.scenario import LabelledRide, labelled_ride, load, names
 
 HELP = "score the alarms over labelled rides, beside a plain threshold and a median filter"
 
@@ -143,18 +146,18 @@ def exits(ride: LabelledRide) -> list[Exit]:
     return sorted(found, key=lambda exit_: exit_.start_s)
 
 
-def holds(ride: LabelledRide) -> list[float]:
-    """The moments at which near_max is due: the fifteenth second of each hold."""
-    top_bpm, free_bpm = 0.94 * ride.hr_max_bpm, 0.92 * ride.hr_max_bpm
-    due: list[float] = []
-    ready_from = 0
-    for first, past in stretches(ride.latent_bpm >= top_bpm):
-        if (past - first) * STEP_S < HOLD_S or first < ready_from:
-            continue
-        due.append(first * STEP_S + HOLD_S)
-        below = np.flatnonzero(ride.latent_bpm[past:] < free_bpm)
-        ready_from = past + int(below[0]) if len(below) else len(ride.latent_bpm)
-    return due
+def holds(ride: LabelledRide) -> list[tuple[float, float, float]]:
+    """The times near maximum: when the latent heart rate came over 92 %, when near_max was due, when it fell under 92 %.
+
+    Those that never held 94 % for 15 s are left out.
+    """
+    top = ride.latent_bpm >= 0.94 * ride.hr_max_bpm
+    found = []
+    for first, past in stretches(ride.latent_bpm >= 0.92 * ride.hr_max_bpm):
+        held = [a for a, b in stretches(top[first:past]) if (b - a) * STEP_S >= HOLD_S]
+        if held:
+            found.append((first * STEP_S, (first + held[0]) * STEP_S + HOLD_S, past * STEP_S))
+    return found
 
 
 def score_alarms(ride: LabelledRide, alarms: Sequence[Alarm]) -> Score:
@@ -193,10 +196,8 @@ def score_alarms(ride: LabelledRide, alarms: Sequence[Alarm]) -> Score:
             result.warned += any(
                 DRIFTS.get(kind) == exit_.side and 10 <= exit_.start_s - t_s <= 60 for t_s, kind in alarms
             )
-    due = holds(ride)
-    for i, due_s in enumerate(due):
-        until_s = due[i + 1] - HOLD_S if i + 1 < len(due) else float("inf")
-        told = [t for t, kind in alarms if kind == "near_max" and due_s - HOLD_S <= t < until_s]
+    for from_s, due_s, until_s in holds(ride):
+        told = [t_s for t_s, kind in alarms if kind == "near_max" and from_s <= t_s <= until_s]
         result.holds += 1
         if told:
             result.hold_delays_s.append(max(told[0] - due_s, 0.0))
@@ -219,34 +220,26 @@ def rides(kinds: Iterable[str], dirts: Iterable[float], seeds: Iterable[int]) ->
     return [labelled_ride(kind, dirt, seed) for kind in kinds for dirt in dirts for seed in seeds]
 
 
-def contenders(changes: dict[str, object] | None = None) -> list[Contender]:
-    """The unit and the two baselines."""
-    return [Unit(changes), Plain(), Median()]
+Job = tuple[str, float, int, tuple[Contender, ...]]
+"""Which ride (scenario, dirt, seed), and who listens to it."""
 
 
-Job = tuple[str, float, int, dict[str, object] | None]
-
-
-def _ride_scores(job: Job) -> tuple[str, float, dict[str, Score]]:
-    kind, dirt, seed, changes = job
+def _ride_scores(job: Job) -> dict[str, Score]:
+    kind, dirt, seed, listeners = job
     ride = labelled_ride(kind, dirt, seed)
-    return kind, dirt, {one.name: score(one, [ride]) for one in contenders(changes)}
+    return {one.name: score(one, [ride]) for one in listeners}
 
 
-def score_all(jobs: list[Job], workers: int | None = None) -> Iterator[tuple[str, float, dict[str, Score]]]:
-    """Score every job on all cores, with a progress bar on a terminal; results in the order of the jobs."""
+def score_all(jobs: Sequence[Job]) -> Iterator[tuple[Job, dict[str, Score]]]:
+    """Score every job on all cores, with a progress bar on a terminal; results by name, in the order of the jobs."""
     from concurrent.futures import ProcessPoolExecutor
 
     from tqdm import tqdm
 
-    with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
-        yield from tqdm(
-            pool.map(_ride_scores, jobs, chunksize=4),
-            total=len(jobs),
-            unit="ride",
-            disable=not sys.stderr.isatty(),
-            file=sys.stderr,
-        )
+    hidden = not sys.stderr.isatty()
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        results = pool.map(_ride_scores, jobs, chunksize=4)
+        yield from zip(jobs, tqdm(results, total=len(jobs), unit="ride", disable=hidden, file=sys.stderr), strict=True)
 
 
 def seeds_of(text: str) -> range:
@@ -264,25 +257,38 @@ def seeds_of(text: str) -> range:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of ``alarms``."""
     parser.add_argument("--seeds", type=seeds_of, default=range(1, 21), help="which rides, as A-B (default 1-20)")
-    parser.add_argument("--kinds", default=",".join(KINDS), help="scenarios, with commas between (default %(default)s)")
+    parser.add_argument(
+        "--kinds", default=",".join(KINDS), help='scenarios or .toml files, with commas between, or "all" (%(default)s)'
+    )
     parser.add_argument("--dirt", default="1,3", help="how dirty, with commas between (default %(default)s)")
-    parser.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="change a key of alarms.toml")
-    parser.add_argument("--picture", metavar="FILE", help="draw delay against false alarms to an SVG or PNG file")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="KEY=VALUE", help="change a key of alarms.toml; may come often"
+    )
+    parser.add_argument("--picture", metavar="FILE", help="draw the trade-off to an SVG or PNG file instead")
     parser.add_argument("--json", action="store_true", help="one JSON document instead of a table")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Score, and print a table or JSON."""
-    changes = _changes(args.set)
-    kinds, dirts = args.kinds.split(","), [float(dirt) for dirt in args.dirt.split(",")]
-    jobs: list[Job] = [(kind, dirt, seed, changes) for kind in kinds for dirt in dirts for seed in args.seeds]
+    """Score, and print a table or JSON, or draw."""
+    kinds = names() if args.kinds == "all" else args.kinds.split(",")
+    for kind in kinds:
+        load(kind)
+    try:
+        dirts = [float(dirt) for dirt in args.dirt.split(",")]
+        changes = tomllib.loads("\n".join(args.set))
+    except ValueError as error:
+        raise SettingsError(f"write --dirt as 1,3 and --set as KEY=VALUE of alarms.toml: {error}") from error
+    listeners = tuple(found for _, line in LINES for found in line) if args.picture else (Ours(changes), PLAIN, MEDIAN)
+    jobs: list[Job] = [(kind, dirt, seed, listeners) for kind in kinds for dirt in dirts for seed in args.seeds]
     found: dict[tuple[float, str, str], Score] = {}
-    for kind, dirt, scores in score_all(jobs):
+    for (kind, dirt, _, _), scores in score_all(jobs):
         for name, one in scores.items():
             for group in (kind, "all"):
                 found.setdefault((dirt, group, name), Score())
                 found[dirt, group, name] += one
-    if args.json:
+    if args.picture:
+        draw({(dirt, name): one for (dirt, group, name), one in found.items() if group == "all"}, args.picture)
+    elif args.json:
         rows = [{"dirt": d, "kind": k, "contender": n, **s.figures()} for (d, k, n), s in found.items()]
         print(json.dumps({"schema": "rumblestrip.bench.alarms/1", "seeds": list(args.seeds), "scores": rows}))
     else:
@@ -290,10 +296,48 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _changes(pairs: list[str]) -> dict[str, object]:
-    import tomllib
+def _decisive(bpm_s: float) -> Ours:
+    return Ours(
+        {side: {"decision_bpm_s": bpm_s} for side in ("above_target", "below_target")}, f"rumblestrip {bpm_s:g} bpm s"
+    )
 
-    return tomllib.loads("\n".join(pairs))
+
+LINES: tuple[tuple[str, tuple[Contender, ...]], ...] = (
+    ("plain threshold, dwell 0 to 10 s", tuple(Threshold(f"plain {s:g} s", 0, 0, s) for s in (0, 1, 2, 3, 5, 7, 10))),
+    (
+        "median, 1 bpm of hysteresis, windows 3 to 15 s",
+        tuple(Threshold(f"median {s:g} s", s, 1, s * 3 / 7) for s in (3, 5, 7, 9, 12, 15)),
+    ),
+    ("rumblestrip, decision_bpm_s 0.5 to 10", tuple(_decisive(bpm_s) for bpm_s in (0.5, 1, 2, 3.5, 6, 10))),
+)
+"""The lines of the picture: one setting of each contender from hasty to slow."""
+
+
+def draw(found: dict[tuple[float, str], Score], file: str) -> None:
+    """Delay against false alarms, one panel per dirt, one line per contender."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    import matplotlib.pyplot as plt
+
+    mpl.rcParams["svg.hashsalt"] = "rumblestrip"
+    dirts = sorted({dirt for dirt, _ in found})
+    figure, panels = plt.subplots(1, len(dirts), figsize=(5 * len(dirts), 4.2), sharey=True, squeeze=False)
+    for dirt, panel in zip(dirts, panels[0], strict=True):
+        for (label, line), marker, style in zip(LINES, "so^", (":", "--", "-"), strict=True):
+            scores = [found[dirt, one.name] for one in line]
+            # No false alarm at all in so many hours is drawn as half a one.
+            false = [max(one.false, 0.5) / one.hours for one in scores]
+            p95 = [one.figures()["delay_p95_s"] for one in scores]
+            panel.plot(p95, false, style, marker=marker, label=label, color="black", markerfacecolor="white")
+        panel.set(title=f"dirt {dirt:g}", xlabel="delay p95, s", yscale="log", xlim=(0, None))
+        panel.grid(True, which="major", alpha=0.3)
+    panels[0][0].set_ylabel("false alarms an hour")
+    panels[0][-1].legend(fontsize=8)
+    hours = next(iter(found.values())).hours
+    figure.suptitle(f"What a false alarm costs in delay ({hours:g} h of simulated riding a point)", fontsize=11)
+    figure.tight_layout()
+    figure.savefig(file, metadata={"Date": None} if file.endswith(".svg") else None)
 
 
 def _print(found: dict[tuple[float, str, str], Score]) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from statistics import median
 from typing import Protocol
 
@@ -16,11 +17,12 @@ Alarm = tuple[float, str]
 class Contender(Protocol):
     """Something that listens to a strap and sounds alarms."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What it is called in tables."""
 
     def alarms(self, rows: Sequence[Row], hr_max_bpm: int, target_bpm: tuple[int, int]) -> list[Alarm]:
         """Every alarm of a ride, in order of time."""
-        ...
 
 
 def reported_bpm(rows: Sequence[Row]) -> list[tuple[float, float]]:
@@ -34,31 +36,33 @@ def reported_bpm(rows: Sequence[Row]) -> list[tuple[float, float]]:
     return found
 
 
-class Plain:
-    """A plain threshold on the reported number: it sounds whenever the number reaches a limit from inside."""
+@dataclass(frozen=True)
+class Threshold:
+    """A threshold on the median of the last ``window_s`` of readings (0: the reading itself).
 
-    name = "plain threshold"
+    It sounds when the number has been at a limit, or past it by the hysteresis, for the dwell, and again only after it
+    has been back; near_max sounds after 15 s at or above 94 % of maximum, once each time.
+    """
 
-    def alarms(self, rows: Sequence[Row], hr_max_bpm: int, target_bpm: tuple[int, int]) -> list[Alarm]:
-        """One alarm per crossing; near_max after 15 s of readings at or above 94 %."""
-        return _threshold(reported_bpm(rows), hr_max_bpm, target_bpm, hysteresis_bpm=0.0, dwell_s=0.0)
-
-
-class Median:
-    """A 7 s median with 1 bpm of hysteresis and 3 s of dwell."""
-
-    name = "7 s median"
+    name: str
+    window_s: float
+    hysteresis_bpm: float
+    dwell_s: float
 
     def alarms(self, rows: Sequence[Row], hr_max_bpm: int, target_bpm: tuple[int, int]) -> list[Alarm]:
-        """One alarm per crossing by 1 bpm or more held for 3 s; near_max after 15 s at or above 94 %."""
+        """Every alarm of a ride, in order of time."""
         recent: deque[tuple[float, float]] = deque()
         smooth = []
         for t_s, hr_bpm in reported_bpm(rows):
             recent.append((t_s, hr_bpm))
-            while recent[0][0] < t_s - 7:
+            while recent[0][0] < t_s - self.window_s:
                 recent.popleft()
             smooth.append((t_s, median(value for _, value in recent)))
-        return _threshold(smooth, hr_max_bpm, target_bpm, hysteresis_bpm=1.0, dwell_s=3.0)
+        return _threshold(smooth, hr_max_bpm, target_bpm, self.hysteresis_bpm, self.dwell_s)
+
+
+PLAIN = Threshold("plain threshold", 0, 0, 0)
+MEDIAN = Threshold("7 s median", 7, 1, 3)
 
 
 def _threshold(
@@ -92,14 +96,15 @@ def _threshold(
     return found
 
 
-class Unit:
-    """What the unit would have done: the companion itself, fed with the same notifications."""
+@dataclass(frozen=True)
+class Ours:
+    """What the unit would have done: the companion itself, fed with the same notifications.
 
-    name = "rumblestrip"
+    changes: keys of alarms.toml laid over the shipped ones, table by table.
+    """
 
-    def __init__(self, changes: dict[str, object] | None = None) -> None:
-        """``changes``: keys of alarms.toml laid over the shipped ones, table by table."""
-        self.changes = changes or {}
+    changes: Mapping[str, object] = field(default_factory=dict)
+    name: str = "rumblestrip"
 
     def alarms(self, rows: Sequence[Row], hr_max_bpm: int, target_bpm: tuple[int, int]) -> list[Alarm]:
         """The alarm marks of the ride, reminders left out."""
@@ -111,7 +116,8 @@ class Unit:
         from firmware_app.core.session import free_plan
 
         shipped = settings.defaults_dir() / "alarms.toml"
-        table = settings.convert(settings.overlaid(settings.read_toml(shipped), self.changes), AlarmTable, shipped)
+        data = settings.overlaid(settings.read_toml(shipped), dict(self.changes))
+        table = settings.convert(data, AlarmTable, shipped)
         scheme = bands.Scheme("one", "percent_of_maximum", (bands.Band(1, "all", 0.0),))
         plan = free_plan(f"{target_bpm[0]}-{target_bpm[1]}bpm")
         companion = Companion(RideFacts(hr_max_bpm), bands.table(scheme, hr_max_bpm), table, plan)
