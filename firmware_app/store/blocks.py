@@ -154,7 +154,7 @@ def unpack(blocks: Iterable[tuple[bytes, bytes]]) -> Columns:
         hr_bpm=np.where(flags & _HR, rows["hr_bpm"].astype(np.float64), nan),
         trusted_bpm=np.where(flags & _TRUSTED, rows["trusted"] / float(GRID), nan),
         quality=rows["quality"] / float(GRID),
-        contact=np.where(flags & _CONTACT_KNOWN, (flags & _CONTACT) // _CONTACT, -1).astype(np.int8),
+        contact=np.where(flags & _CONTACT_KNOWN, (flags & _CONTACT).astype(np.int8) // _CONTACT, -1).astype(np.int8),
         rr_ms=np.frombuffer(rr_bytes, dtype="<u4") / float(GRID),
         rr_row=np.repeat(np.arange(len(rows)), rr_count),
     )

@@ -43,7 +43,7 @@ _HANG_S = 20.0
 
 _RETRY_S = (1.0, 2.0, 4.0, 8.0, 16.0, 30.0)
 _CHECKPOINT_BYTES = 1 << 20
-"""From this size on the write-ahead log is carried over into the database, about every twenty minutes."""
+"""From this size on the write-ahead log is carried over into the database, about every ten minutes."""
 
 _BUSY_RETRIES = 3
 
