@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Link, Press
-from firmware_app.core.review import Review
 from firmware_app.core.session import clock_text
 from firmware_app.core.views import (
     FaultView,
@@ -25,6 +24,9 @@ from firmware_app.core.views import (
     SummaryView,
     View,
 )
+
+if TYPE_CHECKING:
+    from firmware_app.core.review import Review
 
 Page = Literal["finding", "home", "plans", "settings", "straps", "faults", "offer", "ride", "summary"]
 
