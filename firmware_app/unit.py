@@ -125,8 +125,9 @@ class Wiring:
 class Unit:
     """One unit, from start to stop.
 
-    ready: the rider's settings and today's choice. at_once: begin riding without the home page. go_on: with the ride
-    that was cut, instead. stop_with_ride: the unit's work is done when the first ride is over.
+    ready: the rider's settings and today's choice. at_once: begin riding without the home page. cut: looks for a ride
+    that was cut. go_on: go on with it without asking. stop_with_ride: the unit's work is done when the first ride is
+    over.
     """
 
     def __init__(
@@ -137,7 +138,7 @@ class Unit:
         source: str = "strap",
         at_once: bool = True,
         stop_with_ride: bool = False,
-        cut: CutShort | None = None,
+        cut: Callable[[], CutShort | None] = lambda: None,
         go_on: bool = False,
     ) -> None:
         self._wiring = wiring
@@ -146,8 +147,9 @@ class Unit:
         self._source = source
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
-        self._cut = cut
-        self._go_on_at_once = go_on and cut is not None
+        self._look_for_cut = cut
+        self._cut: CutShort | None = None
+        self._go_on_at_once = go_on
         self._companion: Companion | None = None
         self._began_s = 0.0
         self._gate = Gate()
@@ -162,10 +164,9 @@ class Unit:
         self._strap = unit.strap
         self._pages = pages.Pages(
             lanes=_lanes(ready),
-            plans=_plan_choices(),
+            plans=(),
             hr_max=f"{ready.accepted.value_bpm}",
             caution=ready.accepted.caution,
-            offered=cut.words if cut else "",
             strap_name=unit.strap.name or unit.strap.address,
             sounds=unit.sounder.sounds,
             theme=unit.panel.theme,
@@ -177,6 +178,10 @@ class Unit:
     async def run(self) -> None:
         """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after."""
         self._show()
+        # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
+        self._pages.plans = _plan_choices()
+        self._cut = self._look_for_cut()
+        self._pages.offered = self._cut.words if self._cut else ""
         service = ServiceManager()
         wiring = self._wiring
         loop = asyncio.get_running_loop()
@@ -191,7 +196,7 @@ class Unit:
             self.deliver(silent)
         if self._ready.accepted.caution:
             wiring.say(self._ready.accepted.caution)
-        if self._go_on_at_once:
+        if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
         elif self._at_once:
             self._begin(self._ready)

@@ -97,7 +97,6 @@ async def _live(
     panel = open_panel(panel_settings, unit_settings.keys)
     terminal = sys.stdin.isatty() and isinstance(panel.panel, OffscreenPanel)
     pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
-    cut = _cut_ride()
     if panel.notice:
         _say(panel.notice)
     wiring = Wiring(
@@ -119,7 +118,7 @@ async def _live(
         source,
         at_once=asked or not pressable or source == "sim",
         stop_with_ride=source == "sim" or not pressable,
-        cut=cut,
+        cut=_cut_ride,
         go_on=getattr(args, "resume", False),
     )
     if args.stop_after_s is not None:

@@ -14,8 +14,9 @@ import sys
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from firmware_app import sdl
 from firmware_app.core.events import Event, Fault, Key
 from firmware_app.devices.keys import Holding
 from firmware_app.settings import KeySettings, PanelSettings
@@ -86,11 +87,9 @@ class OffscreenPanel(Panel):
 
     def save(self, path: Path) -> None:
         """Write the picture as PNG. Raises PanelError when there was none yet."""
-        import pygame.image
-
         if self.surface is None:
             raise PanelError("nothing was shown yet: present a picture first")
-        pygame.image.save(self.surface, path)
+        sdl.load().image.save(self.surface, path)
 
 
 class WindowPanel(Panel):
@@ -100,7 +99,7 @@ class WindowPanel(Panel):
     """
 
     def __init__(self, size: tuple[int, int], keys: KeySettings) -> None:
-        pygame = _pygame()
+        pygame = sdl.load()
         self.size = size
         self._keys = keys
         try:
@@ -130,11 +129,11 @@ class WindowPanel(Panel):
         for area in areas:
             self._window.blit(surface, area, area)
         if areas:
-            _pygame().display.update(areas)
+            sdl.load().display.update(areas)
 
     async def run(self, deliver: Deliver) -> None:
         """Deliver presses of keyboard, mouse and touch; returns when the window is closed."""
-        pygame = _pygame()
+        pygame = sdl.load()
         clock = asyncio.get_running_loop().time
         holding = Holding(self._keys.long_s, self._keys.repeat_s)
         pointed: Key | None = None
@@ -165,7 +164,7 @@ class WindowPanel(Panel):
 
     def close(self) -> None:
         """Close the window."""
-        _pygame().display.quit()
+        sdl.load().display.quit()
 
 
 class SteadyPanel(Panel):
@@ -280,10 +279,3 @@ def _check_size(panel: Panel, surface: Surface) -> None:
 
 def _areas(size: tuple[int, int], rows: Rows | None) -> list[tuple[int, int, int, int]]:
     return [(0, top, size[0], bottom - top) for top, bottom in (((0, size[1]),) if rows is None else rows)]
-
-
-def _pygame() -> Any:
-    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # its banner would spoil a JSON document on stdout
-    import pygame
-
-    return pygame

@@ -4,6 +4,6 @@ picture = Painter((480, 320), DAY).paint(view)      # from firmware_app.screens.
 panel.present(picture.surface, picture.rows)
 """
 
-import os
+from firmware_app import sdl
 
-os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # its banner would spoil a JSON document on stdout
+sdl.load()

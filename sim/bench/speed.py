@@ -48,9 +48,6 @@ RIDE = ["ride", "--strap", "sim", "--panel", "offscreen"]
 
 HR_MAX_BPM = 186
 
-_CARD_TIMES = 100
-"""How many times faster than live the hour for the card's sake is written; every pause of the writer shrinks alike."""
-
 _TELLS = "import sys, time; print(time.clock_gettime(time.CLOCK_MONOTONIC), flush=True)"
 
 _FIRST_FRAME = f"""
@@ -206,35 +203,18 @@ def replay(args: argparse.Namespace) -> dict[str, float]:
 
 
 def card(args: argparse.Namespace) -> dict[str, float]:
-    """What the log makes the kernel write to the disk for an hour's ride, as live: a commit every 1.25 s, durable soon.
+    """What a live hour of the log makes the system write to the disk: the measurement of the bench ``history``.
 
-    Time runs a hundred times faster, so that every pause of the writer is a hundredth. /proc/self/io counts what was
-    sent to storage; what the file system adds for itself is not in it. The floor: the finished log, written once.
+    The floor: the finished log, written once.
     """
-    from firmware_app.store.writer import COMMIT_S, LogWriter
+    from sim.bench.history import live_hour
 
-    rows = _hour()
     with tempfile.TemporaryDirectory(dir=_disk()) as folder:
-        path = Path(folder) / "rides.sqlite3"
-        companion = _companion()
-        before = _written_bytes()
-        writer = LogWriter(path, commit_s=COMMIT_S / _CARD_TIMES)
-        writer.begin(companion.facts)
-        began_s = time.perf_counter()
-        for t_s, effects in _played(companion, rows):
-            time.sleep(max(0.0, began_s + t_s / _CARD_TIMES - time.perf_counter()))
-            writer.take(effects)
-        writer.end("rider")
-        writer.close()
-        written = _written_bytes() - before
-        kept = path.stat().st_size
-    hours = rows[-1][0] / 3600
-    return {"card_kb_per_hour": written / 1000 / hours, "card_times_log": written / kept}
-
-
-def _written_bytes() -> int:
-    lines = Path("/proc/self/io").read_text().splitlines()
-    return int(dict(line.split(": ") for line in lines)["write_bytes"])
+        found = live_hour(Path(folder) / "rides.sqlite3", pace=100)
+    kept, written = found["live_file_kb_per_hour"], found["written_to_card_kb_per_hour"]
+    if not isinstance(kept, float) or not isinstance(written, int):
+        return {}  # this system does not count what it writes
+    return {"card_kb_per_hour": written, "card_floor_kb_per_hour": kept}
 
 
 def _disk() -> str | None:
