@@ -1,15 +1,23 @@
-"""The maximum heart rate: formulas by age, and whose number the unit rides by.
+"""The maximum heart rate: formulas by age, the number the unit rides by, and what the rides say it may be.
 
-Nothing here ever changes the rider's maximum. A formula only stands in for one that nobody has measured, and says so.
+Nothing here ever changes the rider's maximum. A formula only stands in for one that nobody has measured, and says so;
+the running estimate is a proposal at most. docs/maximum.md derives it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from math import erf, erfc, exp, hypot, sqrt
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from firmware_app.core.evidence import Evidence
 
 Z_90 = 1.645
 """Half the width of the central 90 % of a normal distribution, in standard deviations."""
@@ -151,3 +159,185 @@ def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> A
     return AcceptedMaximum(
         value, "formula", max(low, floor_bpm), min(high, ceiling_bpm), f"{PRIOR.text}, age {age} ({PRIOR.source})"
     )
+
+
+# --- the running estimate -------------------------------------------------------------------------------------------
+
+Effort = Literal["hard", "all_out", "test"]
+
+_ANY_AGE = (185.0, 16.0)
+"""Mean and SD of a prior for a rider whose age is not known or whose formula does not hold (own choice, wide)."""
+_NOISE_BPM = 1.2
+_NOISE_REPORTED_BPM = 2.5
+_TEST_BPM = 2.0
+"""Day to day, a measured maximum moves by about this much (common practice, no source)."""
+_ALL_OUT_GAP_BPM = 4.0
+"""How far below the maximum an all-out ride ends, on average; exponential (common practice, no source)."""
+_MONTH_DAYS = 30.0
+_AGEING_BPM_A = 0.64
+"""Per year, the slope of Nes et al. 2013."""
+_WANDER_BPM_A = 1.0
+"""SD that a year adds to what was learnt before it: training, weight, illness (own choice)."""
+_STRAY = 0.005
+"""The chance that a piece of evidence is false after all."""
+
+TEST_PLAN = "maximal-test"
+"""The plan's name in the log of a ride that was a guided maximal test; a mark of kind ``verdict`` tells how it went."""
+
+_SOUND_QUALITY = 0.9
+_SOUND_DROP_BPM = 4.0
+"""Sound evidence is of this quality at least, and 15 s long within this much of its peak."""
+_BEYOND_BPM = 4
+"""A proposal goes no further than this over what was held."""
+_PLAUSIBLE_SDS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One ride's word on the maximum.
+
+    peak_bpm: held 5 s. effort: "hard" says at least that, "all_out" a little more, "test" what it is. noise_bpm: SD of
+    the peak itself. sound: no artefact could explain it, so that it may raise a maximum. label: how to name the ride.
+    """
+
+    days_ago: float
+    peak_bpm: float
+    effort: Effort
+    noise_bpm: float = _NOISE_BPM
+    sound: bool = True
+    label: str = "a ride"
+
+
+def observe(found: Evidence, days_ago: float, effort: Effort, label: str) -> Observation | None:
+    """The observation in the evidence of one ride; None when it has no peak to trust."""
+    if found.peak_bpm is None:
+        return None
+    held = found.held_15s_bpm is not None and found.held_15s_bpm >= found.peak_bpm - _SOUND_DROP_BPM
+    noise_bpm = hypot(_NOISE_BPM if found.from_rr else _NOISE_REPORTED_BPM, 6 * (1 - found.quality))
+    sound = held and found.from_rr and found.quality >= _SOUND_QUALITY
+    return Observation(days_ago, found.peak_bpm, effort, noise_bpm, sound, label)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What the maximum probably is. low_bpm and high_bpm bound the middle 90 %; ``why`` says in one sentence."""
+
+    value_bpm: int
+    low_bpm: float
+    high_bpm: float
+    why: str
+
+
+def estimate(observations: Sequence[Observation], age: float | None, medicines: bool = False) -> Estimate:
+    """The maximum today, from the age formula and every observation.
+
+    A Bayesian posterior on a grid of today's maximum. Time widens what an old observation says and age lowers it, so
+    each enters as what it says of today. Of the all-out rides of a month only the best counts as all-out: the same
+    rider falls short in the same way, and the others are no independent word on how far.
+    """
+    import numpy as np
+
+    mean, sd = (PRIOR.of_age(age), PRIOR.sd_bpm) if age is not None and not medicines else _ANY_AGE
+    grid = np.arange(HR_MAX_RANGE_BPM[0], HR_MAX_RANGE_BPM[1] + 0.25, 0.25)
+    weight = np.exp(-0.5 * ((grid - mean) / sd) ** 2)
+    for seen in _one_all_out_a_month(observations):
+        weight = weight * _likelihood(grid, seen)
+        weight /= weight.sum()
+    below = np.cumsum(weight) / weight.sum()
+    low, middle, high = (float(np.interp(part, below, grid)) for part in (0.05, 0.5, 0.95))
+    value = whole_bpm(middle)
+    return Estimate(value, round(low, 1), round(high, 1), _why(observations, age, medicines, value))
+
+
+def _one_all_out_a_month(observations: Sequence[Observation]) -> list[Observation]:
+    kept, best_at = [], list[float]()
+    for seen in sorted(observations, key=lambda one: -one.peak_bpm):
+        effort = seen.effort
+        if effort == "all_out":
+            if any(abs(seen.days_ago - days) < _MONTH_DAYS for days in best_at):
+                effort = "hard"
+            else:
+                best_at.append(seen.days_ago)
+        kept.append(Observation(seen.days_ago, seen.peak_bpm, effort, seen.noise_bpm, seen.sound, seen.label))
+    return kept
+
+
+def _likelihood(grid: NDArray[np.float64], seen: Observation) -> NDArray[np.float64]:
+    """How well each maximum of today explains an observation, up to a factor."""
+    import numpy as np
+
+    years = max(seen.days_ago, 0.0) / 365.25
+    peak = seen.peak_bpm - _AGEING_BPM_A * years
+    sd = hypot(_TEST_BPM if seen.effort == "test" else seen.noise_bpm, _WANDER_BPM_A * sqrt(years))
+    over = [float(value) for value in grid - peak]
+    if seen.effort == "test":
+        fits = [exp(-0.5 * (x / sd) ** 2) for x in over]
+    elif seen.effort == "hard":
+        fits = [0.5 * (1 + erf(x / sd / sqrt(2))) for x in over]
+    else:
+        # An exponential gap seen through normal noise, scaled to 1 at its highest.
+        gap = _ALL_OUT_GAP_BPM
+        fits = [exp(min(0.5 * (sd / gap) ** 2 - x / gap, 700)) * erfc((sd / gap - x / sd) / sqrt(2)) for x in over]
+    values = np.array(fits)
+    return (1 - _STRAY) * values / max(float(values.max()), 1e-300) + _STRAY
+
+
+def _why(observations: Sequence[Observation], age: float | None, medicines: bool, value_bpm: int) -> str:
+    """One sentence: what the estimate rests on most."""
+    start = "no formula holds with medicines that slow the heart" if medicines else f"the formula {PRIOR.text}"
+    if age is None and not medicines:
+        start = "no age is known"
+    if not observations:
+        return f"It rests on nothing but a guess: {start}."
+    tests = [seen for seen in observations if seen.effort == "test"]
+    if tests:
+        last = min(tests, key=lambda seen: seen.days_ago)
+        return f"A maximal test measured {last.peak_bpm:.0f} bpm ({last.label})."
+    best = max(observations, key=lambda seen: seen.peak_bpm - _AGEING_BPM_A * seen.days_ago / 365.25)
+    ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
+    if value_bpm > best.peak_bpm + 8:
+        ending = f"which only says that it is at least that; the rest is {start}"
+    return f"The highest heart rate that you held was {best.peak_bpm:.0f} bpm ({best.label}), {ending}."
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A maximum for the rider to accept or refuse. origin: what it rests on, as the history has it."""
+
+    value_bpm: int
+    low_bpm: float
+    high_bpm: float
+    why: str
+    origin: Literal["ride", "test"]
+
+
+def propose(
+    observations: Sequence[Observation], accepted_bpm: int | None, age: float | None, medicines: bool = False
+) -> Proposal | None:
+    """A better maximum than the accepted one, or None.
+
+    Higher only on sound evidence above it: never on a formula, never further than a few beats over what was held, and
+    never on a peak that hardly anyone of that age reaches, unless a maximal test measured it. Lower only when the whole
+    range lies below. Without an accepted maximum, on sound evidence that comes near the estimate.
+    """
+    if not observations:
+        return None
+    found = estimate(observations, age, medicines)
+    ceiling = HR_MAX_RANGE_BPM[1] if age is None else PRIOR.of_age(age) + _PLAUSIBLE_SDS * PRIOR.sd_bpm
+    sound = [seen for seen in observations if seen.sound and (seen.effort == "test" or seen.peak_bpm <= ceiling)]
+    if not sound and accepted_bpm is None:
+        return None
+    best = max(sound, key=lambda seen: seen.peak_bpm, default=observations[0])
+    # A hard ride shows that the maximum is at least this; only an all-out ride or a test speaks of a little more.
+    most = whole_bpm(best.peak_bpm) + (0 if best.effort == "hard" else _BEYOND_BPM)
+    value = found.value_bpm
+    if sound and (accepted_bpm is None or best.peak_bpm >= accepted_bpm + 1):
+        if accepted_bpm is None and value > best.peak_bpm + 2 * _BEYOND_BPM:
+            return None  # an easy ride says next to nothing
+        value = min(value, most)
+        if accepted_bpm is not None and value <= accepted_bpm:
+            return None
+    elif accepted_bpm is None or found.high_bpm >= accepted_bpm:
+        return None
+    origin: Literal["ride", "test"] = "test" if any(seen.effort == "test" for seen in observations) else "ride"
+    return Proposal(value, found.low_bpm, found.high_bpm, found.why, origin)

@@ -1,0 +1,399 @@
+"""``rumblestrip maximum``: the rider's maximum heart rate, what it rests on, and who decided."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from firmware_app import settings
+from firmware_app.cli import Failed, UsageError
+from firmware_app.core import maximum
+from firmware_app.core.bands import HR_MAX_RANGE_BPM, whole_bpm
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from firmware_app.core.evidence import Evidence
+    from firmware_app.core.maximum import Observation
+    from firmware_app.core.record import RideRecord
+    from firmware_app.store.log import Log, MaximumEntry
+
+HELP = """\
+Nothing changes your maximum but you: `set`, or `review --accept`. `evidence` takes a CSV file (t_s with hr_bpm, rr_ms
+or both), the number of a stored ride, or `last`; a recording without a beat to trust prints a peak of null with the
+reason, and that is status 0: the looking was done. Simulated rides never count for the estimate."""
+
+RIDES_LOOKED_AT = 40
+YEARS_LOOKED_AT = 3.0
+_DAY_S = 86400.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = HELP
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
+
+    def action(name: str, summary: str) -> argparse.ArgumentParser:
+        added = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        # Suppressed, so that `maximum --json show` means the same as `maximum show --json`.
+        added.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
+        return added
+
+    def all_out(added: argparse.ArgumentParser) -> None:
+        text = "a stored ride in which you gave everything (may be repeated)"
+        added.add_argument("--all-out", type=int, action="append", default=[], metavar="RIDE", help=text)
+
+    action("show", "the maximum in use, and the age formulas side by side (also without an action)")
+    all_out(action("estimate", "what your rides say it may be, with a 90 %% range"))
+    action("evidence", "what one recording says about it").add_argument("file", metavar="FILE")
+    setting = action("set", "set your own maximum, measured or given by a doctor")
+    setting.add_argument("bpm", type=int, metavar="N")
+    setting.add_argument("--why", default="", help="how you know, for the history")
+    review = action("review", "see what is proposed, then accept or refuse it")
+    all_out(review)
+    answer = review.add_mutually_exclusive_group()
+    answer.add_argument("--accept", action="store_true", help="ride by the proposed maximum from now on")
+    answer.add_argument("--refuse", action="store_true", help="keep yours; the same value is not proposed again")
+    action("history", "every maximum you had or were proposed, and who decided")
+
+
+def run(args: argparse.Namespace) -> int:
+    doing = {
+        "show": _show,
+        "estimate": _estimate,
+        "evidence": _evidence,
+        "set": _set,
+        "review": _review,
+        "history": _history,
+    }[args.action or "show"]
+    document, text = doing(args)
+    print(json.dumps(document, ensure_ascii=False, indent=2) if args.json else text)
+    return 0
+
+
+Answer = tuple[dict[str, Any], str]
+
+
+@contextmanager
+def _log() -> Iterator[Log]:
+    from firmware_app.store.log import LogError, log_path, open_log
+
+    try:
+        with open_log(log_path()) as log:
+            for text in log.recovered:
+                print(text, file=sys.stderr)
+            yield log
+    except LogError as error:
+        raise Failed(str(error)) from error
+
+
+def _rider() -> settings.Rider:
+    return settings.load("rider", settings.Rider)
+
+
+def _age(rider: settings.Rider) -> int | None:
+    from datetime import date
+
+    return None if rider.birth_year is None else maximum.age_years(rider.birth_year, date.today().year)
+
+
+# --- show -----------------------------------------------------------------------------------------------------------
+
+
+def _show(args: argparse.Namespace) -> Answer:
+    from datetime import date
+
+    rider = _rider()
+    age = _age(rider)
+    by_formula = age is not None and not rider.rate_medicines
+    accepted = maximum.hr_max(rider, date.today().year) if rider.hr_max_bpm is not None or by_formula else None
+    formulas: list[dict[str, Any]] = []
+    if age is not None:
+        formulas = [_formula(formula, age) for formula in maximum.formulas_for(rider.sex)]
+    document = {
+        "hr_max_bpm": accepted.value_bpm if accepted else None,
+        "origin": accepted.origin if accepted else None,
+        "range_bpm": [accepted.low_bpm, accepted.high_bpm] if accepted else None,
+        "caution": accepted.caution if accepted else "",
+        "age_years": age,
+        "rate_medicines": rider.rate_medicines,
+        "formulas": formulas,
+    }
+    lines = [f"Your maximum: {accepted.value_bpm} bpm, {accepted.text}." if accepted else "No maximum is known yet."]
+    if accepted is None:
+        lines.append("`rumblestrip maximum set N`, or write birth_year in rider.toml for a formula.")
+    elif accepted.caution:
+        lines.append(accepted.caution)
+    if rider.rate_medicines:
+        lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
+    if formulas:
+        lines.append(f"Age formulas at {age} years, with the range that holds nine people in ten:")
+        lines += [
+            f"  {row['formula']:<16} {row['value_bpm']} bpm ({row['range_bpm'][0]} to {row['range_bpm'][1]})  "
+            f"{row['source']}; spread: {row['sd_source']}"
+            for row in formulas
+        ]
+    return document, "\n".join(lines)
+
+
+def _formula(formula: maximum.Formula, age: int) -> dict[str, Any]:
+    return {
+        "name": formula.name,
+        "formula": formula.text,
+        "value_bpm": whole_bpm(formula.of_age(age)),
+        "sd_bpm": formula.sd_bpm,
+        "range_bpm": list(formula.range_bpm(age)),
+        "source": formula.source,
+        "sd_source": formula.sd_source,
+    }
+
+
+# --- evidence and estimate ------------------------------------------------------------------------------------------
+
+
+def _evidence(args: argparse.Namespace) -> Answer:
+    from firmware_app.core.evidence import find
+
+    return described(find(_recording(args.file)))
+
+
+def _recording(text: str) -> RideRecord:
+    from firmware_app.core.events import Sample
+    from firmware_app.core.record import RideFacts, record_of
+    from firmware_app.store.csvfile import CsvError, read_csv
+    from firmware_app.store.log import UnknownRideError
+
+    path = Path(text)
+    stored = text == "last" or (text.isascii() and text.isdecimal() and len(text) <= 18)
+    if stored and not path.exists():
+        with _log() as log:
+            try:
+                return log.record(log.ride("last" if text == "last" else int(text)).ride_id)
+            except UnknownRideError as error:
+                raise UsageError(str(error)) from error
+    try:
+        rows = read_csv(path)
+    except CsvError as error:
+        raise UsageError(str(error)) from error
+    samples = [Sample(t_s, measurement, None, 0.0) for t_s, measurement in rows]
+    # The maximum of these facts is never looked at: evidence is what says something about it.
+    return record_of(RideFacts(HR_MAX_RANGE_BPM[1], source="import"), samples, [], rows[-1][0])
+
+
+def described(found: Evidence) -> Answer:
+    """The evidence as plain data and as text."""
+    document = {
+        "peak_bpm": _tenth(found.peak_bpm),
+        "held_s": round(found.held_s, 1),
+        "held_15s_bpm": _tenth(found.held_15s_bpm),
+        "quality": round(found.quality, 3),
+        "raw_peak_bpm": _tenth(found.raw_peak_bpm),
+        "from": "rr" if found.from_rr else "hr",
+        "reason": found.reason,
+        "stretches": [
+            {
+                "start_s": round(one.start_s, 1),
+                "length_s": round(one.length_s, 1),
+                "peak_bpm": _tenth(one.peak_bpm),
+                "held_s": round(one.held_s, 1),
+                "held_15s_bpm": _tenth(one.held_15s_bpm),
+                "quality": round(one.quality, 3),
+                "doubt": one.doubt,
+            }
+            for one in found.stretches
+        ],
+    }
+    if found.peak_bpm is None:
+        lines = [f"No trustworthy peak: {found.reason}."]
+    else:
+        held = "" if found.held_15s_bpm is None else f", {found.held_15s_bpm:.0f} bpm for 15 s"
+        near = f"{found.held_s:.0f} s within 2 bpm of it"
+        lines = [f"Held: {found.peak_bpm:.0f} bpm for 5 s{held}; {near}; signal quality {100 * found.quality:.0f} %."]
+    if found.raw_peak_bpm is not None:
+        lines.append(f"Raw peak, never used: {found.raw_peak_bpm:.0f} bpm.")
+    if not found.from_rr and found.peak_bpm is not None:
+        lines.append("From reported bpm, without RR intervals: weaker evidence, which never raises a maximum.")
+    lines += [
+        f"  from {one.start_s:.0f} s for {one.length_s:.0f} s: {one.peak_bpm:.0f} bpm"
+        + (f"; doubted: {one.doubt}" if one.doubt else "")
+        for one in found.stretches
+    ]
+    return document, "\n".join(lines)
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
+
+
+def observations(log: Log, all_out: list[int], now_unix_s: float) -> list[Observation]:
+    """What the stored rides of the last years say, those with the highest peaks and every maximal test.
+
+    all_out: the rides in which the rider says that they gave everything. Rides of the simulator never count, nor do
+    rides whose date was never known.
+    """
+    from firmware_app.core.evidence import find
+    from firmware_app.store.schema import LogError
+
+    oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
+    rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in ("sim", "replay")]
+    known = {ride.ride_id for ride in rides}
+    for number in all_out:
+        if number not in known:
+            raise UsageError(f"--all-out {number}: no such ride of yours in the last {YEARS_LOOKED_AT:.0f} years")
+    rides.sort(key=lambda ride: -(ride.peak_bpm or 0.0))
+    seen = []
+    for place, ride in enumerate(rides):
+        test = ride.facts.plan == maximum.TEST_PLAN
+        if place >= RIDES_LOOKED_AT and not test and ride.ride_id not in all_out:
+            continue
+        try:
+            record = log.record(ride.ride_id)
+        except LogError as error:
+            print(f"ride {ride.ride_id} is left out: {error}", file=sys.stderr)
+            continue
+        effort: maximum.Effort = "all_out" if ride.ride_id in all_out else "hard"
+        if test and any(mark.kind == "verdict" and mark.detail.get("maximal") is True for mark in record.marks):
+            effort = "test"
+        days_ago = max(now_unix_s - (ride.facts.started_unix_s or now_unix_s), 0.0) / _DAY_S
+        one = maximum.observe(find(record), days_ago, effort, f"ride {ride.ride_id}")
+        if one is not None:
+            seen.append(one)
+    return seen
+
+
+def _estimate(args: argparse.Namespace) -> Answer:
+    import time
+
+    rider = _rider()
+    with _log() as log:
+        seen = observations(log, args.all_out, time.time())
+    found = maximum.estimate(seen, _age(rider), rider.rate_medicines)
+    document = {
+        "value_bpm": found.value_bpm,
+        "range_bpm": [found.low_bpm, found.high_bpm],
+        "why": found.why,
+        "rides": len(seen),
+        "hr_max_bpm": rider.hr_max_bpm,
+    }
+    text = f"Estimate: {found.value_bpm} bpm, nine times in ten between {found.low_bpm:.0f} and {found.high_bpm:.0f}."
+    lines = [text, found.why]
+    if rider.rate_medicines:
+        lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
+    return document, "\n".join(lines)
+
+
+# --- deciding -------------------------------------------------------------------------------------------------------
+
+
+def _set(args: argparse.Namespace) -> Answer:
+    import time
+
+    from firmware_app.store.log import MaximumEntry
+
+    low, high = HR_MAX_RANGE_BPM
+    if not low <= args.bpm <= high:
+        raise UsageError(f"{args.bpm} bpm is not between {low} and {high}; give your measured maximum")
+    now = time.time()
+    entry = MaximumEntry(
+        args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why or "set by the rider"
+    )
+    _accept(args.bpm)
+    with _log() as log:
+        log.add_maximum(entry)
+    text = f"Your maximum is {args.bpm} bpm from now on. `rumblestrip bands` shows your bands."
+    return {"hr_max_bpm": args.bpm}, text
+
+
+def _accept(bpm: int) -> None:
+    try:
+        settings.remember("rider", "hr_max_bpm", bpm)
+    except OSError as error:
+        raise Failed(f"rider.toml cannot be written ({error.strerror}); your maximum is unchanged") from error
+
+
+def _review(args: argparse.Namespace) -> Answer:
+    import time
+
+    from firmware_app.store.log import MaximumEntry
+
+    rider = _rider()
+    now = time.time()
+    with _log() as log:
+        seen = observations(log, args.all_out, now)
+        proposal = maximum.propose(seen, rider.hr_max_bpm, _age(rider), rider.rate_medicines)
+        past = log.maxima()
+        # A value that was refused comes up again only when it has changed.
+        if proposal is None or any(one.state == "refused" and one.value_bpm == proposal.value_bpm for one in past):
+            if args.accept or args.refuse:
+                raise UsageError("nothing is proposed; `rumblestrip maximum estimate` tells what your rides say")
+            return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, "Nothing is proposed."
+        entry_id = next(
+            (one.entry_id for one in past if one.state == "proposed" and one.value_bpm == proposal.value_bpm), None
+        )
+        if entry_id is None:
+            entry = MaximumEntry(
+                proposal.value_bpm,
+                proposal.origin,
+                now,
+                low_bpm=proposal.low_bpm,
+                high_bpm=proposal.high_bpm,
+                why=proposal.why,
+            )
+            entry_id = log.add_maximum(entry)
+        state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
+        if args.accept:
+            _accept(proposal.value_bpm)
+        if args.accept or args.refuse:
+            log.decide_maximum(entry_id, "accepted" if args.accept else "refused", by="rider", at_unix_s=now)
+    document = {
+        "proposal": {
+            "hr_max_bpm": proposal.value_bpm,
+            "range_bpm": [proposal.low_bpm, proposal.high_bpm],
+            "why": proposal.why,
+            "state": state,
+        },
+        "hr_max_bpm": proposal.value_bpm if args.accept else rider.hr_max_bpm,
+    }
+    had = "none" if rider.hr_max_bpm is None else f"{rider.hr_max_bpm} bpm"
+    text = f"Proposed: {proposal.value_bpm} bpm instead of {had}. {proposal.why}\n"
+    text += {
+        "accepted": "Accepted: it is your maximum from now on.",
+        "refused": "Refused: nothing has changed.",
+        "proposed": "`rumblestrip maximum review --accept`, or `--refuse`, or `rumblestrip maximum set N`.",
+    }[state]
+    return document, text
+
+
+def _history(args: argparse.Namespace) -> Answer:
+    with _log() as log:
+        entries = log.maxima()
+    rows = [_row(one) for one in entries]
+    lines = [
+        f"{row['at'][:16]}  {row['value_bpm']:>3} bpm  {row['origin']:<7} {row['state']:<8} "
+        + (f"by {row['decided_by']}" if row["decided_by"] else "")
+        + f"  {row['why']}"
+        for row in rows
+    ]
+    return {"history": rows}, "\n".join(lines) or "No maximum has been set or proposed yet."
+
+
+def _row(one: MaximumEntry) -> dict[str, Any]:
+    from datetime import datetime
+
+    def iso(unix_s: float | None) -> str | None:
+        return None if unix_s is None else datetime.fromtimestamp(unix_s).astimezone().isoformat(timespec="seconds")
+
+    return {
+        "at": iso(one.at_unix_s),
+        "value_bpm": one.value_bpm,
+        "origin": one.origin,
+        "state": one.state,
+        "range_bpm": None if one.low_bpm is None else [one.low_bpm, one.high_bpm],
+        "decided_by": one.decided_by,
+        "decided_at": iso(one.decided_unix_s),
+        "why": one.why,
+    }

@@ -1,0 +1,147 @@
+"""`rumblestrip maximum` as a rider types it."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from firmware_app import settings
+from firmware_app.cli import main
+from firmware_app.core.events import Mark, Sample
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts, RideRecord, record_of
+from firmware_app.store.log import log_path, open_log
+
+
+def ride(top_bpm: float, *, source: str = "strap", plan: str = "", marks: tuple[Mark, ...] = ()) -> RideRecord:
+    """Ten minutes up to a top that is held half a minute, and down again, today."""
+    rng = np.random.default_rng(5)
+    samples, t_s = [], 0.0
+    while t_s < 700:
+        bpm = np.interp(t_s, [0, 540, 580, 700], [100, top_bpm, top_bpm, 130]) * (1 + 0.008 * rng.standard_normal())
+        t_s += 60 / bpm
+        samples.append(Sample(t_s, Measurement(round(bpm), (60000 / bpm,)), bpm, 1.0))
+    facts = RideFacts(180, source=source, plan=plan, started_unix_s=time.time() - 3600)
+    return record_of(facts, samples, list(marks), t_s)
+
+
+def store(record: RideRecord) -> int:
+    with open_log(log_path()) as log:
+        return log.add(record)
+
+
+@pytest.fixture
+def ask(capsys: pytest.CaptureFixture[str]) -> Any:
+    def asked(*words: str, status: int = 0) -> Any:
+        capsys.readouterr()
+        assert main(["maximum", *words, "--json"]) == status
+        out = capsys.readouterr().out
+        return json.loads(out) if out else None
+
+    return asked
+
+
+def accepted() -> int | None:
+    return settings.load("rider", settings.Rider).hr_max_bpm
+
+
+def test_show_puts_the_formulas_side_by_side_with_their_spread(ask: Any) -> None:
+    settings.remember("rider", "birth_year", 1976)
+    shown = ask("show")
+    assert shown["origin"] == "formula"
+    assert {row["name"] for row in shown["formulas"]} == {"nes", "tanaka", "gellish", "fox"}
+    for row in shown["formulas"]:
+        assert row["range_bpm"][0] < row["value_bpm"] - 15 < row["value_bpm"] + 15 < row["range_bpm"][1]
+        assert row["source"]
+
+
+def test_show_with_medicines_still_shows_and_sends_to_a_doctor(capsys: pytest.CaptureFixture[str]) -> None:
+    settings.remember("rider", "birth_year", 1976)
+    settings.remember("rider", "rate_medicines", True)
+    assert main(["maximum"]) == 0
+    assert "ask your doctor" in capsys.readouterr().out
+
+
+def test_evidence_of_a_file_and_of_a_stored_ride(ask: Any, tmp_path: Path) -> None:
+    record = ride(188)
+    lines = ["t_s,rr_ms,power_w", *(f"{s:.3f},{rr:.1f},200" for s, rr in zip(record.t_s, record.rr_ms, strict=True))]
+    path = tmp_path / "ride.csv"
+    path.write_text("\n".join(lines))
+    of_file = ask("evidence", str(path))
+    assert of_file["peak_bpm"] == pytest.approx(188, abs=1.5)
+    assert of_file["held_s"] > 15
+    assert of_file["raw_peak_bpm"] > of_file["peak_bpm"]
+    assert set(of_file["stretches"][0]) >= {"start_s", "length_s", "peak_bpm", "held_s", "quality", "doubt"}
+    store(record)
+    assert ask("evidence", "last")["peak_bpm"] == pytest.approx(of_file["peak_bpm"], abs=0.3)
+
+
+def test_evidence_without_a_trustworthy_beat_says_so(ask: Any, tmp_path: Path) -> None:
+    path = tmp_path / "noise.csv"
+    noise = np.random.default_rng(1).uniform(250, 900, 800)
+    rows = [f"{s:.3f},{rr:.0f}" for s, rr in zip(np.cumsum(noise) / 1000, noise, strict=True)]
+    path.write_text("\n".join(["t_s,rr_ms", *rows]))
+    found = ask("evidence", str(path))
+    assert found["peak_bpm"] is None
+    assert found["reason"]
+
+
+@pytest.mark.parametrize("file", ["missing.csv", "7", "last"])
+def test_evidence_of_nothing_is_a_wrong_request(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["maximum", "evidence", file]) == 2
+    assert capsys.readouterr().err
+
+
+def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
+    ask("set", "180", "--why", "a test in spring")
+    store(ride(189))
+    proposal = ask("review")["proposal"]
+    assert 188 <= proposal["hr_max_bpm"] <= 191
+    assert ask("estimate")["range_bpm"][0] > 184
+    assert accepted() == 180
+    assert ask("review", "--accept")["hr_max_bpm"] == proposal["hr_max_bpm"]
+    assert accepted() == proposal["hr_max_bpm"]
+    assert ask("review")["proposal"] is None
+    history = ask("history")["history"]
+    assert [(row["state"], row["origin"], row["decided_by"]) for row in history] == [
+        ("accepted", "rider", "rider"),
+        ("accepted", "ride", "rider"),
+    ]
+
+
+def test_a_refused_value_does_not_come_back(ask: Any) -> None:
+    ask("set", "180")
+    store(ride(189))
+    assert ask("review", "--refuse")["proposal"]["state"] == "refused"
+    assert accepted() == 180
+    assert ask("review")["proposal"] is None
+    ask("review", "--accept", status=2)
+
+
+def test_simulated_rides_say_nothing_about_the_rider(ask: Any) -> None:
+    ask("set", "170")
+    store(ride(192, source="sim"))
+    assert ask("review")["proposal"] is None
+    assert ask("estimate")["rides"] == 0
+
+
+def test_a_maximal_test_measures_and_an_aborted_one_does_not(ask: Any) -> None:
+    settings.remember("rider", "birth_year", 1990)
+    marks = (Mark(600.0, "verdict", {"maximal": True, "peak_bpm": 176.0, "why": ""}),)
+    store(ride(176, plan="maximal-test"))
+    loose = ask("estimate")["range_bpm"]
+    store(ride(176, plan="maximal-test", marks=marks))
+    tight = ask("estimate")["range_bpm"]
+    assert loose[1] - loose[0] > 12 > tight[1] - tight[0]
+    assert tight[0] <= 177 <= tight[1]
+
+
+@pytest.mark.parametrize("bpm", ["80", "300"])
+def test_set_refuses_a_slip_of_the_pen(bpm: str, ask: Any) -> None:
+    ask("set", bpm, status=2)
+    assert accepted() is None

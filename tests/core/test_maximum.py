@@ -1,0 +1,153 @@
+"""Formulas, whose maximum is used, the running estimate and what it may propose."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from firmware_app.core import maximum
+from firmware_app.core.bands import BandError
+from firmware_app.core.maximum import Observation
+from firmware_app.settings import Rider
+from sim.bench.maximum import coverage
+
+
+@pytest.mark.parametrize(
+    ("name", "age", "bpm"),
+    # The papers' own formulas, by hand: Fox 1971; Tanaka 2001; Gellish 2007; Nes 2013; Gulati 2010 (from memory).
+    [("fox", 40, 180), ("tanaka", 40, 180), ("gellish", 40, 179), ("nes", 50, 179), ("gulati", 50, 162)],
+)
+def test_formulas(name: str, age: int, bpm: int) -> None:
+    assert maximum.FORMULAS[name].of_age(age) == pytest.approx(bpm, abs=1e-9)
+
+
+def test_the_formula_for_women_is_shown_to_women() -> None:
+    assert "gulati" in [formula.name for formula in maximum.formulas_for("female")]
+    assert "gulati" not in [formula.name for formula in maximum.formulas_for("male")]
+
+
+def test_whose_maximum_is_used() -> None:
+    rider = Rider(birth_year=1976, hr_max_bpm=184)
+    assert maximum.hr_max(rider, 2026, 190).origin == "given"
+    assert maximum.hr_max(rider, 2026).origin == "set"
+    formula = maximum.hr_max(Rider(birth_year=1976), 2026)
+    assert (formula.value_bpm, formula.origin) == (179, "formula")
+    assert formula.low_bpm < 165 < 195 < formula.high_bpm
+    assert "formula" in formula.caution
+
+
+def test_a_clock_that_wakes_in_the_past_makes_nobody_younger() -> None:
+    assert maximum.hr_max(Rider(birth_year=1976), 1990).value_bpm == 179
+
+
+@pytest.mark.parametrize(
+    "rider", [Rider(), Rider(birth_year=1976, rate_medicines=True), Rider(birth_year=2024), Rider(birth_year=1900)]
+)
+def test_no_maximum_rather_than_a_wrong_one(rider: Rider) -> None:
+    with pytest.raises(BandError):
+        maximum.hr_max(rider, 2026)
+
+
+def test_without_evidence_the_estimate_is_the_formula_with_its_spread() -> None:
+    found = maximum.estimate([], 50)
+    # Nes et al. 2013: 211 - 0.64 x 50 = 179, SEE 10.8; 90 % lies within 1.645 of it.
+    assert found.value_bpm == 179
+    assert found.low_bpm == pytest.approx(179 - 17.8, abs=0.5)
+    assert found.high_bpm == pytest.approx(179 + 17.8, abs=0.5)
+
+
+peaks = st.floats(140, 200)
+
+
+@given(peaks)
+def test_a_hard_held_peak_never_lowers_the_estimate(peak_bpm: float) -> None:
+    before, after = maximum.estimate([], 50), maximum.estimate([Observation(0, peak_bpm, "hard")], 50)
+    assert after.value_bpm >= before.value_bpm
+    assert after.low_bpm >= before.low_bpm - 0.3
+
+
+@given(st.floats(165, 195))
+def test_all_out_says_a_little_more_and_a_test_says_what_it_is(peak_bpm: float) -> None:
+    hard, all_out, test = (
+        maximum.estimate([Observation(0, peak_bpm, effort)], 50) for effort in ("hard", "all_out", "test")
+    )
+    assert peak_bpm - 1 < all_out.value_bpm < peak_bpm + 8
+    assert all_out.high_bpm <= hard.high_bpm + 0.3
+    assert test.value_bpm == pytest.approx(peak_bpm, abs=1.5)
+    assert test.high_bpm - test.low_bpm < all_out.high_bpm - all_out.low_bpm
+
+
+def test_time_widens_and_age_lowers() -> None:
+    new, old = (maximum.estimate([Observation(days, 185, "test")], 50) for days in (0, 5 * 365))
+    assert old.value_bpm < new.value_bpm
+    assert old.high_bpm - old.low_bpm > new.high_bpm - new.low_bpm
+
+
+def test_medicines_leave_the_formula_out() -> None:
+    plain, medicines = maximum.estimate([], 70), maximum.estimate([], 70, medicines=True)
+    assert medicines.high_bpm - medicines.low_bpm > plain.high_bpm - plain.low_bpm + 10
+    assert "medicines" in medicines.why
+
+
+@pytest.mark.parametrize("tests", [False, True])
+def test_the_range_holds_the_truth_as_often_as_it_says(tests: bool) -> None:
+    riders = 150
+    slack = 2.6 * sqrt(0.9 * 0.1 / riders)  # 99 % binomial
+    for row in coverage(riders, seed=7, tests=tests)["after"]:
+        assert 0.9 - slack <= row["coverage"] <= 0.985, row
+    assert row["mean_width_bpm"] < 15
+
+
+def test_what_is_proposed_higher() -> None:
+    hard = maximum.propose([Observation(0, 192, "hard")], 184, 50)
+    all_out = maximum.propose([Observation(0, 192, "all_out")], 184, 50)
+    assert hard is not None
+    assert all_out is not None
+    assert hard.value_bpm == 192
+    assert 192 < all_out.value_bpm <= 196
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        [],
+        [Observation(0, 175, "hard")],
+        [Observation(0, 192, "hard", sound=False)],
+        [Observation(0, 192, "all_out", sound=False)],
+        [Observation(0, 225, "hard")],  # hardly anyone of 50 gets there: rather an artefact
+    ],
+)
+def test_what_never_proposes_a_higher_maximum(seen: list[Observation]) -> None:
+    assert maximum.propose(seen, 184, 50) is None
+
+
+def test_a_test_may_propose_lower_and_a_formula_may_not() -> None:
+    lower = maximum.propose([Observation(0, 170, "test")], 184, 50)
+    assert lower is not None
+    assert lower.value_bpm < 175
+    assert lower.origin == "test"
+    assert maximum.propose([], 215, 50) is None
+
+
+@given(
+    st.lists(
+        st.builds(
+            Observation,
+            st.floats(0, 900),
+            st.floats(100, 230),
+            st.sampled_from(["hard", "all_out", "test"]),
+            sound=st.booleans(),
+        ),
+        max_size=6,
+    ),
+    st.none() | st.integers(120, 230),
+)
+def test_a_higher_proposal_always_stands_on_sound_evidence(seen: list[Observation], accepted: int | None) -> None:
+    proposal = maximum.propose(seen, accepted, 40)
+    if proposal is not None and (accepted is None or proposal.value_bpm > accepted):
+        assert any(one.sound and one.peak_bpm + 5 > proposal.value_bpm for one in seen)
+    if proposal is not None:
+        assert 120 <= proposal.value_bpm <= 230
