@@ -42,8 +42,8 @@ class Rider:
     peak_power_w: float = 300.0
     dead_time_s: float = 6.5
     fast_s: float = 25.0
-    slow_s: float = 58.0
-    fast_share: float = 0.2
+    slow_s: float = 55.0
+    fast_share: float = 0.12
     recovery: float = 1.15
     drift_bpm: float = 9.0
     wander_bpm: float = 2.3
@@ -53,7 +53,7 @@ class Rider:
     def drawn(cls, dice: Dice) -> Rider:
         """One of the population that docs/simulator.md describes."""
         # Shared by both components, so that the spread of the fitted time constants is that of this pace.
-        pace = min(max(1 + 0.28 * dice.normal(), 0.35), 2.0)
+        pace = min(max(1 + 0.32 * dice.normal(), 0.35), 2.0)
         hr_max_bpm = round(min(max(184 + 10 * dice.normal(), 155), 208))
         return cls(
             hr_max_bpm=hr_max_bpm,
@@ -62,8 +62,8 @@ class Rider:
             peak_power_w=dice.between(180, 420),
             dead_time_s=dice.between(4, 9),
             fast_s=25 * pace * dice.between(0.8, 1.2),
-            slow_s=58 * pace * dice.between(0.85, 1.15),
-            fast_share=dice.between(0.1, 0.3),
+            slow_s=55 * pace * dice.between(0.85, 1.15),
+            fast_share=dice.between(0.05, 0.2),
             recovery=dice.between(1.05, 1.25),
             drift_bpm=dice.between(4, 14),
             wander_bpm=dice.between(1.8, 2.8),

@@ -6,12 +6,12 @@ The rules, for one ride:
   under 6 s or gets under 1 bpm inside does not end it: a rider on the edge has not come back. One that is under way
   when the ride begins (the heart comes up from rest) does not count, nor does one that begins in the last 20 s.
 - It is *missed* when no alarm of its side sounds from 8 s before it begins to 12 s after it ends, the same margins that
-  make an alarm false. Exits that lie in a drop-out from end to end do not count: nothing arrived to judge by.
+  make an alarm false, nor earlier while the heart stayed within 1 bpm of the limit until it left. Exits that lie in a drop-out from end to end do not count: nothing arrived to judge by.
 - *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
 - An alarm is *false* when the latent heart rate stayed more than 1 bpm inside the limit from 12 s before to 8 s after.
 - *Chatter* is an alarm within 20 s of the last one of the same side.
-- A *hold* is 15 s of latent heart rate at or above 94 % of maximum, once between two times under 92 %. It is missed when
-  near_max did not sound over 92 %; its delay runs from the fifteenth second, and is 0 when near_max sounded before.
+- A *hold* is 15 s of latent heart rate at or above 94 % of maximum, once between two times under 92 %. It is missed
+  when near_max did not sound over 92 %; its delay runs from the fifteenth second, and is 0 when near_max sounded before.
   near_max is false when the latent heart rate kept more than 1 bpm below 94 % from 12 s before to 8 s after.
 - *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
   10 to 60 s before. A warning is *wrong* when the latent heart rate did not get within 1 bpm of the limit in the next
@@ -53,9 +53,14 @@ DRIFTS = {"drifting_up": 1, "drifting_down": -1}
 
 @dataclass(frozen=True, slots=True)
 class Exit:
-    """One time outside the lane: 1 over it or -1 under it, from when to when in seconds, and whether it came slowly."""
+    """One time outside the lane.
+
+    side: 1 over it, -1 under it. edge_s: since when the heart had been within 1 bpm of the limit. start_s, end_s: when it
+    left and was back. slow: whether it came slowly.
+    """
 
     side: int
+    edge_s: float
     start_s: float
     end_s: float
     slow: bool
@@ -142,12 +147,14 @@ def exits(ride: LabelledRide) -> list[Exit]:
                 continue
             approach = over[max(first - int(20 / STEP_S), 0) : first]
             slow = len(approach) == int(20 / STEP_S) and bool(approach.max() <= 0 and approach[0] > -3.0)
-            found.append(Exit(side, start_s, end_s, slow))
+            away = np.flatnonzero(over[:first] < -NEAR_BPM)
+            edge_s = (int(away[-1]) + 1) * STEP_S if len(away) else 0.0
+            found.append(Exit(side, edge_s, start_s, end_s, slow))
     return sorted(found, key=lambda exit_: exit_.start_s)
 
 
 def holds(ride: LabelledRide) -> list[tuple[float, float, float]]:
-    """The times near maximum: when the latent heart rate came over 92 %, when near_max was due, when it fell under 92 %.
+    """The times near maximum: when the latent heart rate came over 92 %, when near_max was due, when it fell under it.
 
     Those that never held 94 % for 15 s are left out.
     """
@@ -186,7 +193,8 @@ def score_alarms(ride: LabelledRide, alarms: Sequence[Alarm]) -> Score:
             result.warnings_wrong += closest(t_s, side, limits[side], 0, 60) < -NEAR_BPM
     for exit_ in exits(ride):
         result.exits += 1
-        heard = [t for t in sounded[exit_.side] if exit_.start_s - AFTER_S <= t <= exit_.end_s + BEFORE_S]
+        from_s = min(exit_.start_s - AFTER_S, exit_.edge_s)
+        heard = [t for t in sounded[exit_.side] if from_s <= t <= exit_.end_s + BEFORE_S]
         if heard:
             result.delays_s.append(max(heard[0] - exit_.start_s, 0.0))
         else:
