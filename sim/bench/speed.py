@@ -182,8 +182,8 @@ def replay(args: argparse.Namespace) -> dict[str, float]:
         return time.perf_counter() - began_s
 
     bare_s = min(through(None) for _ in range(3))
-    with tempfile.TemporaryDirectory(dir=_disk()) as folder:
-        path = Path(folder) / "rides.sqlite3"
+    with disk_folder() as folder:
+        path = folder / "rides.sqlite3"
         sizes = []
         logged_s = math.inf
         for _ in range(3):
@@ -191,7 +191,7 @@ def replay(args: argparse.Namespace) -> dict[str, float]:
             sizes.append(path.stat().st_size)
         with sqlite3.connect(path) as log:
             began_s = time.perf_counter()
-            log.execute("VACUUM INTO ?", (str(Path(folder) / "copy"),))
+            log.execute("VACUUM INTO ?", (str(folder / "copy"),))
             copy_s = (time.perf_counter() - began_s) / 3
         log.close()
     return {
@@ -209,17 +209,19 @@ def card(args: argparse.Namespace) -> dict[str, float]:
     """
     from sim.bench.history import live_hour
 
-    with tempfile.TemporaryDirectory(dir=_disk()) as folder:
-        found = live_hour(Path(folder) / "rides.sqlite3", pace=100)
+    with disk_folder() as folder:
+        found = live_hour(folder / "rides.sqlite3", pace=100)
     kept, written = found["live_file_kb_per_hour"], found["written_to_card_kb_per_hour"]
     if not isinstance(kept, float) or not isinstance(written, int):
         return {}  # this system does not count what it writes
     return {"card_kb_per_hour": written, "card_floor_kb_per_hour": kept}
 
 
-def _disk() -> str | None:
-    """A folder that is not kept in memory: a log there would cost nothing to write."""
-    return "/var/tmp" if os.path.isdir("/var/tmp") else None
+@contextmanager
+def disk_folder() -> Iterator[Path]:
+    """A folder for a while, on a disk where there is one: what is kept in memory costs nothing to write."""
+    with tempfile.TemporaryDirectory(dir="/var/tmp" if os.path.isdir("/var/tmp") else None) as folder:
+        yield Path(folder)
 
 
 # --- the whole unit -------------------------------------------------------------------------------------------------
@@ -228,7 +230,7 @@ def _disk() -> str | None:
 @contextmanager
 def _fresh_unit() -> Iterator[dict[str, str]]:
     """The environment of a unit just installed: its own folders, no settings, every module compiled."""
-    with tempfile.TemporaryDirectory(dir=_disk()) as folder:
+    with disk_folder() as folder:
         env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
         env["PYTHONPYCACHEPREFIX"] = f"{folder}/compiled"
         env["PYGAME_HIDE_SUPPORT_PROMPT"] = "1"
