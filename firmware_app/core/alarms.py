@@ -47,13 +47,15 @@ class NearMax(Condition):
     """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
 
     early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being
-    lost. The estimate of a heart that is held at the limit swings about it.
+    lost. The estimate of a heart that is held at the limit swings about it. bridge_s: a gap of the signal of up to so
+    long, with the heart near maximum on either side of it, counts as near maximum.
     """
 
     limit_percent: float
     release_percent: float
     early_bpm: float
     dip_bpm: float
+    bridge_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,6 +130,8 @@ def problem_with(table: AlarmTable) -> str:
         return f"near_max.limit_percent: {near.limit_percent:g} is not between 80 and 97; set 94"
     if not 70 <= near.release_percent < near.limit_percent:
         return f"near_max.release_percent: {near.release_percent:g} is not between 70 and limit_percent; set 92"
+    if not 0 <= near.early_bpm <= near.dip_bpm <= 5 or not 0 <= near.bridge_s <= 30:
+        return "near_max: early_bpm and dip_bpm must be 0 to 5, in this order, and bridge_s 0 to 30"
     if not 0 <= near.dwell_s <= 30:
         return f"near_max.dwell_s: {near.dwell_s:g} is not between 0 and 30; set 15"
     if not near.remind_s or not all(5 <= wait <= 30 for wait in near.remind_s):
@@ -334,18 +338,44 @@ CONDITIONS: dict[str, Callable[[Situation, Any, Engine], Rate]] = {
 class _Row:
     """The state of one condition."""
 
-    __slots__ = ("active", "clear_since_s", "gathered", "kind", "measure", "needed", "reminder", "row", "sounded_s")
+    __slots__ = (
+        "active",
+        "bridge_s",
+        "clear_since_s",
+        "gathered",
+        "kind",
+        "measure",
+        "needed",
+        "reminder",
+        "row",
+        "sounded_s",
+        "unseen_s",
+    )
 
     def __init__(self, kind: str, row: Condition) -> None:
         self.kind = kind
         self.row = row
         self.measure = CONDITIONS[kind]
         self.needed = row.decision_bpm_s if isinstance(row, Lane) else row.dwell_s
+        self.bridge_s = row.bridge_s if isinstance(row, NearMax) else 0.0
         self.gathered = 0.0
+        self.unseen_s = 0.0
         self.active = False
         self.clear_since_s: float | None = None
         self.reminder = 0
         self.sounded_s = float("-inf")
+
+    def gather(self, rate: Rate, dt_s: float) -> None:
+        """Add what ``dt_s`` seconds at this rate bring."""
+        if rate is _UNKNOWN:
+            self.unseen_s += dt_s
+            return
+        bridged_s = self.unseen_s if rate.per_s > 0 and self.unseen_s <= self.bridge_s else 0.0
+        self.unseen_s = 0.0
+        if rate.per_s == _RESET:
+            self.gathered = 0.0
+        else:
+            self.gathered = max(self.gathered + rate.per_s * (dt_s + bridged_s), 0.0)
 
 
 class Engine:
@@ -378,7 +408,7 @@ class Engine:
         changes: list[Change] = []
         for row in self._loop:
             rate = row.measure(s, row.row, self)
-            row.gathered = 0.0 if rate.per_s == _RESET else max(row.gathered + rate.per_s * dt_s, 0.0)
+            row.gather(rate, dt_s)
             if not row.active:
                 if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, s.t_s):
                     self._begin(row, s.t_s, changes)

@@ -45,6 +45,7 @@ class Trusted:
 # The track. Slope noise is what hill starts and sprints ask for; the beat noise floor is breathing at hard effort.
 _SLOPE_NOISE_BPM2_S3 = 0.04
 _BEAT_NOISE_FLOOR_BPM2 = 1.2
+_BREATHING = 2.0  # neighbouring beats err the same way with the breath: each says half as much as it seems
 _REPORT_NOISE_BPM2 = 0.8
 _SLOPE_LIMIT_BPM_S = 4.0
 
@@ -69,8 +70,15 @@ _SLOPE_FADES_S = 3.0
 _REACH_STEP_BPM = 9.0
 _REACH_UP_BPM_S = 2.5
 _REACH_DOWN_BPM_S = 2.0
-_OUT_OF_REACH_S = 12.0
-_OUT_OF_REACH_REPORTED_S = 30.0  # an optical sensor can follow the pedals for as long
+
+# Back where the heart was left: no step at all, so a few beats are enough.
+_BACK_BPM = 4.0
+_BACK_BPM_S = 0.3
+
+# Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for half a
+# minute; upward is believed sooner, because near maximum must not be missed.
+_OUT_OF_REACH_S = (12.0, 12.0)
+_OUT_OF_REACH_REPORTED_S = (30.0, 12.0)
 
 _RUN_BEATS = 6
 _RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
@@ -257,7 +265,7 @@ class Gate:
     def _beat_noise(self) -> float:
         level = self._track.level_bpm if self._track else 100.0
         trust = max(self._quality, 0.3)
-        return max(self._spread2 * level * level, _BEAT_NOISE_FLOOR_BPM2) / trust
+        return max(_BREATHING * self._spread2 * level * level, _BEAT_NOISE_FLOOR_BPM2) / trust
 
     # --- finding the heart again ------------------------------------------------------------------------------------
 
@@ -281,21 +289,24 @@ class Gate:
         self._strayed = False
         run.append((t_s, bpm))
 
-    def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: float) -> None:
+    def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: tuple[float, float]) -> None:
         """Move the track to the refused beats when enough of them run on smoothly and the heart could have got there.
 
         What counts is where the heart was when it was last seen, and where and when the run began: a rhythm that starts
         from one beat to the next far from the heart is none, and has to last much longer before it is believed.
         """
         run = self._run
-        if len(run) < needed:
+        if len(run) < _RUN_UNSEEN:
             return
         if self._track is not None:
             began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
             step_bpm = began_bpm - self._track.at(began_s)
             away_s = max(began_s - self._believed_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
-            if abs(step_bpm) > reach_bpm and t_s - began_s < out_of_reach_s:
+            if abs(step_bpm) > reach_bpm:
+                if t_s - began_s < out_of_reach_s[step_bpm > 0]:
+                    return
+            elif len(run) < needed and abs(step_bpm) > _BACK_BPM + away_s * _BACK_BPM_S:
                 return
         self._track = _Track(_median3(run[-1][1], run[-2][1], run[-3][1]), t_s)
         self._fragments_ms.clear()
