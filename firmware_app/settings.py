@@ -222,7 +222,7 @@ def load_alarms(path: Path | None = None, changes: Sequence[str] = ()) -> alarms
     data = read_toml(shipped)
     table = convert(data, alarms.AlarmTable, shipped)
     for file, layer in layers:
-        stray = stray_key(layer, msgspec.to_builtins(table))
+        stray = stray_key(layer, dataclasses.asdict(table))
         if stray:
             raise SettingsError(f"{file}: {stray}: there is no such key; see {shipped} for those there are")
         data = overlaid(data, layer)
