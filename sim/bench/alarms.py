@@ -6,12 +6,13 @@ The rules, for one ride:
   under 6 s or gets under 1 bpm inside does not end it: a rider on the edge has not come back. One that is under way
   when the ride begins (the heart comes up from rest) does not count, nor does one that begins in the last 20 s.
 - It is *missed* when no alarm of its side sounds from 8 s before it begins to 12 s after it ends, the same margins that
-  make an alarm false, nor earlier while the heart stayed within 1 bpm of the limit until it left. Exits that lie in a drop-out from end to end do not count: nothing arrived to judge by.
+  make an alarm false, nor earlier while the heart stayed within 1 bpm of the limit until it left. Exits that lie in a
+  drop-out from end to end do not count: nothing arrived to judge by.
 - *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
 - An alarm is *false* when the latent heart rate stayed more than 1 bpm inside the limit from 12 s before to 8 s after.
 - *Chatter* is an alarm within 20 s of the last one of the same side.
 - A *hold* is 15 s of latent heart rate at or above 94 % of maximum, once between two times under 92 %. It is missed
-  when near_max did not sound over 92 %; its delay runs from the fifteenth second, and is 0 when near_max sounded before.
+  when near_max did not sound over 92 %; its delay runs from the fifteenth second, and is 0 when near_max was before it.
   near_max is false when the latent heart rate kept more than 1 bpm below 94 % from 12 s before to 8 s after.
 - *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
   10 to 60 s before. A warning is *wrong* when the latent heart rate did not get within 1 bpm of the limit in the next
@@ -55,8 +56,8 @@ DRIFTS = {"drifting_up": 1, "drifting_down": -1}
 class Exit:
     """One time outside the lane.
 
-    side: 1 over it, -1 under it. edge_s: since when the heart had been within 1 bpm of the limit. start_s, end_s: when it
-    left and was back. slow: whether it came slowly.
+    side: 1 over it, -1 under it. edge_s: since when the heart had been within 1 bpm of the limit. start_s, end_s: when
+    it left and was back. slow: whether it came slowly.
     """
 
     side: int
@@ -286,7 +287,9 @@ def run(args: argparse.Namespace) -> int:
         changes = tomllib.loads("\n".join(args.set))
     except ValueError as error:
         raise SettingsError(f"write --dirt as 1,3 and --set as KEY=VALUE of alarms.toml: {error}") from error
-    listeners = tuple(found for _, line in LINES for found in line) if args.picture else (Ours(changes), PLAIN, MEDIAN)
+    listeners: tuple[Contender, ...] = (Ours(changes), PLAIN, MEDIAN)
+    if args.picture:
+        listeners += tuple(one for _, line in LINES for one in line)
     jobs: list[Job] = [(kind, dirt, seed, listeners) for kind in kinds for dirt in dirts for seed in args.seeds]
     found: dict[tuple[float, str, str], Score] = {}
     for (kind, dirt, _, _), scores in score_all(jobs):
@@ -322,7 +325,7 @@ LINES: tuple[tuple[str, tuple[Contender, ...]], ...] = (
 
 
 def draw(found: dict[tuple[float, str], Score], file: str) -> None:
-    """Delay against false alarms, one panel per dirt, one line per contender."""
+    """Delay against false alarms, one panel per dirt; filled is what ships, and the two baselines."""
     import matplotlib as mpl
 
     mpl.use("Agg")
@@ -338,6 +341,11 @@ def draw(found: dict[tuple[float, str], Score], file: str) -> None:
             false = [max(one.false, 0.5) / one.hours for one in scores]
             p95 = [one.figures()["delay_p95_s"] for one in scores]
             panel.plot(p95, false, style, marker=marker, label=label, color="black", markerfacecolor="white")
+        for name in ("rumblestrip", PLAIN.name, MEDIAN.name):
+            one = found[dirt, name]
+            at = (one.figures()["delay_p95_s"] or 0.0, max(one.false, 0.5) / one.hours)
+            panel.plot(*at, "o", color="black", markersize=9)
+            panel.annotate(name, at, xytext=(8, 6), textcoords="offset points", fontsize=9)
         panel.set(title=f"dirt {dirt:g}", xlabel="delay p95, s", yscale="log", xlim=(0, None))
         panel.grid(True, which="major", alpha=0.3)
     panels[0][0].set_ylabel("false alarms an hour")
