@@ -1,0 +1,376 @@
+"""The guided maximal test: one pure state machine from the safety page to the verdict.
+
+Driven like a companion: ``feed(event, t_s)`` answers with effects, ``view()`` is the page, ``ended`` says when the
+rider has left. What is measured goes to the log as in any ride (plan ``maximal-test``); the verdict is a mark in it.
+
+    safety --long select on the last page--> warm_up --time and a good signal--> ramp --plus: "sprint"--> sprint
+    warm_up, ramp, sprint --minus, always one press--> cool_down --three minutes--> result --minus--> ended
+
+It never asks for more effort. A cue says that a step or a stage has begun, and near maximum even those are silent; the
+only way on is the rider's own. There is no target, so below_target cannot sound. The near-maximum alarm sounds once,
+as a notice: in this test the rider means to be there, and the panel stays inverted as long as it lasts.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Literal
+
+from firmware_app.core import maximum
+from firmware_app.core.bands import whole_bpm
+from firmware_app.core.beats import Gate
+from firmware_app.core.events import Effect, Event, Link, Mark, Note, Press, Sample, Sound, Tick
+from firmware_app.core.evidence import Evidence, find
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts, record_of
+from firmware_app.core.views import TestView
+
+Stage = Literal["safety", "warm_up", "ramp", "sprint", "cool_down", "result"]
+
+SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
+    (
+        "A maximal test is the hardest thing you can ask of your heart.",
+        "Not for you: heart or lung disease, pain in the chest, fainting, a fever or infection in the last weeks, "
+        "pregnancy, medicines that slow the heart.",
+    ),
+    (
+        "Ask a doctor first: certainly past 45, after an illness, or with any heart history, yours or your family's.",
+        "Local rules and licensed practice come before this page.",
+    ),
+    (
+        "Only on a trainer, rested, with water and a fan.",
+        "Have someone with you who can help and call for help.",
+    ),
+    (
+        "Stop at once for pain, dizziness, or a rhythm that feels odd.",
+        "The left key stops the test at any moment, with one press.",
+        "Hold the middle key if all of this is understood and none of it speaks against you.",
+    ),
+)
+
+CUE = Sound("test_cue", "info", (Note(1200, 80), Note(0, 60), Note(1200, 80)))
+DONE = Sound("test_cue", "info", (Note(900, 250),))
+NEAR_MAX = Sound("near_max", "high", tuple(note for _ in range(5) for note in (Note(2600, 90), Note(0, 60))))
+
+PAGE_READ_S = 3.0
+WARM_UP_S = 600.0
+STEP_S = 60.0
+MOST_STEPS = 25
+SPRINT_S = 30.0
+COOL_DOWN_S = 180.0
+LOST_S = 15.0
+"""Without a trusted heart rate for this long nobody watches the heart: the hard part is over."""
+NEAR_MAX_FRACTION = 0.94
+
+_PLATEAU_S = 40.0
+_PLATEAU_RISE_BPM = 2.0
+_RAMP_LEAST_S = 240.0
+_CLEAN_QUALITY = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """Watts of the first step and of each further one; None for both rides by feel."""
+
+    start_w: int | None = None
+    step_w: int | None = None
+
+    def text(self, step: int) -> str:
+        """What a step is, on screen. Steps count from 1."""
+        if self.start_w is None or self.step_w is None:
+            return f"step {step}: one notch of resistance" if step > 1 else "step 1: easy"
+        return f"step {step}: {self.start_w + (step - 1) * self.step_w} W"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How the test went. peak_bpm is None without evidence; fall_1_bpm, fall_2_bpm in the first and second minute.
+
+    maximal: a plateau, the effort held, the signal clean; only then it measures the maximum. why: what was missing.
+    """
+
+    maximal: bool
+    peak_bpm: float | None
+    why: str
+    fall_1_bpm: int | None
+    fall_2_bpm: int | None
+
+
+class MaximalTest:
+    """One guided test. ``facts`` tells the accepted maximum, for the near-maximum display only."""
+
+    def __init__(self, facts: RideFacts, ramp: Ramp | None = None) -> None:
+        self.facts = replace(facts, plan=maximum.TEST_PLAN, target="")
+        self.ended = False
+        self.verdict: Verdict | None = None
+        self._ramp = ramp or Ramp()
+        self._stage: Stage = "safety"
+        self._page = 0
+        self._since_s = 0.0  # when the stage, or the safety page, began
+        self._t_s = 0.0
+        self._step = 0
+        self._ramp_s: float | None = None
+        self._effort_end_s: float | None = None
+        self._why = ""
+        self._all_given: bool | None = None  # the rider's own word
+        self._near_told = False
+        self._gate = Gate()
+        self._hr_bpm: float | None = None
+        self._trusted_s = 0.0
+        self._quality = 0.0
+        self._lately: deque[tuple[float, float]] = deque(maxlen=1200)
+        self._samples: list[Sample] = []
+
+    # --- events ---------------------------------------------------------------------------------------------------
+
+    def feed(self, event: Event, t_s: float) -> tuple[Effect, ...]:
+        """Take one event at its time; times must not go back. Answers with sounds, samples and marks."""
+        if self.ended:
+            return ()
+        self._t_s = t_s
+        out: list[Effect] = []
+        if isinstance(event, Measurement):
+            self._measurement(event, t_s, out)
+        elif isinstance(event, Tick):
+            self._tick(t_s, out)
+        elif isinstance(event, Press):
+            out.append(Mark(t_s, "press", {"key": event.key, "hold": event.hold}))
+            self._press(event, t_s, out)
+        elif isinstance(event, Link):
+            out.append(Mark(t_s, "link", {"state": event.state}))
+        return tuple(out)
+
+    def end(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
+        """End it now, whatever the stage: the unit stops, or the rider leaves."""
+        if self.ended:
+            return ()
+        out: list[Effect] = []
+        if self._stage in ("warm_up", "ramp", "sprint"):
+            self._why = why
+            self._effort_end_s = t_s
+        if self.verdict is None and self._stage != "safety":
+            self._judge(t_s, out)
+        self.ended = True
+        return (*out, Mark(t_s, "end", {"why": why}))
+
+    def _measurement(self, measurement: Measurement, t_s: float, out: list[Effect]) -> None:
+        trusted = self._gate.feed(measurement, t_s)
+        self._quality = trusted.quality
+        self._hear(trusted.hr_bpm, t_s)
+        sample = Sample(t_s, measurement, trusted.hr_bpm, round(trusted.quality, 2))
+        if self._stage not in ("safety", "result"):
+            self._samples.append(sample)
+        out.append(sample)
+
+    def _hear(self, hr_bpm: float | None, t_s: float) -> None:
+        self._hr_bpm = hr_bpm
+        if hr_bpm is not None:
+            self._trusted_s = t_s
+            self._lately.append((t_s, hr_bpm))
+
+    def _tick(self, t_s: float, out: list[Effect]) -> None:
+        self._hr_bpm = self._gate.at(t_s).hr_bpm
+        if self.near_max and not self._near_told and self._stage in ("ramp", "sprint"):
+            self._near_told = True
+            out.append(NEAR_MAX)
+        stage_s = t_s - self._since_s
+        if self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
+            self._ramp_s = t_s
+            self._step = 1
+            self._go("ramp", t_s, out)
+        elif self._stage in ("ramp", "sprint"):
+            if t_s - self._trusted_s > LOST_S:
+                self._stop("no heart-rate signal", t_s, out)
+            elif self._stage == "sprint" and stage_s >= SPRINT_S:
+                self._stop("the sprint is over", t_s, out)
+            elif self._stage == "ramp" and stage_s >= self._step * STEP_S:
+                if self._step >= MOST_STEPS:
+                    self._stop("the ramp is over", t_s, out)
+                else:
+                    self._step += 1
+                    self._cue(out)
+        elif self._stage == "cool_down" and stage_s >= COOL_DOWN_S:
+            self._judge(t_s, out)
+            self._go("result", t_s, out)
+
+    def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
+        if self._stage == "safety":
+            self._read(press, t_s, out)
+        elif press.hold == "repeat":
+            return
+        elif self._stage == "result":
+            if press.key == "minus":
+                out.extend(self.end(t_s))
+        elif self._stage == "cool_down":
+            if press.key == "plus":
+                self._all_given = True
+            elif press.hold == "long" and press.key == "minus":
+                out.extend(self.end(t_s))
+            elif press.key == "minus":
+                self._all_given = False
+        elif press.key == "minus":
+            self._stop("you stopped", t_s, out)
+        elif self._stage == "ramp" and press.key == "plus" and press.hold == "short":
+            self._all_given = True
+            self._go("sprint", t_s, out)
+
+    def _read(self, press: Press, t_s: float, out: list[Effect]) -> None:
+        """The safety pages: each stands for a while, and only a long hold on the last one goes on."""
+        read = t_s - self._since_s >= PAGE_READ_S
+        last = self._page == len(SAFETY_PAGES) - 1
+        if press.key == "minus" and press.hold == "short":
+            if self._page == 0:
+                out.extend(self.end(t_s, "not begun"))
+            else:
+                self._page, self._since_s = self._page - 1, t_s
+        elif press.key == "plus" and press.hold == "short" and read and not last:
+            self._page, self._since_s = self._page + 1, t_s
+        elif press.key == "select" and press.hold == "long" and read and last:
+            self._trusted_s = t_s
+            self._go("warm_up", t_s, out)
+
+    def _stop(self, why: str, t_s: float, out: list[Effect]) -> None:
+        self._why = why
+        self._effort_end_s = t_s
+        self._go("cool_down", t_s, out)
+
+    def _go(self, stage: Stage, t_s: float, out: list[Effect]) -> None:
+        self._stage, self._since_s = stage, t_s
+        out.append(Mark(t_s, "step", {"index": 0, "name": stage, "round": 0, "why": self._why}))
+        if stage in ("cool_down", "result"):
+            out.append(DONE)
+        else:
+            self._cue(out)
+
+    def _cue(self, out: list[Effect]) -> None:
+        if not self.near_max:
+            out.append(CUE)
+
+    # --- judging ------------------------------------------------------------------------------------------------------
+
+    @property
+    def near_max(self) -> bool:
+        """At or above 94 % of the accepted maximum, now (common practice, no source)."""
+        return self._hr_bpm is not None and self._hr_bpm >= NEAR_MAX_FRACTION * self.facts.hr_max_bpm
+
+    def _signal_is_good(self, t_s: float) -> bool:
+        return self._quality >= _CLEAN_QUALITY and t_s - self._trusted_s < 3.0
+
+    def evidence(self) -> Evidence:
+        """What the test, from its warm-up on, says about the maximum."""
+        return find(record_of(self.facts, self._samples, [], self._t_s))
+
+    def _judge(self, t_s: float, out: list[Effect]) -> None:
+        found = self.evidence()
+        why = self._missing(found)
+        fall_1, fall_2 = self._falls()
+        self.verdict = Verdict(not why, found.peak_bpm, why, fall_1, fall_2)
+        detail = {
+            "maximal": self.verdict.maximal,
+            "peak_bpm": None if found.peak_bpm is None else round(found.peak_bpm, 1),
+            "why": why,
+            "fall_1_bpm": fall_1,
+            "fall_2_bpm": fall_2,
+        }
+        out.append(Mark(t_s, "verdict", detail))
+
+    def _missing(self, found: Evidence) -> str:
+        """The first thing that keeps a test from being maximal, or ""."""
+        if self._ramp_s is None or self._effort_end_s is None or self._effort_end_s - self._ramp_s < _RAMP_LEAST_S:
+            return "the ramp was too short"
+        if self._why == "no heart-rate signal":
+            return "the heart-rate signal was lost"
+        if found.peak_bpm is None:
+            return f"no clean signal: {found.reason}"
+        top = next(one for one in found.stretches if one.peak_bpm == found.peak_bpm and not one.doubt)
+        if not found.from_rr:
+            return "the strap sends no RR intervals, so that artefacts cannot be told from beats"
+        doubted = any(one.doubt and one.peak_bpm > found.peak_bpm for one in found.stretches)
+        if doubted or found.quality < _CLEAN_QUALITY:
+            return "the signal was not clean near the top"
+        if self._all_given is not True:
+            return "you did not say that you had nothing left"
+        end_s = self._effort_end_s
+        if not top.start_s <= end_s <= top.start_s + top.length_s + LOST_S:
+            return "the highest heart rate was not at the end of the effort"
+        return "" if self._plateau(end_s) else "the heart rate was still rising at the end: no plateau"
+
+    def _plateau(self, end_s: float) -> bool:
+        """Whether the heart had stopped rising while the effort still rose."""
+        late = self._mean(end_s - 10.0, end_s)
+        early = self._mean(end_s - 10.0 - _PLATEAU_S, end_s - _PLATEAU_S)
+        return late is not None and early is not None and late - early <= _PLATEAU_RISE_BPM
+
+    def _falls(self) -> tuple[int | None, int | None]:
+        """How far the heart rate fell in the first and in the second minute after the effort, in bpm."""
+        if self._effort_end_s is None:
+            return None, None
+        marks = [self._mean(self._effort_end_s + at - 3.0, self._effort_end_s + at + 3.0) for at in (0.0, 60.0, 120.0)]
+        falls = [
+            None if before is None or after is None else whole_bpm(before - after)
+            for before, after in pairwise(marks)
+        ]
+        return falls[0], falls[1]
+
+    def _mean(self, from_s: float, to_s: float) -> float | None:
+        inside = [hr_bpm for t_s, hr_bpm in self._lately if from_s <= t_s <= to_s]
+        return sum(inside) / len(inside) if inside else None
+
+    # --- the page -----------------------------------------------------------------------------------------------------
+
+    def view(self) -> TestView:
+        """What the screen shows now."""
+        big = "--" if self._hr_bpm is None else str(whole_bpm(self._hr_bpm))
+        lines: tuple[str, ...]
+        title, left = "", ""
+        actions = ("stop", "", "")
+        gone_s = self._t_s - self._since_s
+        watch = "Stop for pain, dizziness, an odd rhythm."
+        if self._stage == "safety":
+            last = self._page == len(SAFETY_PAGES) - 1
+            title, left, big = "Safety", f"{self._page + 1} of {len(SAFETY_PAGES)}", "!"
+            lines = SAFETY_PAGES[self._page]
+            actions = ("back" if self._page else "leave", "hold: I agree" if last else "", "" if last else "next")
+        elif self._stage == "warm_up":
+            title, left = "Warm-up", _clock(WARM_UP_S - gone_s)
+            waiting = gone_s >= WARM_UP_S
+            lines = ("Waiting for a clean heart-rate signal: wet the strap." if waiting else "Ride easily.", watch)
+        elif self._stage == "ramp":
+            title, left = "Ramp", _clock(self._step * STEP_S - gone_s)
+            lines = (self._ramp.text(self._step), watch)
+            if self.near_max:
+                lines = (f"step {self._step}. Near the maximum you have set: stopping is always right.", watch)
+            actions = ("stop", "", "sprint")
+        elif self._stage == "sprint":
+            title, left = "Sprint", _clock(SPRINT_S - gone_s)
+            lines = ("Yours, as long as you want it.", watch)
+        elif self._stage == "cool_down":
+            title, left = "Cool-down", _clock(COOL_DOWN_S - gone_s)
+            lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)
+            actions = ("no", "", "nothing left")
+        else:
+            title, lines, big = self._result()
+            actions = ("leave", "", "")
+        return TestView(title, big, lines, left, self.near_max and self._stage in ("ramp", "sprint"), actions)
+
+    def _result(self) -> tuple[str, tuple[str, ...], str]:
+        verdict = self.verdict
+        if verdict is None or verdict.peak_bpm is None:
+            return "Result", (f"Nothing was measured: {verdict.why if verdict else ''}.",), "--"
+        falls = [
+            f"{fall} bpm in the {name} minute"
+            for fall, name in ((verdict.fall_1_bpm, "first"), (verdict.fall_2_bpm, "second"))
+            if fall is not None
+        ]
+        said = "Maximal. `rumblestrip maximum review` proposes it to you."
+        if not verdict.maximal:
+            said = f"Not maximal: {verdict.why}. Your maximum is at least this."
+        lines = (said, f"Fall: {', '.join(falls)}.") if falls else (said,)
+        return "Result", lines, str(whole_bpm(verdict.peak_bpm))
+
+
+def _clock(seconds: float) -> str:
+    whole = max(int(seconds + 0.999), 0)
+    return f"{whole // 60}:{whole % 60:02d}"

@@ -1,0 +1,223 @@
+"""The guided maximal test, headless on simulated riders whose true maximum is known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from firmware_app.core.events import Effect, Event, Link, Mark, Press, Sound, Tick
+from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts
+from sim.dice import Dice
+from sim.rider import STEP_S, Rider
+from sim.strap import Episode, Strap, beats, notifications
+
+BEGIN_S = 20.0
+RAMP_S = BEGIN_S + 600.0
+READ = [(4.0 * n, Press("plus")) for n in range(1, 4)] + [(BEGIN_S - 1, Press("select", "long"))]
+SPRINT_S = RAMP_S + 15 * 60
+ALL_OUT = [*READ, (SPRINT_S, Press("plus")), (SPRINT_S + 29, Press("minus"))]
+
+
+@dataclass
+class Done:
+    test: MaximalTest
+    effects: list[tuple[float, str, Effect]]
+    hr_max_bpm: int
+
+    def sounds(self) -> list[tuple[float, str, Sound]]:
+        return [(t_s, stage, effect) for t_s, stage, effect in self.effects if isinstance(effect, Sound)]
+
+
+def ride(
+    seed: int,
+    presses: list[tuple[float, Press]] = ALL_OUT,
+    faults: tuple[Episode, ...] = (),
+    top: float = 1.15,
+    set_bpm: int | None = None,
+    on_step: Callable[[MaximalTest], None] = lambda test: None,
+) -> Done:
+    """A whole test: ``top`` is the workload, in fractions of peak power, at which this rider would sprint."""
+    rider = Rider.drawn(Dice(seed, "rider"))
+    at_s = [0, BEGIN_S, RAMP_S, SPRINT_S, SPRINT_S + 1, SPRINT_S + 30, SPRINT_S + 31, SPRINT_S + 400]
+    work = np.interp(np.arange(0, at_s[-1], STEP_S), at_s, [0.1, 0.35, 0.5, top, top + 0.2, top + 0.2, 0.1, 0.1])
+    latent = rider.latent(work, Dice(seed, "heart"))
+    beat_s = beats(latent, rider.hr_max_bpm, Dice(seed, "beats"))
+    strap = Strap(signal="both", contact=True, optical=False).drawn(Dice(seed, "strap"))
+    rows: list[tuple[float, Event]] = [*notifications(beat_s, at_s[-1], strap, list(faults), seed)]
+    rows += [(float(t_s), Tick()) for t_s in np.arange(0, at_s[-1], 0.25)]
+    rows += presses
+    test = MaximalTest(RideFacts(set_bpm or rider.hr_max_bpm), Ramp(80, 20))
+    effects: list[tuple[float, str, Effect]] = []
+    for t_s, event in sorted(rows, key=lambda row: row[0]):
+        effects += [(t_s, test.view().stage, effect) for effect in test.feed(event, t_s)]
+        on_step(test)
+    return Done(test, effects, rider.hr_max_bpm)
+
+
+def test_the_measured_maximum_is_within_two_beats_wherever_a_test_was_judged_maximal() -> None:
+    judged = 0
+    for seed in range(24):
+        done = ride(seed)
+        verdict = done.test.verdict
+        assert verdict is not None
+        if verdict.maximal:
+            judged += 1
+            assert verdict.peak_bpm == pytest.approx(done.hr_max_bpm, abs=2.0), seed
+    assert judged >= 12
+
+
+def test_a_good_test_tells_its_stages_and_the_fall() -> None:
+    done = ride(1)
+    stages = [e.detail["name"] for _, _, e in done.effects if isinstance(e, Mark) and e.kind == "step"]
+    assert stages == ["warm_up", "ramp", "sprint", "cool_down", "result"]
+    verdict = done.test.verdict
+    assert verdict is not None
+    assert verdict.fall_1_bpm is not None
+    assert verdict.fall_2_bpm is not None
+    assert 5 < verdict.fall_1_bpm < 70
+    assert "minute" in " ".join(done.test.view().lines)
+    marks = [effect for _, _, effect in done.effects if isinstance(effect, Mark) and effect.kind == "verdict"]
+    assert [mark.detail["maximal"] for mark in marks] == [verdict.maximal]
+
+
+@pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S + 5])
+def test_one_press_stops_it_at_any_moment(at_s: float) -> None:
+    done = ride(2, [*[row for row in ALL_OUT if row[0] < at_s], (at_s, Press("minus"))])
+    stages = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "cool_down"]
+    assert stages == [at_s]
+
+
+@pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S - 200])
+def test_an_aborted_test_is_not_maximal(at_s: float) -> None:
+    verdict = ride(3, [*READ, (at_s, Press("minus"))]).test.verdict
+    assert verdict is not None
+    assert not verdict.maximal
+    assert verdict.why
+
+
+def test_a_test_given_up_early_is_not_maximal_even_when_the_rider_says_so() -> None:
+    at_s = RAMP_S + 420
+    for seed in range(6):
+        verdict = ride(seed, [*READ, (at_s, Press("minus")), (at_s + 9, Press("plus"))]).test.verdict
+        assert verdict is not None
+        assert not verdict.maximal
+
+
+def test_noise_near_the_top_never_measures_too_high() -> None:
+    for seed in range(8):
+        noise = tuple(
+            Episode("static", SPRINT_S - 30 + 9 * n, SPRINT_S - 30 + 9 * n + 7, 0.3 + 0.1 * n) for n in range(6)
+        )
+        done = ride(seed, faults=noise)
+        verdict = done.test.verdict
+        assert verdict is not None
+        if verdict.maximal:
+            assert verdict.peak_bpm == pytest.approx(done.hr_max_bpm, abs=2.0)
+        assert verdict.peak_bpm is None or verdict.peak_bpm < done.hr_max_bpm + 3
+
+
+def test_a_lost_strap_ends_the_effort() -> None:
+    done = ride(4, faults=(Episode("dropout", RAMP_S + 400, SPRINT_S + 400, 0.5),))
+    verdict = done.test.verdict
+    assert verdict is not None
+    assert not verdict.maximal
+    assert "lost" in verdict.why
+    cooled = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "cool_down"]
+    assert RAMP_S + 400 < cooled[0] < RAMP_S + 430
+
+
+def test_without_a_signal_the_ramp_never_begins() -> None:
+    test = MaximalTest(RideFacts(180))
+    for t_s, event in [*READ, *((t, Tick()) for t in np.arange(BEGIN_S, BEGIN_S + 1500, 0.25).tolist())]:
+        test.feed(event, t_s)
+    assert test.view().stage == "Warm-up"
+    assert "signal" in test.view().lines[0]
+
+
+# --- safety -----------------------------------------------------------------------------------------------------------
+
+
+def safety(presses: list[tuple[float, Press]]) -> MaximalTest:
+    test = MaximalTest(RideFacts(180))
+    for t_s, press in presses:
+        test.feed(Tick(), t_s)
+        test.feed(press, t_s)
+    return test
+
+
+def test_only_a_long_hold_on_the_last_page_begins() -> None:
+    assert safety(READ).view().stage == "Warm-up"
+    assert safety([*READ[:-1], (19.0, Press("select"))]).view().stage == "Safety"
+    assert safety([(19.0, Press("select", "long"))]).view().stage == "Safety"
+    hurried = [(0.1 * n, Press("plus")) for n in range(9)] + [(1.0, Press("select", "long"))]
+    assert safety(hurried).view().left == f"1 of {len(SAFETY_PAGES)}"
+
+
+def test_the_safety_pages_say_what_they_must() -> None:
+    text = " ".join(line for page in SAFETY_PAGES for line in page).lower()
+    for word in (
+        "doctor", "past 45", "illness", "heart history", "someone with you", "pain", "dizziness", "rhythm",
+        "not for you", "local rules", "licensed practice", "one press",
+    ):  # fmt: skip
+        assert word in text
+
+
+def test_the_rider_can_leave_before_it_begins() -> None:
+    assert safety([(5.0, Press("minus"))]).ended
+
+
+# --- never upward -----------------------------------------------------------------------------------------------------
+
+
+def words(test: MaximalTest) -> Iterator[str]:
+    view = test.view()
+    yield from (view.stage, *view.lines, *view.actions)
+
+
+def test_nothing_pushes_and_near_maximum_is_silent_but_for_its_own_notice() -> None:
+    seen: set[str] = set()
+    near: list[bool] = []
+
+    def look(test: MaximalTest) -> None:
+        near.append(test.near_max)
+        if test.view().stage != "Safety":
+            seen.update(word.lower().strip(".,:!") for text in words(test) for word in text.split())
+
+    done = ride(5, on_step=look)
+    assert not seen & {"harder", "faster", "push", "go", "more", "lift", "come"}
+    assert any(near)
+    kinds = {sound.kind for _, _, sound in done.sounds()}
+    assert kinds == {"test_cue", "near_max"}
+    assert len([sound for _, _, sound in done.sounds() if sound.kind == "near_max"]) == 1
+
+
+def test_a_set_maximum_far_too_low_silences_the_steps_and_says_that_stopping_is_right() -> None:
+    told: set[str] = set()
+
+    def look(test: MaximalTest) -> None:
+        if test.near_max and test.view().stage == "Ramp":
+            told.update(test.view().lines)
+            assert test.view().near_max
+
+    done = ride(6, set_bpm=150, on_step=look)
+    first = next(t_s for t_s, _, sound in done.sounds() if sound.kind == "near_max")
+    after = [sound for t_s, stage, sound in done.sounds() if t_s > first and stage in ("Ramp", "Sprint")]
+    assert after == []
+    assert any("stopping is always right" in line for line in told)
+
+
+def test_ramp_by_watts_and_by_feel_is_on_the_screen() -> None:
+    assert Ramp(80, 20).text(4) == "step 4: 140 W"
+    assert "step 4" in Ramp().text(4)
+
+
+def test_links_are_logged_and_nothing_is_answered_after_the_end() -> None:
+    test = safety([(5.0, Press("minus"))])
+    assert test.feed(Link("lost"), 6.0) == ()
+    assert test.feed(Measurement(120), 7.0) == ()
+    assert replace(test.facts).plan == "maximal-test"
