@@ -163,17 +163,22 @@ def overlaid(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 def remember(name: str, key: str, value: str | int | float | bool) -> Path:
     """Write one dotted key of the rider's own ``name``.toml, keeping the rest of the file and its comments.
 
-    The file is replaced in one step: it is whole before and after, whatever fails.
+    The file is replaced in one step: it is whole before and after, whatever fails. Raises SettingsError when what is
+    there cannot be read, and leaves it as it is.
     """
     import tomlkit
 
     path = config_dir() / f"{name}.toml"
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if path.exists():
+        read_toml(path)
     document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
     *tables, last = key.split(".")
     at: Any = document
     for table in tables:
         at = at.setdefault(table, tomlkit.table())
+        if not isinstance(at, dict):
+            raise SettingsError(f"{path}: {table}: must be a table, [{table}]; change or remove that key")
     at[last] = value
     write_whole(path, tomlkit.dumps(document).encode())
     return path
