@@ -11,7 +11,7 @@ import pytest
 from firmware_app.core.measurement import Measurement
 from sim.bench.__main__ import main
 from sim.bench.alarms import exits, holds, rides, score, score_alarms, seeds_of
-from sim.bench.baselines import MEDIAN, PLAIN, Threshold
+from sim.bench.baselines import MEDIAN, PLAIN, Ours, Threshold
 from sim.rider import STEP_S
 from sim.scenario import LabelledRide
 from sim.strap import Row, Strap
@@ -158,3 +158,13 @@ def test_seeds() -> None:
     assert list(seeds_of("2-4")) == [2, 3, 4]
     with pytest.raises(Exception, match="write seeds as"):
         seeds_of("4-2")
+
+
+def test_the_unit_beats_both_baselines() -> None:
+    """A guard, not the measurement: few rides, loose limits. The figures themselves come from the bench."""
+    dirty = rides(["hills", "intervals", "sprints"], [1.0], range(1, 3))
+    ours, plain, median = (score(one, dirty) for one in (Ours(), PLAIN, MEDIAN))
+    assert ours.missed <= 0.02 * ours.exits
+    assert ours.false + ours.chatter < 0.25 * (median.false + median.chatter) < plain.false
+    assert (ours.figures()["delay_p95_s"] or 99) < 0.7 * (median.figures()["delay_p95_s"] or 0)
+    assert ours.holds_missed == 0
