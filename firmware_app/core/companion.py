@@ -356,7 +356,7 @@ class Companion:
     def _notice(self) -> str:
         if self._faults:
             return next(iter(self._faults.values()))
-        if self._link.state in ("searching", "connecting", "lost") and self._link.text:
+        if self._link.state != "connected" and self._link.text:
             return self._link.text
         return next((text for kind, text in _ADVICE.items() if self._engine.is_active(kind)), "")
 
