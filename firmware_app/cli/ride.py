@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,10 +55,10 @@ def run(args: argparse.Namespace) -> int:
         ready = preparation.from_arguments(args, hr_max_bpm=hr_max_bpm, target=lane)
         return live(args, ready, strap, "sim", wired=True)
     ready = preparation.from_arguments(args)
-    return live(args, ready, _ble, "strap", wired=True)
+    return live(args, ready, partial(_ble, settings.load_unit().strap.adapter), "strap", wired=True)
 
 
-def _ble(address: str, name: str, adapter: str = "") -> Strap:
+def _ble(adapter: str, address: str, name: str) -> Strap:
     from firmware_app.devices.strap import BleStrap
 
     return BleStrap(address, name, adapter)
@@ -108,7 +109,7 @@ async def _live(
         sources=lambda: _sources(unit_settings, wired, terminal),
         say=_say,
         watch=_status_line if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else lambda view: None,
-        look=_straps_in_range,
+        look=partial(_straps_in_range, unit_settings.strap.adapter),
     )
     asked = args.target is not None or args.plan is not None
     unit = Unit(
@@ -162,10 +163,10 @@ def _sources(unit: settings.Unit, wired: bool, terminal: bool) -> tuple[tuple[st
     return tuple(found)
 
 
-async def _straps_in_range() -> tuple[tuple[str, str, str], ...]:
+async def _straps_in_range(adapter: str) -> tuple[tuple[str, str, str], ...]:
     from firmware_app.devices.strap import in_range
 
-    return tuple((one.address, one.name, f"{one.rssi_dbm} dBm") for one in await in_range(LOOK_S))
+    return tuple((one.address, one.name, f"{one.rssi_dbm} dBm") for one in await in_range(LOOK_S, adapter))
 
 
 def _cut_ride() -> CutShort | None:
