@@ -268,16 +268,19 @@ class Unit:
     # --- effects out ------------------------------------------------------------------------------------------------
 
     def _perform(self, effects: tuple[Effect, ...]) -> None:
-        for effect in effects:
-            if isinstance(effect, Sound):
-                if self._pages.sounds or effect.kind == "near_max":
-                    self._sounder.play(effect)
-            elif isinstance(effect, Hush):
-                self._sounder.hush()
-            elif isinstance(effect, Notice):
-                self._wiring.say(effect.text)
-        if any(isinstance(effect, Sample | Mark) for effect in effects):
-            self._keeper.take(effects)
+        try:
+            for effect in effects:
+                if isinstance(effect, Sound):
+                    if self._pages.sounds or effect.kind == "near_max":
+                        self._sounder.play(effect)
+                elif isinstance(effect, Hush):
+                    self._sounder.hush()
+                elif isinstance(effect, Notice):
+                    self._wiring.say(effect.text)
+        finally:
+            # Whatever became of the sound: what happened is kept.
+            if any(isinstance(effect, Sample | Mark) for effect in effects):
+                self._keeper.take(effects)
 
     def _show(self) -> None:
         if self._wiring.panel is None:
