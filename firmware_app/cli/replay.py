@@ -135,10 +135,13 @@ def _stored(weeks: int) -> list[RideRecord]:
 
 
 def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
-    """What came in on a stored ride: its measurements and its presses, in order of time."""
+    """What came in on a stored ride: its measurements and its presses, in order of time, and its end.
+
+    A ride can sound after its last measurement: then it tells that there are no more.
+    """
     import heapq
 
-    from firmware_app.core.events import Press
+    from firmware_app.core.events import Press, Tick
     from firmware_app.core.measurement import Measurement
 
     rr_of: list[list[float]] = [[] for _ in record.t_s]
@@ -156,7 +159,8 @@ def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
         for mark in record.marks
         if mark.kind == "press"
     )
-    return heapq.merge(measured, pressed, key=lambda pair: pair[0])
+    yield from heapq.merge(measured, pressed, key=lambda pair: pair[0])
+    yield record.duration_s, Tick()
 
 
 def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
