@@ -61,14 +61,14 @@ def ride(
 
 def test_the_measured_maximum_is_within_two_beats_wherever_a_test_was_judged_maximal() -> None:
     judged = 0
-    for seed in range(24):
+    for seed in range(14):
         done = ride(seed)
         verdict = done.test.verdict
         assert verdict is not None
         if verdict.maximal:
             judged += 1
             assert verdict.peak_bpm == pytest.approx(done.hr_max_bpm, abs=2.0), seed
-    assert judged >= 12
+    assert judged >= 8
 
 
 def test_a_good_test_tells_its_stages_and_the_fall() -> None:
@@ -102,14 +102,14 @@ def test_an_aborted_test_is_not_maximal(at_s: float) -> None:
 
 def test_a_test_given_up_early_is_not_maximal_even_when_the_rider_says_so() -> None:
     at_s = RAMP_S + 420
-    for seed in range(6):
+    for seed in range(4):
         verdict = ride(seed, [*READ, (at_s, Press("minus")), (at_s + 9, Press("plus"))]).test.verdict
         assert verdict is not None
         assert not verdict.maximal
 
 
 def test_noise_near_the_top_never_measures_too_high() -> None:
-    for seed in range(8):
+    for seed in range(5):
         noise = tuple(
             Episode("static", SPRINT_S - 30 + 9 * n, SPRINT_S - 30 + 9 * n + 7, 0.3 + 0.1 * n) for n in range(6)
         )

@@ -15,6 +15,7 @@ from firmware_app.core.evidence import Evidence, find
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.store.csvfile import read_csv
+from sim.scenario import labelled_ride
 
 
 def evidence_of(rows: list[tuple[float, Measurement]]) -> Evidence:
@@ -65,3 +66,13 @@ def test_noise_over_the_peak_of_a_recording_does_not_raise_it(graded_tests: list
                 found = evidence_of(rows).peak_bpm
                 assert found is not None
                 assert found <= true_bpm + 3
+
+
+@pytest.mark.parametrize("kind", ["maximal", "sprints", "intervals"])
+def test_simulated_rides_with_four_times_the_ordinary_faults(kind: str) -> None:
+    """Any strap that the simulator draws, with and without RR intervals; the latent heart rate is the truth."""
+    for seed in range(4):
+        ride = labelled_ride(kind, 4, seed)
+        true_bpm = np.convolve(ride.latent_bpm, np.ones(20) / 20, "valid").max()  # held five seconds
+        found = evidence_of(ride.rows)
+        assert found.peak_bpm == pytest.approx(true_bpm, abs=3.0), seed
