@@ -130,7 +130,7 @@ class Companion:
         self.paused = True
         self._paused_since_s = t_s
         self._now.riding = False
-        return (Hush(), Mark(t_s, "pause", {"why": why}))
+        return (*self._hush(), Mark(t_s, "pause", {"why": why}))
 
     def resume(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
         """Ride on."""
@@ -239,7 +239,7 @@ class Companion:
                 out.extend(self.end(t_s))
             case ("minus", "short", False):
                 self._engine.pause_audio(t_s)
-                out.append(Hush())
+                out.extend(self._hush())
             case ("plus", "short", False):
                 self._steps(self._run.press(ridden_s), t_s, out)
             case ("minus", "short", True):
@@ -248,6 +248,10 @@ class Companion:
                 self._steps(self._run.skip(ridden_s), t_s, out)
             case ("plus", "long", True):
                 self._steps(self._run.extend(ridden_s), t_s, out)
+
+    def _hush(self) -> tuple[Hush, ...]:
+        """What a key may silence: everything but near_max."""
+        return () if self._engine.is_active("near_max") else (Hush(),)
 
     def _take_link(self, link: Link, t_s: float, out: list[Effect]) -> None:
         changed = link != self._link
