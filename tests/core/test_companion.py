@@ -1,0 +1,348 @@
+"""The companion: one ride, event by event. The same events give the same ride, whoever feeds them and how finely."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from firmware_app import settings
+from firmware_app.core import bands
+from firmware_app.core.companion import TAIL_S, TICK_S, Companion, play
+from firmware_app.core.events import (
+    BadPacket,
+    Battery,
+    Effect,
+    Event,
+    Fault,
+    Hush,
+    Link,
+    Mark,
+    Notice,
+    Press,
+    Sample,
+    Sound,
+    Tick,
+    WallClock,
+)
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts
+from firmware_app.core.session import Ends, Plan, Step, free_plan
+
+HR_MAX_BPM = 190
+Rows = list[tuple[float, Event]]
+
+
+def companion(target: str | None = "120-140bpm", plan: Plan | None = None, urging: bool = True) -> Companion:
+    table = bands.table(settings.load_scheme("seven"), HR_MAX_BPM)
+    facts = RideFacts(hr_max_bpm=HR_MAX_BPM, target=target or "")
+    return Companion(facts, table, settings.load_alarms(), plan or free_plan(target), urging_allowed=urging)
+
+
+def beating(bpms: Iterable[float], from_s: float = 0.0) -> Rows:
+    """A notification a second with the beats of that second, each RR interval a little off."""
+    rows: Rows = []
+    beat_s = t_s = from_s
+    wobble = 0
+    for bpm in bpms:
+        t_s += 1.0
+        rrs = []
+        while beat_s + 60 / bpm <= t_s:
+            wobble = (wobble * 31 + 7) % 101
+            rr_s = 60 / bpm * (1 + 0.0002 * (wobble - 50))
+            beat_s += rr_s
+            rrs.append(rr_s * 1000)
+        rows.append((t_s, Measurement(round(bpm), tuple(rrs))))
+    return rows
+
+
+def feed(one: Companion, rows: Iterable[tuple[float, Event]]) -> list[Effect]:
+    return [effect for t_s, event in rows for effect in one.feed(event, t_s)]
+
+
+def marks(effects: Iterable[Effect], kind: str) -> list[Mark]:
+    return [effect for effect in effects if isinstance(effect, Mark) and effect.kind == kind]
+
+
+def sounds(effects: Iterable[Effect], kind: str) -> list[Sound]:
+    return [effect for effect in effects if isinstance(effect, Sound) and effect.kind == kind]
+
+
+# --- the same events, the same ride ---------------------------------------------------------------------------------
+
+
+EVENTS = st.one_of(
+    st.builds(
+        Measurement,
+        st.none() | st.integers(0, 300),
+        st.lists(st.floats(200, 2000), max_size=4).map(tuple),
+        st.sampled_from([None, True, False]),
+    ),
+    st.builds(Press, st.sampled_from(["minus", "select", "plus"]), st.sampled_from(["short", "repeat"])),
+    st.builds(Link, st.sampled_from(["off", "searching", "connecting", "connected", "lost"]), st.text(max_size=5)),
+    st.builds(Battery, st.sampled_from(["strap", "unit"]), st.integers(0, 100)),
+    st.builds(Fault, st.sampled_from(["storage", "power", "panel"]), st.text(max_size=5), st.booleans()),
+    st.builds(BadPacket, st.just("cut off")),
+    st.builds(WallClock, st.floats(0, 2e9)),
+)
+
+
+@examples(max_examples=60, deadline=None)
+@given(
+    events=st.lists(st.tuples(st.floats(0, 20).map(lambda s: round(s, 3)), EVENTS), max_size=40),
+    extra=st.lists(st.floats(0, 400), max_size=60),
+)
+def test_however_time_is_split_into_ticks_the_ride_is_the_same(
+    events: list[tuple[float, Event]], extra: list[float]
+) -> None:
+    at_s = 0.0
+    rows: Rows = beating([130] * 20)
+    for wait_s, event in events:
+        at_s = (at_s or 20.0) + wait_s
+        rows.append((at_s, event))
+    finer = sorted([*rows, *((t_s, Tick()) for t_s in extra if t_s <= rows[-1][0])], key=lambda row: row[0])
+    coarse_one, fine_one, again = companion(), companion(), companion()
+    coarse, fine = feed(coarse_one, rows), feed(fine_one, finer)
+    assert coarse == feed(again, rows)
+    kept = (Mark, Sample, Sound, Notice)
+    assert [e for e in coarse if isinstance(e, kept)] == [e for e in fine if isinstance(e, kept)]
+    assert coarse_one.view() == fine_one.view()
+
+
+@examples(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.floats(-5, 20), EVENTS), max_size=40))
+def test_no_event_breaks_a_ride_and_its_time_never_goes_back(events: list[tuple[float, Event]]) -> None:
+    one = companion()
+    at_s, effects = 0.0, []
+    for wait_s, event in events:
+        at_s += wait_s
+        effects += one.feed(event, at_s)
+        view = one.view()
+        assert len(view.tail_bpm) == TAIL_S
+        assert not (view.near_max and view.word == "lift")
+    times = [e.t_s for e in effects if isinstance(e, Mark | Sample)]
+    assert times == sorted(times)
+
+
+def test_what_is_played_is_what_is_fed() -> None:
+    rows = beating([130] * 60 + [130 + t for t in range(25)] + [155] * 35)
+    record = play(companion(), rows)
+    fed = feed(companion(), rows)
+    assert [m for m in record.marks if m.kind != "end"] == [e for e in fed if isinstance(e, Mark)]
+    assert record.duration_s == 120
+    assert len(record.t_s) == 120
+    assert np.isfinite(record.trusted_bpm[10:]).all()
+    assert record.marks[-1].kind == "end"
+
+
+# --- what is marked -------------------------------------------------------------------------------------------------
+
+
+def test_a_ride_opens_with_its_step_and_its_target() -> None:
+    opening = feed(companion(), [(0.0, Tick())])
+    [step], [target] = marks(opening, "step"), marks(opening, "target")
+    assert step.detail["why"] == "start"
+    assert (target.detail["low_bpm"], target.detail["high_bpm"]) == (120, 140)
+    [none] = marks(feed(companion(None), [(0.0, Tick())]), "target")
+    assert (none.detail["low_bpm"], none.detail["high_bpm"]) == (None, None)
+
+
+def test_a_gap_is_marked_with_where_it_began() -> None:
+    one = companion()
+    feed(one, beating([130] * 30))
+    effects = feed(one, beating([130] * 30, from_s=60))
+    [gap] = marks(effects, "gap")
+    assert 29 <= gap.detail["from_s"] <= 30  # type: ignore[operator]
+    assert 61 <= gap.t_s <= 66
+
+
+def test_a_gap_that_lasts_to_the_end_is_marked_there() -> None:
+    one = companion()
+    feed(one, [*beating([130] * 30), (80.0, Tick())])
+    [gap] = marks(one.end(80.0), "gap")
+    assert gap.t_s == 80
+    one = companion()
+    feed(one, [(50.0, Tick())])
+    [gap] = marks(one.end(50.0), "gap")
+    assert gap.detail["from_s"] == 0
+
+
+def test_presses_faults_links_and_the_clock_are_marked() -> None:
+    rows: Rows = [
+        (1.0, Press("plus")),
+        (2.0, Link("connected")),
+        (2.5, Link("connected")),
+        (3.0, Link("lost", "Out of reach.")),
+        (4.0, Fault("storage", "Card full.")),
+        (5.0, Fault("storage", "Card works.", active=False)),
+        (6.0, WallClock(1_800_000_000.0)),
+    ]
+    effects = feed(companion(), rows)
+    assert [m.detail["key"] for m in marks(effects, "press")] == ["plus"]
+    assert [(m.t_s, m.detail["state"]) for m in marks(effects, "link")] == [(2.0, "connected"), (3.0, "lost")]
+    assert [m.detail["active"] for m in marks(effects, "fault")] == [True, False]
+    assert [(m.t_s, m.detail["unix_s"]) for m in marks(effects, "clock")] == [(6.0, 1_800_000_000.0)]
+    notices = [effect.text for effect in effects if isinstance(effect, Notice)]
+    assert notices == ["Out of reach.", "Card full.", "Card works."]
+
+
+def test_bad_packets_are_counted_and_told_at_the_end() -> None:
+    one = companion()
+    feed(one, [(float(i), BadPacket("2 bytes")) for i in range(7)])
+    [end] = marks(one.end(8.0), "end")
+    assert end.detail["bad_packets"] == 7
+
+
+def test_nothing_is_taken_after_the_end() -> None:
+    one = companion()
+    feed(one, beating([130] * 10))
+    assert one.feed(Press("select", "long"), 11.0)
+    assert one.ended
+    assert feed(one, [*beating([190] * 60, from_s=12), (80.0, Press("select")), (81.0, WallClock(1.0))]) == []
+    assert one.end(90.0) == one.pause(90.0) == one.resume(90.0) == ()
+
+
+# --- pausing --------------------------------------------------------------------------------------------------------
+
+
+def test_ridden_and_paused_time_add_up() -> None:
+    one = companion()
+    for t_s, event in [(100.0, Press("select")), (160.0, Press("select")), (200.0, Press("select"))]:
+        one.feed(event, t_s)
+    assert one.paused
+    assert one.paused_s(230.0) == 30
+    assert one.ridden_s(230.0) == 140
+    one.feed(Press("select"), 230.0)
+    assert one.ridden_s(250.0) == 160
+    assert one.view().elapsed == "2:20"
+
+
+def test_while_paused_the_lane_is_not_watched_and_near_maximum_is() -> None:
+    one = companion()
+    feed(one, beating([130] * 60))
+    one.feed(Press("select"), 60.5)
+    effects = feed(one, beating([100] * 120 + [186] * 60, from_s=61))
+    assert sounds(effects, "below_target") == sounds(effects, "above_target") == []
+    assert sounds(effects, "near_max")
+
+
+def test_the_plan_stands_still_while_the_rider_does() -> None:
+    plan = Plan("p", "P", "", "", (Step("One", "120-140bpm", Ends(60)), Step("Two", None, Ends(60))))
+    one = companion(plan=plan)
+    effects = feed(one, [(30.0, Press("select")), (500.0, Press("select")), (600.0, Tick())])
+    assert [(m.detail["name"], m.t_s) for m in marks(effects, "step")] == [("One", 0), ("Two", 530), ("", 590)]
+
+
+# --- alarms on the ride ---------------------------------------------------------------------------------------------
+
+
+def test_a_heart_over_the_lane_is_told_and_told_when_it_is_back() -> None:
+    effects = feed(companion(), beating([130] * 60 + [150] * 20 + [132] * 60))
+    assert len(sounds(effects, "above_target")) == 1
+    assert len(sounds(effects, "back_in_target")) == 1
+
+
+def test_a_start_under_the_lane_has_the_time_that_the_heart_needs() -> None:
+    effects = feed(companion(), beating([min(90 + 0.4 * t, 130) for t in range(180)]))
+    assert sounds(effects, "below_target") == []
+
+
+def test_a_rider_who_never_starts_is_told() -> None:
+    assert sounds(feed(companion(), beating([90] * 400)), "below_target")
+
+
+def test_near_maximum_is_sounded_every_ten_seconds_and_seen() -> None:
+    one = companion()
+    effects = feed(one, beating([170] * 30 + [182] * 60))
+    times = [m.t_s for m in marks(effects, "alarm") if m.detail["kind"] == "near_max"]
+    assert len(times) >= 4
+    assert 30 + 14 <= times[0] <= 30 + 25
+    assert all(later - earlier == 10 for earlier, later in pairwise(times))
+    view = one.view()
+    assert (view.near_max, view.word) == (True, "ease")
+
+
+@pytest.mark.parametrize("press", [Press("minus"), Press("select")])
+def test_no_key_cuts_the_sound_of_near_maximum_short(press: Press) -> None:
+    one = companion()
+    effects = feed(one, beating([182] * 40))
+    assert sounds(effects, "near_max")
+    assert not any(isinstance(effect, Hush) for effect in one.feed(press, 40.1))
+
+
+def test_a_key_cuts_any_other_sound_short() -> None:
+    one = companion()
+    assert sounds(feed(one, beating([130] * 60 + [150] * 20)), "above_target")
+    assert any(isinstance(effect, Hush) for effect in one.feed(Press("minus"), 80.1))
+    assert one.view().muted == "2:00"
+
+
+def test_a_maximal_test_never_says_lift() -> None:
+    one = companion(urging=False)
+    assert sounds(feed(one, beating([90] * 400)), "below_target") == []
+    assert one.view().word == ""
+
+
+@examples(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(80, 205), st.integers(5, 60)), min_size=1, max_size=8),
+    st.integers(100, 189),
+)
+def test_the_page_never_urges_near_maximum_and_agrees_with_the_bands(
+    stretches: list[tuple[int, int]], low_bpm: int
+) -> None:
+    one = companion(f"{low_bpm}-{HR_MAX_BPM}bpm")
+    table = bands.table(settings.load_scheme("seven"), HR_MAX_BPM)
+    near = False
+    for t_s, event in beating([bpm for bpm, lasts in stretches for _ in range(lasts)]):
+        for effect in one.feed(event, t_s):
+            if isinstance(effect, Mark) and effect.kind == "alarm" and effect.detail["kind"] == "near_max":
+                near = bool(effect.detail["on"])
+            elif isinstance(effect, Sound) and near:
+                assert effect.kind == "near_max"
+        view = one.view()
+        assert view.near_max == near
+        assert not (near and (view.word != "ease" or view.side < 0))
+        if view.hr_bpm is None:
+            assert (view.percent, view.band, view.band_name, view.signal) == (None, None, "", "none")
+        else:
+            band = table.band_of(view.hr_bpm)
+            assert (view.band, view.band_name) == (band.number, band.name)
+            assert abs(view.percent * HR_MAX_BPM / 100 - view.hr_bpm) <= HR_MAX_BPM / 200 + 0.001  # type: ignore[operator]
+
+
+def test_the_page_shows_what_is_wrong_and_for_how_long_it_is_silent() -> None:
+    one = companion()
+    feed(one, [*beating([130] * 20), (21.0, Fault("storage", "Card full."))])
+    assert one.view().notice == "Card full."
+    one.feed(Fault("storage", "Card works.", active=False), 22.0)
+    one.feed(Tick(), 22.5)
+    assert one.view().notice == ""
+    one.feed(Link("lost", "Out of reach."), 23.0)
+    assert one.view().notice == "Out of reach."
+    one.feed(Link("connected"), 24.0)
+    one.feed(Tick(), 40.0)
+    assert "strap" in one.view().notice.lower()
+    assert one.view().hr_bpm is None
+
+
+def test_the_tail_is_the_last_half_minute_newest_last() -> None:
+    one = companion()
+    feed(one, beating([130] * 60 + [130 + t for t in range(15)]))
+    tail = one.view().tail_bpm
+    assert len(tail) == TAIL_S
+    assert None not in tail
+    assert tail[-1] - tail[0] > 8  # type: ignore[operator]
+
+
+def test_a_stale_heart_rate_leaves_the_page_and_the_alarms() -> None:
+    one = companion()
+    feed(one, beating([150] * 60))
+    feed(one, [(60 + TICK_S * i, Tick()) for i in range(1, 40)])
+    assert one.view().hr_bpm is None
+    assert one.trusted_bpm is None
