@@ -173,7 +173,7 @@ class Pages:
         self._row = 0
 
     def _move(self, by: int) -> None:
-        self._row = min(max(self._row + by, 0), len(self._rows()) - 1)
+        self._row = max(min(self._row + by, len(self._rows()) - 1), 0)
 
     def _rows(self) -> tuple[tuple[str, str], ...]:
         if self.page == "plans":
@@ -208,6 +208,8 @@ class Pages:
                 return ()
 
     def _take_strap(self) -> tuple[Order, ...]:
+        if self.straps is None:
+            return ()  # one search at a time
         if not self.straps:
             self.straps = None
             return (LookForStraps(),)
