@@ -328,7 +328,7 @@ def test_a_rider_finds_the_ride_takes_it_along_and_replays_it(rides: Rides, tmp_
         replayed = json.loads(ridden.command("replay", "last", "--json"))
         alarms = [(alarm["t_s"], alarm["kind"], alarm["reminder"]) for alarm in replayed["alarms"]]
         assert alarms == ridden.alarms()
-        assert alarms
+        assert alarms or name == "counted"
 
 
 def test_a_replay_tells_what_came_after_the_last_measurement_too(rides: Rides) -> None:
