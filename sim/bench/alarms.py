@@ -11,9 +11,9 @@ The rules, for one ride:
 - *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
 - An alarm is *false* when the latent heart rate stayed more than 1 bpm inside the limit from 12 s before to 8 s after.
 - *Chatter* is an alarm within 20 s of the last one of the same side.
-- A *hold* is 15 s of latent heart rate at or above 94 % of maximum, once between two times under 92 %. It is missed
-  when near_max did not sound over 92 %; its delay runs from the fifteenth second, and is 0 when near_max was before it.
-  near_max is false when the latent heart rate kept more than 1 bpm below 94 % from 12 s before to 8 s after.
+- A *hold* is 15 s of latent heart rate at or above 94 % of maximum, without a gap of over 3 s between notifications,
+  once between two times under 92 %. It is missed when near_max did not sound over 92 %; its delay runs from the
+  fifteenth second, and is 0 when near_max came before it. near_max is false when the latent heart rate kept more than 1 bpm below 94 % from 12 s before to 8 s after.
 - *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
   10 to 60 s before. A warning is *wrong* when the latent heart rate did not get within 1 bpm of the limit in the next
   60 s.
@@ -47,6 +47,7 @@ BEFORE_S = 12.0
 AFTER_S = 8.0
 CHATTER_S = 20.0
 HOLD_S = 15.0
+GAP_S = 3.0
 KINDS = ("hills", "steady", "intervals", "sprints")
 SIDES = {"above_target": 1, "below_target": -1}
 DRIFTS = {"drifting_up": 1, "drifting_down": -1}
@@ -157,9 +158,11 @@ def exits(ride: LabelledRide) -> list[Exit]:
 def holds(ride: LabelledRide) -> list[tuple[float, float, float]]:
     """The times near maximum: when the latent heart rate came over 92 %, when near_max was due, when it fell under it.
 
-    Those that never held 94 % for 15 s are left out.
+    Those that never held 94 % for 15 s while notifications came are left out.
     """
-    top = ride.latent_bpm >= 0.94 * ride.hr_max_bpm
+    arrivals = np.array([-1e9, *(t_s for t_s, _ in ride.rows)])
+    heard = ride.t_s - arrivals[np.searchsorted(arrivals, ride.t_s, side="right") - 1] <= GAP_S
+    top = (ride.latent_bpm >= 0.94 * ride.hr_max_bpm) & heard
     found = []
     for first, past in stretches(ride.latent_bpm >= 0.92 * ride.hr_max_bpm):
         held = [a for a, b in stretches(top[first:past]) if (b - a) * STEP_S >= HOLD_S]
@@ -347,12 +350,13 @@ def draw(found: dict[tuple[float, str], Score], file: str) -> None:
             panel.plot(*at, "o", color="black", markersize=9)
             panel.annotate(name, at, xytext=(8, 6), textcoords="offset points", fontsize=9)
         panel.set(title=f"dirt {dirt:g}", xlabel="delay p95, s", yscale="log", xlim=(0, None))
+        panel.margins(y=0.12)
         panel.grid(True, which="major", alpha=0.3)
     panels[0][0].set_ylabel("false alarms an hour")
-    panels[0][-1].legend(fontsize=8)
+    figure.legend(*panels[0][0].get_legend_handles_labels(), loc="lower center", ncols=len(LINES), fontsize=8)
     hours = next(iter(found.values())).hours
     figure.suptitle(f"What a false alarm costs in delay ({hours:g} h of simulated riding a point)", fontsize=11)
-    figure.tight_layout()
+    figure.tight_layout(rect=(0, 0.06, 1, 1))
     figure.savefig(file, metadata={"Date": None} if file.endswith(".svg") else None)
 
 

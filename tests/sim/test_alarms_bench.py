@@ -96,6 +96,12 @@ def test_a_hold_is_due_after_fifteen_seconds_and_once() -> None:
     assert score_alarms(TOP, [(250, "near_max")]).near_max_false == 1
 
 
+def test_a_hold_that_nobody_could_see_is_due_when_it_can_be_seen() -> None:
+    points = ((0, 130), (100, 130), (120, 190), (170, 190), (200, 130), (300, 130))
+    assert holds(ride(*points, silent=(110, 180))) == []
+    assert holds(ride(*points, silent=(110, 140)))[0][1] == pytest.approx(155, abs=0.5)
+
+
 def test_the_look_ahead_is_scored_on_slow_exits() -> None:
     slow = ride((0, 130), (100, 130), (200, 140), (230, 143), (260, 130), (400, 130))
     found = score_alarms(slow, [(180, "drifting_up"), (270, "drifting_up")])
