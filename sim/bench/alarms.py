@@ -13,7 +13,8 @@ The rules, for one ride:
 - *Chatter* is an alarm within 20 s of the last one of the same side.
 - A *hold* is 15 s of latent heart rate at or above 94 % of maximum, without a gap of over 3 s between notifications,
   once between two times under 92 %. It is missed when near_max did not sound over 92 %; its delay runs from the
-  fifteenth second, and is 0 when near_max came before it. near_max is false when the latent heart rate kept more than 1 bpm below 94 % from 12 s before to 8 s after.
+  fifteenth second, and is 0 when near_max came before it. near_max is false when the latent heart rate kept more than
+  1 bpm below 94 % from 12 s before to 8 s after.
 - *Slow exits* are those whose last 3 bpm inside took 20 s or more. They are *warned* when drifting of that side sounded
   10 to 60 s before. A warning is *wrong* when the latent heart rate did not get within 1 bpm of the limit in the next
   60 s.
