@@ -75,9 +75,14 @@ class Lane(Condition):
 
 @dataclass(frozen=True, kw_only=True)
 class Drift(Condition):
-    """Inside the lane, but on course to leave it within ``look_ahead_s``; the slope must exceed ``least_bpm_s``."""
+    """Inside the lane by less than ``room_bpm``, and on course to leave it within ``look_ahead_s``.
+
+    least_bpm_s: a slope under this is none. Close to the limit a warning is hard to get wrong; further inside, a heart
+    turns round more often than it leaves.
+    """
 
     look_ahead_s: float
+    room_bpm: float
     least_bpm_s: float
 
 
@@ -281,9 +286,9 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
 def _drifting(s: Situation, row: Drift, room_bpm: float, slope_bpm_s: float) -> Rate:
     if not s.riding or s.trusted_bpm is None or room_bpm <= 0 or not s.arrived:
         return _FALSE
-    if slope_bpm_s >= row.least_bpm_s and room_bpm < slope_bpm_s * row.look_ahead_s:
+    if slope_bpm_s >= row.least_bpm_s and room_bpm < min(slope_bpm_s * row.look_ahead_s, row.room_bpm):
         return _TRUE
-    return Rate(_RESET, slope_bpm_s < row.least_bpm_s / 2)
+    return Rate(_RESET, room_bpm > row.room_bpm)
 
 
 def _drifting_up(s: Situation, row: Drift, engine: Engine) -> Rate:
