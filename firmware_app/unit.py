@@ -14,7 +14,7 @@ import signal
 from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from firmware_app import plans, settings
 from firmware_app.core import pages
@@ -54,6 +54,8 @@ if TYPE_CHECKING:
 
 PLAN_LOOK_S = 10.0
 """How often a ride looks whether its plan was edited under it."""
+
+T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
@@ -156,6 +158,7 @@ class Unit:
         self._sounder: Sounder = SilentSounder()
         self._keeper: Keeper
         self._faults: dict[str, str] = {}
+        self._failing: set[str] = set()
         self._done = asyncio.Event()
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._painter: Painter | None = None
@@ -180,7 +183,7 @@ class Unit:
         self._show()
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
         self._pages.plans = _plan_choices()
-        self._cut = self._look_for_cut()
+        self._cut = self._opened("storage", self._look_for_cut, lambda: None)
         self._pages.offered = self._cut.words if self._cut else ""
         service = ServiceManager()
         wiring = self._wiring
@@ -189,8 +192,10 @@ class Unit:
         with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
             for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
                 loop.add_signal_handler(number, self._done.set)
-        self._keeper = wiring.keeper(lambda fault: self._from_thread(loop, fault))
-        self._sounder, silent = wiring.sounder()
+        self._keeper = self._opened(
+            "storage", lambda: wiring.keeper(lambda fault: self._from_thread(loop, fault)), _keeper_in_memory
+        )
+        self._sounder, silent = self._opened("sounder", wiring.sounder, lambda: (SilentSounder(), None))
         self._sounder.deliver = self.deliver
         if silent is not None:
             self.deliver(silent)
@@ -198,14 +203,14 @@ class Unit:
             wiring.say(self._ready.accepted.caution)
         if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
-        elif self._at_once:
+        if self._companion is None and self._at_once:
             self._begin(self._ready)
         self._start("clock", lambda: wiring.clock.run(self.deliver))
         self._start("ticks", self._tick)
         self._start("service", service.run)
         if wiring.panel is not None:
             self._start("panel", self._watch_panel)
-        for name, source in wiring.sources():
+        for name, source in self._opened("keys", wiring.sources, lambda: ()):
             self._start(name, partial(source.run, self.deliver))
         self._start_strap()
         service.ready("riding" if self._companion else "at home")
@@ -268,36 +273,60 @@ class Unit:
     # --- effects out ------------------------------------------------------------------------------------------------
 
     def _perform(self, effects: tuple[Effect, ...]) -> None:
+        for effect in effects:
+            if isinstance(effect, Sound):
+                if self._pages.sounds or effect.kind == "near_max":
+                    self._attempt("sounder", partial(self._sounder.play, effect))
+            elif isinstance(effect, Hush):
+                self._attempt("sounder", self._sounder.hush)
+            elif isinstance(effect, Notice):
+                self._wiring.say(effect.text)
+        if any(isinstance(effect, Sample | Mark) for effect in effects):
+            self._attempt("storage", partial(self._keeper.take, effects))
+
+    def _attempt(self, part: str, act: Callable[[], None]) -> None:
+        """What must not take the ride with it. A failure is told once, and once more when the part works again."""
         try:
-            for effect in effects:
-                if isinstance(effect, Sound):
-                    if self._pages.sounds or effect.kind == "near_max":
-                        self._sounder.play(effect)
-                elif isinstance(effect, Hush):
-                    self._sounder.hush()
-                elif isinstance(effect, Notice):
-                    self._wiring.say(effect.text)
-        finally:
-            # Whatever became of the sound: what happened is kept.
-            if any(isinstance(effect, Sample | Mark) for effect in effects):
-                self._keeper.take(effects)
+            act()
+        except Exception as error:
+            if part not in self._failing:
+                self._failing.add(part)
+                log.exception("%s failed", part)
+                self._tell_soon(Fault(part, f"The {part} fails ({error}). The ride goes on without it."))
+        else:
+            if part in self._failing:
+                self._failing.discard(part)
+                self._tell_soon(Fault(part, f"The {part} works again.", active=False))
+
+    def _opened(self, part: str, make: Callable[[], T], instead: Callable[[], T]) -> T:
+        """A part, or what stands in for one that cannot be opened."""
+        try:
+            return make()
+        except Exception as error:
+            log.exception("%s cannot be opened", part)
+            self._tell_soon(Fault(part, f"The {part} cannot be opened ({error}). The ride goes on without it."))
+            return instead()
+
+    def _tell_soon(self, fault: Fault) -> None:
+        # Not at once: whoever fails is in the middle of an event. And at the end there is no page left to show it.
+        if self._done.is_set():
+            self._wiring.say(fault.text)
+        else:
+            asyncio.get_running_loop().call_soon(self.deliver, fault)
 
     def _show(self) -> None:
-        if self._wiring.panel is None:
-            return
+        if self._wiring.panel is not None:
+            self._attempt("panel", partial(self._draw, self._wiring.panel))
+
+    def _draw(self, panel: Panel) -> None:
         view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
-        try:
-            if self._painter is None:
-                self._painter = self._new_painter(self._wiring.panel)
-            picture = self._painter.paint(view)
-            if picture.rows:
-                self._wiring.panel.present(picture.surface, picture.rows)
-                self._wiring.watch(view)
-        except Exception as error:
-            # A page that cannot be drawn must not take the sounds and the log with it.
-            log.exception("drawing failed")
-            self._keep_fault(Fault("panel", f"The panel cannot be drawn ({error}). Sounds and log go on."))
-            self._painter = None
+        painter = self._painter or self._new_painter(panel)
+        self._painter = None  # begun anew, and whole, after a failure
+        picture = painter.paint(view)
+        if picture.rows:
+            panel.present(picture.surface, picture.rows)
+            self._wiring.watch(view)
+        self._painter = painter
 
     def _new_painter(self, panel: Panel) -> Painter:
         from firmware_app.screens.painter import Painter
@@ -313,7 +342,7 @@ class Unit:
         self._began_s = self._wiring.clock.t_s()
         self._pages.page = "ride"
         self._plan_edited_s = _edited_s(ready.plan.name)
-        self._keeper.begin(facts)
+        self._attempt("storage", partial(self._keeper.begin, facts))
         self._tell_what_is_known()
 
     def _go_on(self, cut: CutShort) -> None:
@@ -347,7 +376,7 @@ class Unit:
         self._cut = None
         self._pages.offered = ""
         self._pages.page = "home"
-        self._keeper.end("rider")
+        self._attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
             self._done.set()
         else:
@@ -415,11 +444,10 @@ class Unit:
         self._tasks[name] = asyncio.create_task(watched(name, make, self.deliver), name=name)
 
     def _start_strap(self) -> None:
-        strap = self._wiring.strap(self._strap.address, self._strap.name)
-        self._start("strap", lambda: self._watch_strap(strap))
+        self._start("strap", self._watch_strap)
 
-    async def _watch_strap(self, strap: Strap) -> None:
-        await strap.run(self.deliver)
+    async def _watch_strap(self) -> None:
+        await self._wiring.strap(self._strap.address, self._strap.name).run(self.deliver)
         # Only a strap that has an end comes here: a simulated one, whose ride is over.
         self.stop()
 
@@ -460,13 +488,23 @@ class Unit:
             self._perform(self._companion.feed(Tick(), t_s))
             self._perform(self._companion.end(t_s, "stopped"))
             self._companion = None
-            self._keeper.end("stopped")
-        self._sounder.close()
-        lost = await asyncio.to_thread(self._keeper.close)
-        if lost:
-            self._wiring.say(f"{lost} measurements and marks could not be stored. Check the card.")
+            self._attempt("storage", partial(self._keeper.end, "stopped"))
+        self._attempt("sounder", self._sounder.close)
+        try:
+            lost = await asyncio.to_thread(self._keeper.close)
+        except Exception as error:
+            self._tell_soon(Fault("storage", f"The storage cannot be closed ({error}). Check the card."))
+        else:
+            if lost:
+                self._wiring.say(f"{lost} measurements and marks could not be stored. Check the card.")
         if self._wiring.panel is not None:
-            self._wiring.panel.close()
+            self._attempt("panel", self._wiring.panel.close)
+
+
+def _keeper_in_memory() -> Keeper:
+    from firmware_app.store.keeper import MemoryKeeper
+
+    return MemoryKeeper()
 
 
 def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
