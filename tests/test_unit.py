@@ -1,0 +1,571 @@
+"""The unit in virtual time: whatever fails, the ride goes on and says so; it stops cleanly; and time is its own."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware_app import settings
+from firmware_app.core.companion import play
+from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.views import FaultView, HomeView, ListView, RideView, SummaryView, View
+from firmware_app.devices.clock import LoopClock
+from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
+from firmware_app.devices.sounder import SilentSounder, Sounder
+from firmware_app.devices.strap import PlayedStrap, Strap
+from firmware_app.preparation import prepare
+from firmware_app.store.keeper import LogKeeper, MemoryKeeper
+from firmware_app.store.log import CutRide, log_path, open_log
+from firmware_app.unit import CutShort, Keeper, Source, Unit, Wiring
+from sim.runner import run_virtual
+
+SIZE = (320, 240)
+BEGAN_UNIX_S = 1_800_000_000.0
+HR_MAX_BPM = 188
+
+Rows = list[tuple[float, Event]]
+
+
+def beating(bpms: Iterable[float], from_s: float = 0.0) -> Rows:
+    rows: Rows = []
+    for second, bpm in enumerate(bpms):
+        count = 1 + second % 2
+        rr_ms = tuple(60000 / bpm * (1 + 0.01 * ((second * 7 + i * 3) % 5 - 2)) for i in range(count))
+        rows.append((from_s + second + 1.0, Measurement(round(bpm), rr_ms)))
+    return rows
+
+
+class Heard(SilentSounder):
+    """A sounder that remembers."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sounds: list[Sound] = []
+        self.closed = 0
+
+    def play(self, sound: Sound) -> None:
+        self.sounds.append(sound)
+
+    def close(self) -> None:
+        self.closed += 1
+
+
+class Timed:
+    """Keys pressed at given times, and anything else that is to happen then."""
+
+    def __init__(self, happenings: list[tuple[float, Event | Callable[[], object]]]) -> None:
+        self._happenings = happenings
+
+    async def run(self, deliver: Callable[[Event], None]) -> None:
+        loop = asyncio.get_running_loop()
+        for at_s, what in self._happenings:
+            await asyncio.sleep(at_s - loop.time())
+            if callable(what):
+                what()
+            else:
+                deliver(what)
+        await asyncio.Event().wait()
+
+
+@dataclass
+class Bench:
+    """One unit on the bench, its devices, and what was said, seen, heard and kept."""
+
+    strap: Callable[[str, str], Strap] | Rows = field(default_factory=list)
+    happenings: list[tuple[float, Event | Callable[[], object]]] = field(default_factory=list)
+    for_s: float = 60.0
+    panel: Any = None
+    sounder: Sounder = field(default_factory=Heard)
+    silent: Fault | None = None
+    keeper: Callable[[Callable[[Fault], None]], Keeper] | None = None
+    sources: tuple[tuple[str, Source], ...] = ()
+    prepared: dict[str, Any] = field(default_factory=dict)
+    unit: dict[str, Any] = field(default_factory=dict)
+    look: Any = None
+    said: list[str] = field(default_factory=list)
+    seen: list[View] = field(default_factory=list)
+    kept: Keeper = field(default_factory=MemoryKeeper)
+    clock: LoopClock | None = None
+
+    def run(self) -> Bench:
+        run_virtual(self._run())
+        return self
+
+    async def _run(self) -> None:
+        self.clock = LoopClock(BEGAN_UNIX_S)
+        strap = self.strap
+        wiring = Wiring(
+            panel=self.panel,
+            clock=self.clock,
+            strap=strap if callable(strap) else lambda address, name: PlayedStrap(strap),
+            sounder=lambda: (self.sounder, self.silent),
+            keeper=self._keeper,
+            sources=lambda: (("keys", Timed(self.happenings)), *self.sources),
+            say=self.said.append,
+            watch=self.seen.append,
+            look=self.look,
+        )
+        options = {"at_once": True, **self.unit}
+        ready = prepare(hr_max_bpm=HR_MAX_BPM, **self.prepared)
+        unit = Unit(wiring, ready, settings.load_unit(), "sim", **options)
+        asyncio.get_running_loop().call_later(self.for_s, unit.stop)
+        await unit.run()
+
+    def _keeper(self, on_fault: Callable[[Fault], None]) -> Keeper:
+        if self.keeper is not None:
+            self.kept = self.keeper(on_fault)
+        return self.kept
+
+    @property
+    def record(self) -> RideRecord:
+        record = self.kept.record()
+        assert record is not None
+        return record
+
+    def marks(self, kind: str) -> list[Mark]:
+        return [mark for mark in self.record.marks if mark.kind == kind]
+
+    def alarms(self) -> list[tuple[float, object, object]]:
+        return [(mark.t_s, mark.detail["kind"], mark.detail["on"]) for mark in self.marks("alarm")]
+
+
+# --- a ride ---------------------------------------------------------------------------------------------------------
+
+
+def test_an_uneventful_ride_is_kept_whole_and_ends_in_order() -> None:
+    bench = Bench([(0.5, Link("connected")), *beating([125] * 118)], for_s=120.0).run()
+    assert len(bench.record.t_s) == 118
+    assert bench.record.duration_s == pytest.approx(120, abs=0.3)
+    assert bench.record.facts.started_unix_s == BEGAN_UNIX_S
+    [end] = bench.marks("end")
+    assert end.detail["why"] == "stopped"
+    assert isinstance(bench.sounder, Heard)
+    assert bench.sounder.closed >= 1
+
+
+def test_what_was_ridden_live_sounds_the_same_when_it_is_replayed() -> None:
+    rows = beating([125 + (t // 40 % 3) * 22 for t in range(280)])
+    bench = Bench(rows, for_s=300.0, prepared={"target": "3"}).run()
+    again = play(
+        prepare(hr_max_bpm=HR_MAX_BPM, target="3").companion(RideFacts(HR_MAX_BPM)),
+        ((sample_s, event) for sample_s, event in rows),
+    )
+    live = [(t_s, kind, on) for t_s, kind, on in bench.alarms() if t_s <= 280]
+    assert live == [(m.t_s, m.detail["kind"], m.detail["on"]) for m in again.marks if m.kind == "alarm"]
+    assert any(kind == "above_target" for _, kind, _ in live)
+
+
+def test_the_rider_ends_the_ride_and_sees_what_it_was() -> None:
+    bench = Bench(
+        beating([128 + t % 4 for t in range(200)]),
+        [(150.0, Press("select", "long"))],
+        for_s=200.0,
+        panel=OffscreenPanel(SIZE),
+    ).run()
+    [end] = bench.marks("end")
+    assert (end.t_s, end.detail["why"]) == (150.0, "key")
+    assert any(isinstance(view, RideView) for view in bench.seen)
+    assert isinstance(bench.seen[-1], SummaryView)
+
+
+def test_a_unit_whose_work_is_one_ride_stops_with_it() -> None:
+    bench = Bench(
+        beating([128] * 50), [(30.0, Press("select", "long"))], for_s=1e6, unit={"stop_with_ride": True}
+    ).run()
+    assert bench.record.duration_s == 30
+
+
+def test_at_home_the_heart_is_shown_and_a_press_begins_the_ride() -> None:
+    bench = Bench(
+        [(0.5, Link("connected")), (0.6, Battery("strap", 60)), *beating([100 + t % 3 for t in range(60)])],
+        [(20.0, Press("select")), (50.0, Press("select", "long"))],
+        for_s=55.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    ).run()
+    homes = [view for view in bench.seen if isinstance(view, HomeView)]
+    assert homes[-1].strap_battery == "60 %" or homes[0].strap_battery == "60 %"
+    assert any(view.hr_now.endswith("bpm") and 95 < int(view.hr_now.split()[0]) < 108 for view in homes)
+    assert bench.record.duration_s == pytest.approx(30, abs=0.01)
+
+
+def test_sounds_off_leaves_near_maximum_on() -> None:
+    (settings.config_dir()).mkdir(parents=True)
+    (settings.config_dir() / "unit.toml").write_text("[sounder]\nsounds = false\n")
+    bench = Bench(beating([128] * 40 + [128 + t for t in range(52)] + [180] * 60), for_s=160.0).run()
+    assert isinstance(bench.sounder, Heard)
+    assert {sound.kind for sound in bench.sounder.sounds} == {"near_max"}
+    assert any(kind == "above_target" for _, kind, _ in bench.alarms())
+
+
+# --- everything fails -----------------------------------------------------------------------------------------------
+
+
+class BrokenSounder(SilentSounder):
+    def play(self, sound: Sound) -> None:
+        raise OSError("the pin is gone")
+
+    def hush(self) -> None:
+        raise OSError("the pin is gone")
+
+    def close(self) -> None:
+        raise OSError("the pin is gone")
+
+
+class BrokenPanel(OffscreenPanel):
+    def present(self, *_: object) -> None:
+        raise RuntimeError("the cable is loose")
+
+    async def run(self, deliver: object) -> None:
+        raise RuntimeError("no touch")
+
+    def close(self) -> None:
+        raise RuntimeError("no close")
+
+
+class BrokenKeeper(MemoryKeeper):
+    def begin(self, facts: RideFacts) -> None:
+        raise OSError("no card")
+
+    def take(self, effects: tuple[Effect, ...]) -> None:
+        raise OSError("no card")
+
+    def end(self, how: str) -> None:
+        raise OSError("no card")
+
+    def close(self) -> int:
+        raise OSError("no card")
+
+
+class BrokenStrap(Strap):
+    async def run(self, deliver: object) -> None:
+        raise RuntimeError("no radio")
+
+
+class BrokenSource:
+    async def run(self, deliver: object) -> None:
+        raise RuntimeError("no wire")
+
+
+class Relay:
+    """Brings a heart although the strap is broken, as another source would."""
+
+    def __init__(self, rows: Rows) -> None:
+        self._rows = rows
+
+    async def run(self, deliver: Callable[[Event], None]) -> None:
+        await PlayedStrap(self._rows).run(deliver)
+
+
+HARD = beating([128] * 40 + [128 + t for t in range(52)] + [180] * 60)
+
+
+def broken(part: str) -> dict[str, Any]:
+    def no_strap(address: str, name: str) -> Strap:
+        raise RuntimeError("no radio at all")
+
+    def no_keeper(on_fault: object) -> Keeper:
+        raise OSError("no card at all")
+
+    return {
+        "sounder": {"sounder": BrokenSounder()},
+        "panel": {"panel": BrokenPanel(SIZE)},
+        "steady panel": {"panel": SteadyPanel(BrokenPanel(SIZE))},
+        "keeper": {"keeper": lambda on_fault: BrokenKeeper()},
+        "opening the keeper": {"keeper": no_keeper},
+        "strap": {"strap": lambda address, name: BrokenStrap()},
+        "opening the strap": {"strap": no_strap},
+        "source": {"sources": (("buttons", BrokenSource()), ("heart", Relay(HARD)))},
+    }[part]
+
+
+@pytest.mark.parametrize(
+    "part", ["sounder", "panel", "steady panel", "keeper", "opening the keeper", "strap", "opening the strap", "source"]
+)
+def test_a_part_that_fails_does_not_end_the_ride_and_is_told(part: str) -> None:
+    bench = Bench(**{"strap": [], "sources": (("heart", Relay(HARD)),), "for_s": 155.0, **broken(part)}).run()
+    if "keeper" not in part:
+        assert bench.record.duration_s == pytest.approx(155, abs=0.5)
+        assert any(kind == "near_max" for _, kind, _ in bench.alarms())
+    if part != "sounder":
+        assert isinstance(bench.sounder, Heard)
+        assert any(sound.kind == "near_max" for sound in bench.sounder.sounds)
+    assert bench.said
+    assert len(bench.said) < 20
+
+
+def test_everything_fails_at_once_and_the_unit_still_runs_its_time_and_stops() -> None:
+    reached: list[float] = []
+    bench = Bench(
+        lambda address, name: BrokenStrap(),
+        [(100.0, lambda: reached.append(100.0))],
+        for_s=120.0,
+        panel=BrokenPanel(SIZE),
+        sounder=BrokenSounder(),
+        silent=Fault("sounder", "No sounder."),
+        keeper=lambda on_fault: BrokenKeeper(),
+        sources=(("buttons", BrokenSource()), ("heart", Relay(HARD))),
+    ).run()
+    assert reached == [100.0]
+    assert "No sounder." in bench.said
+
+
+def test_a_silent_sounder_is_told_in_the_ride() -> None:
+    bench = Bench([], for_s=5.0, silent=Fault("sounder", "No sounder on pin 18.")).run()
+    assert "No sounder on pin 18." in bench.said
+    assert [mark.detail["part"] for mark in bench.marks("fault")] == ["sounder"]
+
+
+def test_a_source_that_dies_is_started_again_and_told_once() -> None:
+    tries: list[float] = []
+
+    class Shaky:
+        async def run(self, deliver: Callable[[Event], None]) -> None:
+            tries.append(asyncio.get_running_loop().time())
+            if len(tries) < 4:
+                raise RuntimeError("shaken loose")
+            deliver(Press("minus"))
+            await asyncio.Event().wait()
+
+    bench = Bench([], for_s=100.0, sources=(("buttons", Shaky()),)).run()
+    assert len(tries) == 4
+    told = [(mark.detail["part"], mark.detail["active"]) for mark in bench.marks("fault")]
+    assert told == [("buttons", True), ("buttons", False)]
+    assert [mark.detail["key"] for mark in bench.marks("press")] == ["minus"]
+
+
+def test_a_fault_from_another_thread_reaches_the_rider() -> None:
+    def keeper(on_fault: Callable[[Fault], None]) -> Keeper:
+        import threading
+
+        threading.Timer(0.0, on_fault, [Fault("storage", "Card full.")]).start()
+        return MemoryKeeper()
+
+    async def wait() -> None:
+        await asyncio.to_thread(lambda: __import__("time").sleep(0.05))
+
+    class Waiting:
+        async def run(self, deliver: object) -> None:
+            await wait()
+
+    bench = Bench([], for_s=30.0, keeper=keeper, sources=(("waiting", Waiting()),)).run()
+    assert "Card full." in bench.said
+    assert any(kind == "storage_failing" for _, kind, _ in bench.alarms())
+
+
+def test_faults_from_before_the_ride_are_part_of_it() -> None:
+    bench = Bench(
+        [(0.5, Link("connected")), (0.6, Battery("strap", 7))],
+        [(1.0, Fault("storage", "Card full.")), (10.0, Press("select")), (12.0, Press("select"))],
+        for_s=30.0,
+        unit={"at_once": False},
+    ).run()
+    assert {kind for _, kind, _ in bench.alarms()} >= {"storage_failing", "strap_battery_low"}
+
+
+# --- the clocks -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("by_s", [8 * 365 * 86400.0, -3600.0])
+def test_a_wall_clock_that_leaps_moves_no_duration_and_is_written_down(by_s: float) -> None:
+    bench = Bench(beating([125] * 100), for_s=100.0)
+    bench.happenings = [(50.0, lambda: bench.clock.correct(by_s) if bench.clock else None)]
+    bench.run()
+    record = bench.record
+    assert record.duration_s == pytest.approx(100, abs=0.3)
+    assert (record.t_s[1:] - record.t_s[:-1]).max() < 1.5
+    clocks = [(mark.t_s, mark.detail["unix_s"]) for mark in bench.marks("clock")]
+    assert clocks[0] == (0.0, BEGAN_UNIX_S)
+    t_s, unix_s = clocks[-1]
+    assert 50 <= t_s <= 53
+    assert unix_s == pytest.approx(BEGAN_UNIX_S + by_s + t_s, abs=0.01)
+    assert len({round(float(str(unix)) - at) for at, unix in clocks}) == 2
+
+
+# --- plans ----------------------------------------------------------------------------------------------------------
+
+
+PLAN = """
+title = "Two"
+purpose = "Test."
+for_whom = "Tests."
+steps = [ { name = "One", target = "2", time = "2:00" }, { name = "Two", target = "4", time = "2:00" } ]
+"""
+
+
+@pytest.fixture
+def plan(private_home: Path) -> Path:
+    path = settings.config_dir() / "sessions" / "two.toml"
+    path.parent.mkdir(parents=True)
+    path.write_text(PLAN)
+    return path
+
+
+def test_a_plan_that_is_edited_under_the_rider_changes_nothing_and_that_is_said(plan: Path) -> None:
+    import os
+
+    def edit() -> None:
+        plan.write_text(PLAN.replace("4", "7").replace("2:00", "0:30"))
+        os.utime(plan, (1, 1))
+
+    bench = Bench(beating([120] * 170), [(40.0, edit)], for_s=170.0, prepared={"plan": "two"}).run()
+    assert [(m.t_s, m.detail["name"]) for m in bench.marks("step")] == [(0, "One"), (120, "Two")]
+    told = [text for text in bench.said if "edited" in text]
+    assert len(told) == 1
+    assert "keeps the steps" in told[0]
+
+
+def test_a_plan_that_is_deleted_under_the_rider_goes_on(plan: Path) -> None:
+    bench = Bench(beating([120] * 170), [(40.0, plan.unlink)], for_s=170.0, prepared={"plan": "two"}).run()
+    assert [m.detail["name"] for m in bench.marks("step")] == ["One", "Two"]
+
+
+# --- a ride that was cut --------------------------------------------------------------------------------------------
+
+
+HEART = [118 + (t // 30 % 2) * 14 + t % 3 for t in range(300)]
+
+
+def cut_at(cut_s: float, events: Rows, taken: list[Keeper], away_s: float = 0.0) -> CutShort:
+    ready = prepare(hr_max_bpm=HR_MAX_BPM, plan="two")
+    facts = ready.facts("strap", BEGAN_UNIX_S)
+    return CutShort(
+        facts=facts,
+        events=tuple((t_s, event) for t_s, event in events if t_s <= cut_s),
+        t_s=cut_s + away_s,
+        words="A ride was cut.",
+        take_up=taken.append,
+    )
+
+
+def test_a_cut_ride_is_gone_on_with_as_if_it_had_never_been_cut(plan: Path) -> None:
+    rows = beating(HEART)
+    whole = Bench(rows, for_s=290.0, prepared={"plan": "two"}).run()
+    taken: list[Keeper] = []
+    later = [(t_s - 100.0, event) for t_s, event in rows if t_s > 100]
+
+    class Kept(MemoryKeeper):
+        def __init__(self) -> None:
+            super().__init__()
+            self.begin(RideFacts(HR_MAX_BPM))
+
+    resumed = Bench(
+        later,
+        for_s=190.0,
+        keeper=lambda on_fault: Kept(),
+        unit={"cut": lambda: cut_at(100.0, rows, taken), "go_on": True},
+    ).run()
+    assert len(taken) == 1
+    assert [(m.t_s, m.detail["name"]) for m in resumed.marks("step")] == [(120, "Two"), (240, "")]
+    assert resumed.alarms() == [alarm for alarm in whole.alarms() if alarm[0] > 100]
+    assert resumed.alarms() != []
+
+
+def test_a_cut_ride_is_offered_and_can_be_refused(plan: Path) -> None:
+    taken: list[Keeper] = []
+    cut = lambda: cut_at(100.0, beating(HEART), taken)  # noqa: E731
+    offered = Bench(
+        [(0.5, Link("connected"))],
+        [(3.0, Press("minus")), (5.0, Press("select"))],
+        for_s=20.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": cut},
+    ).run()
+    assert any(isinstance(view, ListView) and "cut" in str(view.rows) for view in offered.seen)
+    assert taken == []
+    assert offered.record.duration_s == pytest.approx(15, abs=0.3)
+    accepted = Bench(
+        [(0.5, Link("connected"))], [(3.0, Press("select"))], for_s=20.0, unit={"at_once": False, "cut": cut}
+    ).run()
+    assert len(taken) == 1
+    assert accepted.kept is taken[0]
+
+
+def test_a_cut_ride_whose_plan_is_gone_is_told_and_another_is_ridden(plan: Path) -> None:
+    taken: list[Keeper] = []
+    cut = cut_at(100.0, beating(HEART), taken)
+    plan.unlink()
+    bench = Bench(beating([125] * 20), for_s=20.0, unit={"cut": lambda: cut, "go_on": True}).run()
+    assert any("two" in text for text in bench.said)
+    assert taken == []
+    assert bench.record.duration_s == pytest.approx(20, abs=0.3)
+
+
+def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
+    """The real log: a ride whose program died is resumed, and is one ride afterwards."""
+    import gc
+
+    def keeper(on_fault: Callable[[Fault], None]) -> LogKeeper:
+        return LogKeeper(log_path(), on_fault)
+
+    whole = Bench(beating(HEART), for_s=100.0, keeper=keeper, prepared={"plan": "two"}).run()
+    assert whole.kept is not None
+    gc.collect()
+    with open_log(log_path()) as log:
+        ride = log.ride("last")
+        record = log.record(ride.ride_id)
+    cut = CutRide(ride.ride_id, ride.facts, ride.duration_s, 0.0)
+    short = CutShort(ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, "Cut.", lambda kept: kept.resume(cut))
+    Bench(
+        beating(HEART[100:]), for_s=100.0, keeper=keeper, unit={"cut": lambda: short, "go_on": True}
+    ).run()
+    with open_log(log_path()) as log:
+        assert len(log.rides()) == 1
+        again = log.record(ride.ride_id)
+    assert again.duration_s == pytest.approx(200, abs=0.5)
+    assert len(again.t_s) == pytest.approx(len(record.t_s) + 100, abs=2)
+
+
+# --- the settings on the panel --------------------------------------------------------------------------------------
+
+
+def test_the_strap_is_chosen_on_the_panel_and_remembered() -> None:
+    made: list[tuple[str, str]] = []
+
+    def strap(address: str, name: str) -> Strap:
+        made.append((address, name))
+        return PlayedStrap([])
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        await asyncio.sleep(6)
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
+    presses: list[Any] = [(1.0 + 0.1 * i, press) for i, press in enumerate(way)]
+    Bench(strap, [*presses, (15.0, Press("select"))], for_s=20.0, look=look, unit={"at_once": False}).run()
+    assert made == [("", ""), ("C0:FF:EE:00:00:01", "Strap one")]
+    assert settings.load_unit().strap.address == "C0:FF:EE:00:00:01"
+
+
+def test_a_search_that_fails_is_told_and_traps_nobody() -> None:
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        raise OSError("Bluetooth is off")
+
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
+    presses: list[Any] = [(1.0 + 0.1 * i, press) for i, press in enumerate(way)]
+    down = [(5.1 + 0.1 * i, Press("plus")) for i in range(4)]
+    back = [(5.0, Press("select", "long")), *down, (6.0, Press("select"))]
+    bench = Bench(
+        [], [*presses, *back], for_s=10.0, look=look, panel=OffscreenPanel(SIZE), unit={"at_once": False}
+    ).run()
+    assert isinstance(bench.seen[-1], FaultView)
+    assert "Bluetooth is off" in " ".join(bench.seen[-1].lines)
+
+
+def test_a_settings_file_that_broke_meanwhile_is_told_and_the_unit_goes_on() -> None:
+    def spoil() -> None:
+        settings.config_dir().mkdir(parents=True)
+        (settings.config_dir() / "unit.toml").write_text("[panel\n")
+
+    way: list[Any] = [(1.0, Press("select")), (1.5, Press("minus", "long")), (2.0, spoil), (3.0, Press("select"))]
+    on: list[Any] = [(4.0, Press("select", "long")), (5.0, Press("select"))]
+    bench = Bench(beating([125] * 20), [*way, *on], for_s=20.0, unit={"at_once": False}).run()
+    assert any("unit.toml" in text for text in bench.said)
+    assert bench.record.duration_s == pytest.approx(15, abs=0.3)
