@@ -128,6 +128,7 @@ class Mark:
       clock    unix_s: what the wall clock said at this t_s
       fault    part, text, active
       press    key, hold
+      verdict  maximal, peak_bpm, why, fall_1_bpm, fall_2_bpm (of a guided maximal test)
     """
 
     t_s: float

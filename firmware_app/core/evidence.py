@@ -35,7 +35,11 @@ _AGREES = 0.10
 """A clean beat is this near to the median of its neighbours, as a fraction."""
 _REGULAR = 0.03
 """Half of the neighbours are this near; in the recorded tests, over 130 bpm, never less near than 0.027."""
-_QUALITY_FLOOR = 0.7
+_QUALITY_FLOOR = 0.5
+"""Under this no beat is trusted at all; near rest, where noise is hard to tell from breathing, rather sooner."""
+_QUALITY_TO_LEAD = 0.7
+_LEAD_BPM = 3.0
+"""Beats of less quality than this may stand no more than this over the best of those with more."""
 _QUALITY_REACH_S = 5.0
 _GAP_S = 3.0
 
@@ -105,7 +109,7 @@ class _Beats:
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """Trusted beats without a gap or a step. level_bpm: the 5 s level at each beat."""
+    """Trusted beats without a gap or a step. level_bpm: the 5 s level at each beat; quality: the least of it."""
 
     beats: _Beats
     level_bpm: Floats
@@ -140,13 +144,16 @@ def find(record: RideRecord) -> Evidence:
     if not pieces:
         return nothing("no five seconds of beats that agree with each other")
     chain = _chain(pieces)
-    doubts = [_doubts(place, pieces, chain) for place in range(len(pieces))]
-    stretches = _stretches(pieces, doubts)
+    stretches = _stretches(pieces, _doubts(pieces, chain))
     sound = [stretch for stretch in stretches if not stretch.doubt]
+    doubted = [stretch for stretch in stretches if stretch.doubt]
+    stretches = tuple(
+        sorted(sound[:_MOST_STRETCHES] + doubted[:_MOST_STRETCHES], key=lambda stretch: -stretch.peak_bpm)
+    )
     if not sound:
-        reason = max(stretches, key=lambda stretch: stretch.length_s).doubt
+        reason = max(doubted, key=lambda stretch: stretch.length_s).doubt
         return Evidence(None, None, 0.0, 0.0, raw_peak, from_rr, stretches, f"nothing without a doubt: {reason}")
-    best = max(sound, key=lambda stretch: stretch.peak_bpm)
+    best = sound[0]
     held_15s = [stretch.held_15s_bpm for stretch in sound if stretch.held_15s_bpm is not None]
     return Evidence(
         best.peak_bpm, max(held_15s, default=None), best.held_s, best.quality, raw_peak, from_rr, stretches
@@ -200,6 +207,13 @@ def _levels(bpm: Floats, count: int) -> Floats:
     return _to_the_ends(inner, count, bpm.size)
 
 
+def _least(quality: Floats, count: int) -> Floats:
+    """The lowest quality among the values that each level is made of."""
+    count = min(count, quality.size - (quality.size + 1) % 2)
+    inner = np.lib.stride_tricks.sliding_window_view(quality, count).min(axis=1)
+    return _to_the_ends(inner, count, quality.size)
+
+
 def _covering(beats: _Beats, length_s: float) -> int:
     """How many of the faster beats fill a time; odd, so that a median has a middle."""
     return max(3, int(length_s / float(np.quantile(beats.span_s, 0.1)))) // 2 * 2 + 1
@@ -219,7 +233,8 @@ def _pieces(beats: _Beats) -> list[_Piece]:
     if clean.t_s.size < 5:
         return []
     quality = _covered(clean, beats)
-    trusted = quality >= _QUALITY_FLOOR
+    near_rest = np.clip((_NEAR_REST_BPM - clean.bpm) / 50, 0.0, 1.0)
+    trusted = quality >= _QUALITY_FLOOR + (_QUALITY_TO_LEAD - _QUALITY_FLOOR) * near_rest
     good, quality = clean.only(trusted), quality[trusted]
     if not good.t_s.size:
         return []
@@ -231,7 +246,7 @@ def _pieces(beats: _Beats) -> list[_Piece]:
             part = slice(first + low, first + high)
             run = _Beats(good.t_s[part], good.bpm[part], good.span_s[part])
             if run.t_s.size >= 5 and run.t_s[-1] - run.t_s[0] + run.span_s[0] >= HELD_S[0] - 0.5:
-                pieces.append(_Piece(run, _levels(run.bpm, count), quality[part]))
+                pieces.append(_Piece(run, _levels(run.bpm, count), _least(quality[part], count)))
     return pieces
 
 
@@ -271,51 +286,65 @@ def _possible(from_bpm: Floats, change_bpm: Floats, over_s: Floats) -> NDArray[n
     return np.asarray((change_bpm <= rise) & (-change_bpm <= fall))
 
 
-def _reachable(before: _Piece, after: _Piece) -> bool:
-    gap_s = np.maximum(after.start_s - before.end_s, 0.0)
-    return bool(_possible(before.level_bpm[-1], after.level_bpm[0] - before.level_bpm[-1], gap_s))
-
-
 def _chain(pieces: list[_Piece]) -> list[int]:
     """The heaviest chain of pieces that one heart could have gone through, each reachable from the one before."""
-    weight = [piece.length_s * float(piece.quality.mean()) for piece in pieces]
-    best, came = list(weight), [-1] * len(pieces)
-    for after in range(len(pieces)):
-        for before in range(after):
-            if best[before] + weight[after] > best[after] and _reachable(pieces[before], pieces[after]):
-                best[after], came[after] = best[before] + weight[after], before
+    start_s = np.array([piece.start_s for piece in pieces])
+    end_s = np.array([piece.end_s for piece in pieces])
+    first = np.array([piece.level_bpm[0] for piece in pieces])
+    last = np.array([piece.level_bpm[-1] for piece in pieces])
+    best = np.array([piece.length_s * float(piece.quality.mean()) for piece in pieces])
+    came = np.full(len(pieces), -1)
+    for at in range(1, len(pieces)):
+        reachable = _possible(last[:at], first[at] - last[:at], np.maximum(start_s[at] - end_s[:at], 0.0))
+        if reachable.any():
+            came[at] = int(np.argmax(np.where(reachable, best[:at], -1.0)))
+            best[at] += best[came[at]]
     chain, at = [], int(np.argmax(best))
     while at >= 0:
         chain.append(at)
-        at = came[at]
+        at = int(came[at])
     return chain[::-1]
 
 
-def _doubts(place: int, pieces: list[_Piece], chain: list[int]) -> NDArray[np.object_]:
-    """At each beat of a piece the reason to doubt its level, "" for none."""
-    piece = pieces[place]
+def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]:
+    """At each beat of each piece the reason to doubt its level, "" for none."""
+    kept = set(chain)
+    witnesses = [
+        piece
+        for place, piece in enumerate(pieces)
+        if place not in kept and piece.length_s >= _WITNESS_S and not _excursion(place, pieces, chain)
+    ]
+    sure = [float(pieces[at].level_bpm[pieces[at].quality >= _QUALITY_TO_LEAD].max(initial=0.0)) for at in chain]
+    most_bpm = max(sure) + _LEAD_BPM
+    found = []
+    for place, piece in enumerate(pieces):
+        doubts = np.full(piece.level_bpm.size, "", dtype=object)
+        if place not in kept:
+            doubts[:] = "reached by a step that a heart cannot make"
+        else:
+            doubts[piece.level_bpm > HR_MAX_RANGE_BPM[1]] = "faster than a rider's heart goes"
+            doubts[(piece.quality < _QUALITY_TO_LEAD) & (piece.level_bpm > most_bpm)] = "too few clean beats"
+            if piece.length_s < _ISLAND_S and _above_its_shores(place, pieces, chain):
+                doubts[:] = "stands alone between noisy beats"
+            for witness in witnesses:
+                doubts[_contradicted(piece, witness)] = "contradicted by steady beats close by"
+        found.append(doubts)
+    return found
+
+
+def _contradicted(piece: _Piece, witness: _Piece) -> NDArray[np.bool_]:
+    """The beats of a piece that cannot stand so high if the witness, a lower steady piece, is true."""
     level, t_s = piece.level_bpm, piece.beats.t_s
-    doubts = np.full(level.size, "", dtype=object)
-    if place not in chain:
-        doubts[:] = "reached by a step that a heart cannot make"
-        return doubts
-    doubts[level > HR_MAX_RANGE_BPM[1]] = "faster than a rider's heart goes"
-    if piece.length_s < _ISLAND_S and _above_its_shores(place, pieces, chain):
-        doubts[:] = "stands alone between noisy beats"
-    for index, other in enumerate(pieces):
-        if index in chain or other.length_s < _WITNESS_S or _excursion(index, pieces, chain):
-            continue
-        follows = other.end_s <= piece.start_s
-        away_s = np.maximum(t_s - other.end_s if follows else other.start_s - t_s, 0.0)
-        witness = other.level_bpm[-1 if follows else 0]
-        possible = _possible(witness, level - witness, away_s) if follows else _possible(level, witness - level, away_s)
+    follows = witness.end_s <= piece.start_s
+    away_s = np.maximum(t_s - witness.end_s if follows else witness.start_s - t_s, 0.0)
+    low_bpm = witness.level_bpm[-1 if follows else 0]
+    possible = _possible(low_bpm, level - low_bpm, away_s) if follows else _possible(level, low_bpm - level, away_s)
+    if not possible.all():
         # Since when has this piece been wrong? At the latest since it last agreed with the witness.
-        apart = np.flatnonzero((level <= witness + _RISE_BPM) | (away_s > _WRONG_S))
-        since = slice(None, apart.min(initial=level.size)) if follows else slice(int(apart.max(initial=-1)) + 1, None)
-        if not possible.all():
-            possible[since] = False
-        doubts[(level > witness) & ~possible] = "contradicted by steady beats close by"
-    return doubts
+        agrees = np.flatnonzero((level <= low_bpm + _RISE_BPM) | (away_s > _WRONG_S))
+        wrong = slice(None, agrees.min(initial=level.size)) if follows else slice(int(agrees.max(initial=-1)) + 1, None)
+        possible[wrong] = False
+    return np.asarray((level > low_bpm) & ~possible)
 
 
 def _above_its_shores(place: int, pieces: list[_Piece], chain: list[int]) -> bool:
@@ -364,9 +393,13 @@ def _stretches(pieces: list[_Piece], doubts: list[NDArray[np.object_]]) -> tuple
         kind[~_bridged(piece.beats.t_s, piece.level_bpm >= _NEAR_TOP * top)] = None
         changes = np.flatnonzero(kind[1:] != kind[:-1]) + 1
         for first, last in pairwise((0, *changes.tolist(), kind.size)):
-            if kind[first] is not None and piece.beats.t_s[last - 1] - piece.beats.t_s[first] >= HELD_S[0] - 0.5:
+            if kind[first] is None:
+                continue
+            # A level stands for five seconds around it: the top itself counts, however soon doubts or a fall cut it.
+            long = piece.beats.t_s[last - 1] - piece.beats.t_s[first] >= HELD_S[0] - 0.5
+            if long or piece.level_bpm[first:last].max() >= top:
                 found.append(_stretch(piece, slice(first, last), str(kind[first])))
-    return tuple(sorted(found, key=lambda stretch: -stretch.peak_bpm)[:_MOST_STRETCHES])
+    return tuple(sorted(found, key=lambda stretch: -stretch.peak_bpm))
 
 
 def _bridged(t_s: Floats, near: NDArray[np.bool_]) -> NDArray[np.bool_]:

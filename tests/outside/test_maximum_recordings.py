@@ -53,11 +53,11 @@ def test_the_same_tests_as_a_strap_would_report_them(graded_tests: list[Path], w
 
 
 def test_noise_over_the_peak_of_a_recording_does_not_raise_it(graded_tests: list[Path]) -> None:
-    """Forty seconds of beats counted twice or three times, laid over ten places of each recording."""
+    """Forty seconds of beats counted twice or three times, laid over six places of each recording."""
     for path in graded_tests:
         rr_ms = np.array([rr for _, measurement in read_csv(path) for rr in measurement.rr_ms])
         true_bpm = median_of_15(rr_ms)
-        for place in np.linspace(0, rr_ms.size - 130, 10).astype(int):
+        for place in np.linspace(0, rr_ms.size - 130, 6).astype(int):
             for times in (2, 3):
                 burst = np.repeat(rr_ms[place : place + 60] / times, times)
                 spoilt = np.concatenate([rr_ms[:place], burst, rr_ms[place + 60 :]])
@@ -66,6 +66,18 @@ def test_noise_over_the_peak_of_a_recording_does_not_raise_it(graded_tests: list
                 found = evidence_of(rows).peak_bpm
                 assert found is not None
                 assert found <= true_bpm + 3
+
+
+def test_one_beat_in_five_made_false_changes_nothing(graded_tests: list[Path]) -> None:
+    for path in graded_tests:
+        rr_ms = np.array([rr for _, measurement in read_csv(path) for rr in measurement.rr_ms])
+        true_bpm = median_of_15(rr_ms)
+        rng = np.random.default_rng(4)
+        false = rng.random(rr_ms.size) < 0.2
+        rr_ms[false] *= rng.choice([0.3, 0.5, 0.65, 0.8, 1.3, 1.6, 2, 3], false.sum())
+        end_s = np.cumsum(rr_ms) / 1000
+        rows = [(float(t_s), Measurement(None, (float(rr),))) for t_s, rr in zip(end_s, rr_ms, strict=True)]
+        assert evidence_of(rows).peak_bpm == pytest.approx(true_bpm, abs=3.0), path.name
 
 
 @pytest.mark.parametrize("kind", ["maximal", "sprints", "intervals"])
