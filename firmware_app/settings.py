@@ -51,7 +51,7 @@ class StrapSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class PanelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The panel. Sizes in pixels; ``mm_per_px`` lets the unit judge how large a digit really is."""
+    """The panel. Width and height in px are those of a window or an off-screen panel; a framebuffer tells its own."""
 
     kind: Literal["auto", "window", "framebuffer", "offscreen"] = "auto"
     width_px: Annotated[int, Meta(ge=240, le=1920)] = 480

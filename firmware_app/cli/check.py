@@ -224,7 +224,7 @@ def _sounder(unit: settings.Unit, sound: bool) -> list[Answer]:
     from firmware_app.devices.sounder import open_sounder
 
     kind, pin = unit.sounder.kind, unit.sounder.pin
-    if kind == "silent" or not unit.sounder.sounds:
+    if kind == "silent":
         return [Answer("sounder", "ok", "silent, as set")]
     sounder, fault = open_sounder(unit.sounder)
     if fault is not None:

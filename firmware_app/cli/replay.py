@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from firmware_app.core.bands import BandTable
     from firmware_app.core.events import Event, Mark
     from firmware_app.core.record import RideRecord
+    from firmware_app.core.review import Sex
 
 SCHEMA = "rumblestrip.ride/1"
 
@@ -54,13 +55,13 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
         raise UsageError(str(error)) from error
     record = play(ready.companion(ready.facts("replay")), rows)
     if args.json:
-        print(json.dumps(document(record, ready.bands), ensure_ascii=False))
+        print(json.dumps(document(record, ready.bands, ready.rider.sex), ensure_ascii=False))
     else:
-        print(page(record, ready.bands))
+        print(page(record, ready.bands, ready.rider.sex))
     return 0
 
 
-def document(record: RideRecord, bands: BandTable) -> dict[str, Any]:
+def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str, Any]:
     """A ride as the JSON document of ``replay`` and ``simulate``."""
     from firmware_app.core.review import review, summary
 
@@ -75,19 +76,18 @@ def document(record: RideRecord, bands: BandTable) -> dict[str, Any]:
             for mark in record.marks
             if mark.kind == "alarm" and mark.detail["on"]
         ],
-        "summary": summary(review(record, bands)),
+        "summary": summary(review(record, bands, sex)),
     }
 
 
-def page(record: RideRecord, bands: BandTable) -> str:
+def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     """A ride as a page of text."""
-    from firmware_app.core.review import review
-    from firmware_app.core.session import clock_text
+    from firmware_app.core.review import clock, review
 
-    seen = review(record, bands)
+    seen = review(record, bands, sex)
     lines = [
-        f"{clock_text(int(seen.ridden_s))} ridden, {clock_text(int(seen.in_target_s))} in target, "
-        f"{clock_text(int(seen.unknown_s))} without a heart rate to trust",
+        f"{clock(seen.ridden_s)} ridden, {clock(seen.in_target_s)} in target, "
+        f"{clock(seen.unknown_s)} without a heart rate to trust",
         f"highest trusted heart rate {_bpm(seen.peak_bpm)}, mean {_bpm(seen.mean_bpm)}",
         "",
     ]
@@ -95,7 +95,7 @@ def page(record: RideRecord, bands: BandTable) -> str:
     for mark in sounded:
         again = f", again ({mark.detail['reminder']})" if mark.detail["reminder"] else ""
         unheard = "" if mark.detail["heard"] else ", silent"
-        lines.append(f"{clock_text(int(mark.t_s)):>8}  {str(mark.detail['kind']).replace('_', ' ')}{again}{unheard}")
+        lines.append(f"{clock(mark.t_s):>8}  {str(mark.detail['kind']).replace('_', ' ')}{again}{unheard}")
     if not sounded:
         lines.append("No alarms.")
     return "\n".join([*lines, "", *seen.trained, *seen.change])
@@ -186,7 +186,7 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
         now.extend(again.marks)
         if args.json and len(records) == 1:
             kinds = compare(record.marks, again.marks, record.duration_s)
-            print(json.dumps({**document(again, ready.bands), "compared": _rows(kinds)}, ensure_ascii=False))
+            print(json.dumps({**document(again, ready.bands, ready.rider.sex), "compared": _rows(kinds)}, ensure_ascii=False))
             return 0
     duration_s = sum(record.duration_s for record in records)
     kinds = compare(then, now, duration_s)

@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     from sim.runner import run_virtual
 
     record = run_virtual(_headless(args, ready, ride))
-    print(json.dumps(document(record, ready.bands), ensure_ascii=False) if args.json else page(record, ready.bands))
+    print(json.dumps(document(record, ready.bands, ready.rider.sex), ensure_ascii=False) if args.json else page(record, ready.bands, ready.rider.sex))
     return 0
 
 

@@ -228,7 +228,7 @@ class OnOffSounder(PinSounder):
 
 def open_sounder(settings: SounderSettings) -> tuple[Sounder, Fault | None]:
     """The sounder that is wired, or a silent one and the fault that says why. Never raises."""
-    if settings.kind == "silent" or not settings.sounds:
+    if settings.kind == "silent":
         return SilentSounder(), None
     try:
         with header.opening():
