@@ -1,4 +1,4 @@
-"""Virtual time: a real loop in everything but the waiting."""
+"""Virtual time: everything in its order, nothing waited for, and threads waited for."""
 
 from __future__ import annotations
 
@@ -7,99 +7,85 @@ import threading
 import time
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from sim.runner import VirtualLoop, run_virtual
+from sim.runner import run_virtual
 
 
-def order(loop: asyncio.AbstractEventLoop, delays_ms: list[int]) -> list[int]:
-    """In which order timers fire that were set for these times after one moment."""
-    fired: list[int] = []
-
-    async def all_of_them() -> None:
-        base_s = loop.time()
-        for delay_ms in delays_ms:
-            loop.call_at(base_s + delay_ms / 1000, fired.append, delay_ms)
-        await asyncio.sleep(max(delays_ms) / 1000 + 0.002)
-
-    try:
-        loop.run_until_complete(all_of_them())
-    finally:
-        loop.close()
-    return fired
-
-
-@settings(max_examples=25, deadline=None)
-@given(st.lists(st.integers(0, 20), min_size=1, max_size=8, unique=True))
-def test_timers_fire_in_the_order_of_a_real_loop(delays_ms: list[int]) -> None:
-    virtual = order(VirtualLoop(), delays_ms)
-    assert virtual == sorted(delays_ms)
-    assert virtual == order(asyncio.SelectorEventLoop(), delays_ms)
-
-
-@settings(max_examples=50, deadline=None)
-@given(st.lists(st.floats(0, 1e5), min_size=1, max_size=20))
-def test_a_sleep_ends_when_it_said(waits_s: list[float]) -> None:
-    async def sleeps() -> None:
+def test_sleeping_takes_exactly_the_virtual_time_and_hours_are_nothing() -> None:
+    async def run() -> list[float]:
         loop = asyncio.get_running_loop()
-        for wait_s in waits_s:
-            due_s = loop.time() + wait_s
+        seen = [loop.time()]
+        for wait_s in (0.25, 0.0, 3600.0, 10 * 86400.0):
             await asyncio.sleep(wait_s)
-            assert loop.time() == pytest.approx(due_s, abs=1e-6)
+            seen.append(loop.time())
+        return seen
 
-    run_virtual(sleeps())
+    assert run_virtual(run()) == pytest.approx([0.0, 0.25, 0.25, 3600.25, 867600.25])
 
 
-def test_an_hour_of_ticks_is_not_waited_for() -> None:
-    async def ticks() -> int:
+def test_timers_go_off_in_the_order_of_their_times() -> None:
+    async def run() -> list[tuple[float, str]]:
         loop = asyncio.get_running_loop()
-        count, due_s = 0, loop.time()
-        while loop.time() < 3600:
-            due_s += 0.25
-            await asyncio.sleep(due_s - loop.time())
-            count += 1
-        return count
+        seen: list[tuple[float, str]] = []
 
-    assert run_virtual(ticks()) == 14_400
+        async def tell(at_s: float, name: str) -> None:
+            await asyncio.sleep(at_s)
+            seen.append((round(loop.time(), 6), name))
+
+        await asyncio.gather(tell(5, "late"), tell(0.1, "soon"), tell(2.5, "middle"), tell(0.1, "soon too"))
+        return seen
+
+    assert run_virtual(run()) == [(0.1, "soon"), (0.1, "soon too"), (2.5, "middle"), (5.0, "late")]
 
 
-def test_time_stands_still_while_an_executor_works() -> None:
-    async def work() -> tuple[float, str]:
+def test_time_stands_still_while_a_thread_works_for_the_loop() -> None:
+    async def run() -> tuple[float, str]:
         loop = asyncio.get_running_loop()
-        ticking = loop.create_task(asyncio.sleep(0.001))
-        before_s = loop.time()
-        word = await asyncio.to_thread(lambda: (time.sleep(0.05), "done")[1])
-        took_s = loop.time() - before_s
-        await ticking
-        return took_s, word
+        released = threading.Event()
+        loop.call_later(1000.0, released.set)
+        # The timer may not go off while the thread waits: the thread ends by itself.
+        result = await asyncio.to_thread(lambda: (time.sleep(0.05), "kept" if not released.is_set() else "jumped")[1])
+        return loop.time(), result
 
-    assert run_virtual(work()) == (0.0, "done")
+    at_s, result = run_virtual(run())
+    assert result == "kept"
+    assert at_s < 1000
 
 
-def test_another_thread_can_wake_the_loop() -> None:
-    async def wait_for_it() -> str:
+def test_another_thread_can_call_into_the_loop() -> None:
+    async def run() -> str:
         loop = asyncio.get_running_loop()
-        woken: asyncio.Future[str] = loop.create_future()
-        threading.Timer(0.02, lambda: loop.call_soon_threadsafe(woken.set_result, "woken")).start()
-        return await woken
+        called: asyncio.Future[str] = loop.create_future()
+        threading.Thread(target=lambda: loop.call_soon_threadsafe(called.set_result, "called")).start()
+        return await called
 
-    assert run_virtual(wait_for_it()) == "woken"
+    assert run_virtual(run()) == "called"
 
 
-def test_time_outs_are_virtual() -> None:
-    async def hang() -> float:
+def test_an_error_comes_out_and_a_task_left_over_is_cancelled() -> None:
+    cancelled: list[bool] = []
+
+    async def forever() -> None:
+        try:
+            await asyncio.sleep(1e9)
+        except asyncio.CancelledError:
+            cancelled.append(True)
+            raise
+
+    async def run() -> None:
+        kept = asyncio.create_task(forever())
+        await asyncio.sleep(1)
+        raise LookupError(str(kept.done()))
+
+    with pytest.raises(LookupError, match="False"):
+        run_virtual(run())
+    assert cancelled == [True]
+
+
+def test_a_timeout_is_a_virtual_one() -> None:
+    async def run() -> float:
         with pytest.raises(TimeoutError):
-            await asyncio.wait_for(asyncio.Event().wait(), 600)
+            await asyncio.wait_for(asyncio.Event().wait(), 7200)
         return asyncio.get_running_loop().time()
 
-    assert run_virtual(hang()) == pytest.approx(600)
-
-
-def test_an_error_comes_out() -> None:
-    async def fail() -> None:
-        await asyncio.sleep(5)
-        raise LookupError("as it was")
-
-    with pytest.raises(LookupError, match="as it was"):
-        run_virtual(fail())
+    assert run_virtual(run()) == pytest.approx(7200)
