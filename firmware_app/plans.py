@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -60,11 +61,11 @@ def plan_path(name_or_path: str) -> Path:
     Raises SettingsError for a name that is not there.
     """
     if name_or_path.endswith(".toml") or Path(name_or_path).name != name_or_path:
-        return Path(name_or_path).expanduser()
+        return Path(os.path.expanduser(name_or_path))  # Path's own raises where there is no such user
     folders = (config_dir() / "sessions", defaults_dir() / "sessions")
     for folder in folders:
         path = folder / f"{name_or_path}.toml"
-        if path.exists():
+        if os.path.exists(path):  # Path's own raises for a name that is too long for a file
             return path
     names = ", ".join(plan_names())
     raise SettingsError(f"no session plan {name_or_path!r}: choose one of {names}, or write {folders[0]}/NAME.toml")

@@ -6,7 +6,9 @@ folder. Everything is checked against the classes below; an error names the file
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+import errno
 import os
 import re
 import tomllib
@@ -100,18 +102,30 @@ def defaults_dir() -> Path:
 
 
 def config_dir() -> Path:
-    """The rider's own settings, by the XDG base directory specification."""
+    """The rider's own settings, by the XDG base directory specification. Raises SettingsError without a home."""
     import platformdirs
 
-    return platformdirs.user_config_path(APP)
+    return _at_home(platformdirs.user_config_path(APP), "XDG_CONFIG_HOME")
 
 
 def data_dir() -> Path:
-    """The rider's rides, by the XDG base directory specification. Made on first use, readable by the owner only."""
+    """The rider's rides, by the XDG base directory specification. Made on first use, readable by the owner only.
+
+    One that cannot be made is told by whoever opens a file in it: it must not keep a ride from beginning. Raises
+    SettingsError without a home.
+    """
     import platformdirs
 
-    folder = platformdirs.user_data_path(APP)
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    folder = _at_home(platformdirs.user_data_path(APP), "XDG_DATA_HOME")
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    return folder
+
+
+def _at_home(folder: Path, variable: str) -> Path:
+    # Without a home "~" stays as it is, and the rides would lie wherever the program happened to be started.
+    if not folder.is_absolute():
+        raise SettingsError(f"{folder}: is no whole path; set HOME, or {variable} to a path that begins with /")
     return folder
 
 
@@ -121,13 +135,23 @@ T = TypeVar("T")
 def read_toml(path: Path) -> dict[str, Any]:
     """One TOML file. Raises SettingsError naming the file, and the line where the syntax breaks."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(_text(path))
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read ({error.strerror}); check that it exists and is yours") from error
     except UnicodeDecodeError as error:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: is not TOML: {error}; mend that line") from error
+    except (ValueError, RecursionError) as error:
+        raise SettingsError(f"{path}: {_BEYOND}") from error
+
+
+_BEYOND = "holds a number of thousands of digits, or lists within lists without end; take that out"
+
+
+def _text(path: Path) -> str:
+    # "utf-8-sig": some editors put a byte-order mark before the first key.
+    return path.read_text(encoding="utf-8-sig")
 
 
 def convert(data: Any, kind: type[T], path: Path) -> T:
@@ -167,34 +191,49 @@ def remember(name: str, key: str, value: str | int | float | bool) -> Path:
     there cannot be read, and leaves it as it is.
     """
     import tomlkit
+    import tomlkit.exceptions
 
     path = config_dir() / f"{name}.toml"
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    if path.exists():
-        read_toml(path)
-    document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
+    before = read_toml(path) if path.exists() else {}
     *tables, last = key.split(".")
-    at: Any = document
-    for table in tables:
-        at = at.setdefault(table, tomlkit.table())
-        if not isinstance(at, dict):
-            raise SettingsError(f"{path}: {table}: must be a table, [{table}]; change or remove that key")
-    at[last] = value
-    write_whole(path, tomlkit.dumps(document).encode())
+    try:
+        document = tomlkit.parse(_text(path)) if path.exists() else tomlkit.document()
+        at: Any = document
+        for table in tables:
+            at = at.setdefault(table, tomlkit.table())
+            if not isinstance(at, dict):
+                raise SettingsError(f"{path}: {table}: must be a table, [{table}]; change or remove that key")
+        at[last] = value
+        text = tomlkit.dumps(document)
+        after = tomllib.loads(text)
+    except (tomlkit.exceptions.TOMLKitError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{path}: {key} cannot be added to it ({error}); write {key} there by hand") from error
+    change: Any = value
+    for part in reversed(key.split(".")):
+        change = {part: change}
+    if after != overlaid(before, change):
+        # Two libraries that read a rider's file differently: better no change than another one.
+        raise SettingsError(f"{path}: {key} cannot be added without changing more; write {key} there by hand")
+    write_whole(path, text.encode())
     return path
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a private file in one step, durable before it takes the old one's place."""
+    """Write a private file in one step, durable before it takes the old one's place. Raises OSError."""
+    if not path.name or path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
     part = path.with_name(path.name + ".part")
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    # What a killed program left is not written on: it might be open to others, or lead elsewhere.
+    part.unlink(missing_ok=True)
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
-    except OSError:
+    except BaseException:
         part.unlink(missing_ok=True)
         raise
 
@@ -223,6 +262,8 @@ def load_alarms(path: Path | None = None, changes: Sequence[str] = ()) -> alarms
             layers.append((Path(f"--set {change}"), tomllib.loads(change)))
         except tomllib.TOMLDecodeError as error:
             raise SettingsError(f"--set {change}: write it as above_target.apart_s=30 ({error})") from error
+        except (ValueError, RecursionError) as error:
+            raise SettingsError(f"--set {change[:40]}: {_BEYOND}") from error
     shipped = defaults_dir() / "alarms.toml"
     data = read_toml(shipped)
     table = convert(data, alarms.AlarmTable, shipped)
@@ -299,7 +340,7 @@ def _line_in_scheme(path: Path, place: int | None, key: str) -> int:
     """The line, from 1, of a key in the band of index ``place`` (None: at the top), or of what stands nearest to it."""
     band = -1
     nearest = 1
-    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+    for number, line in enumerate(_text(path).splitlines(), start=1):
         if re.match(r"\s*\[\[\s*band\s*\]\]", line):
             band += 1
             if band == place:

@@ -5,6 +5,7 @@ A ride made here is labelled: beside the notifications stands the latent heart r
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
@@ -109,7 +110,7 @@ def load(name: str) -> Scenario:
     Raises SettingsError naming the file, the key and the cure.
     """
     path = Path(name) if name.endswith(".toml") else FOLDER / f"{name}.toml"
-    if not path.exists():
+    if not os.path.exists(path):  # Path's own raises for a name that is too long for a file
         raise settings.SettingsError(f"{path}: no such scenario; choose from {', '.join(names())} or give a .toml file")
     scenario = settings.convert(settings.read_toml(path), Scenario, path)
     problem = _problem_with(scenario)
