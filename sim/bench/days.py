@@ -1,9 +1,9 @@
 """Days on end: does the unit grow? Two days in virtual time, and minutes in real time, with the log on a disk.
 
-The whole unit runs as it does live, panel and log and all. The first half is one single ride; after it a ride ends now
-and then, and the next begins. Once an hour (in real time: every quarter minute) the unit is looked at:
-memory, tasks, threads, file descriptors, and what the time since the last look cost. Growth is what the last quarter
-holds more than the second; the first quarter is left to caches and to the memory of the start.
+The whole unit runs as it does live, panel and log and all. The first half is one single ride; after it a ride ends
+now and then, its summary is shown, and the next begins. Once an hour (in real time: every quarter minute) the unit is
+looked at: memory, tasks, threads, file descriptors, and what the time since the last look cost. The growth of each
+half is what its last quarter has more than its second; the first is left to whatever fills up once.
 """
 
 from __future__ import annotations
@@ -56,7 +56,15 @@ def run(args: argparse.Namespace) -> int:
         if length_s:
             watch = _Watch(length_s, every_s)
             runner(_ride(watch))
-            found[name] = {**_growth(watch.looks), **({"looks": watch.looks} if args.looks else {})}
+            half = len(watch.looks) // 2
+            found[name] = {
+                "hours": length_s / 3600,
+                "memory_mb": watch.looks[-1]["memory_kb"] / 1000,
+                "worst_late_ms": max(look["late_ms"] for look in watch.looks),
+                "growth_in_one_ride": _growth(watch.looks[:half]),
+                "growth_ride_after_ride": _growth(watch.looks[half:]),
+                **({"looks": watch.looks} if args.looks else {}),
+            }
     print(json.dumps(found, indent=None if args.json else 2))
     return 0
 
@@ -149,16 +157,11 @@ async def _ride(watch: _Watch) -> None:
 
 
 def _growth(looks: list[Look]) -> Look:
-    """The last quarter of the looks against the second."""
+    """The last quarter of the looks against the second, at least one of each."""
     quarter = max(len(looks) // 4, 1)
     second, last = looks[quarter : 2 * quarter] or looks[:1], looks[-quarter:]
-    growth = {f"{name}_growth": _mean(last, name) - _mean(second, name) for name in looks[0] if name != "t_s"}
-    return {
-        "hours": looks[-1]["t_s"] / 3600,
-        "memory_kb": looks[-1]["memory_kb"],
-        "worst_late_ms": max(look["late_ms"] for look in looks),
-        **{name: round(value, 3) for name, value in growth.items()},
-    }
+    growth = {name: _mean(last, name) - _mean(second, name) for name in looks[0] if name != "t_s"}
+    return {name: round(value, 3) for name, value in growth.items()}
 
 
 def _mean(looks: list[Look], name: str) -> float:
