@@ -36,6 +36,7 @@ from firmware_app.core.events import (
     Tick,
     WallClock,
 )
+from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.session import clock_text, lane_text
@@ -128,8 +129,8 @@ class Unit:
     """One unit, from start to stop.
 
     ready: the rider's settings and today's choice. at_once: begin riding without the home page. cut: looks for a ride
-    that was cut. go_on: go on with it without asking. stop_with_ride: the unit's work is done when the first ride is
-    over.
+    that was cut. go_on: go on with it without asking. test: begin the guided maximal test, with this ramp.
+    stop_with_ride: the unit's work is done when the first ride is over.
     """
 
     def __init__(
@@ -142,6 +143,7 @@ class Unit:
         stop_with_ride: bool = False,
         cut: Callable[[], CutShort | None] = lambda: None,
         go_on: bool = False,
+        test: Ramp | None = None,
     ) -> None:
         self._wiring = wiring
         self._ready = ready
@@ -152,7 +154,9 @@ class Unit:
         self._look_for_cut = cut
         self._cut: CutShort | None = None
         self._go_on_at_once = go_on
-        self._companion: Companion | None = None
+        self._test_at_once = test is not None
+        self._ramp = test or Ramp()
+        self._companion: Companion | MaximalTest | None = None
         self._began_s = 0.0
         self._gate = Gate()
         self._sounder: Sounder = SilentSounder()
@@ -197,14 +201,16 @@ class Unit:
         )
         self._sounder, silent = self._opened("sounder", wiring.sounder, lambda: (SilentSounder(), None))
         self._sounder.deliver = self.deliver
-        if silent is not None:
-            self.deliver(silent)
         if self._ready.accepted.caution:
             wiring.say(self._ready.accepted.caution)
         if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
+        if self._test_at_once:
+            self._begin_test()
         if self._companion is None and self._at_once:
             self._begin(self._ready)
+        if silent is not None:
+            self.deliver(silent)
         self._start("clock", lambda: wiring.clock.run(self.deliver))
         self._start("ticks", self._tick)
         self._start("service", service.run)
@@ -248,7 +254,7 @@ class Unit:
             t_s = self._ride_s()
             self._perform(companion.feed(event, t_s))
             if companion.ended:
-                self._over(companion)
+                self._over()
         elif isinstance(event, Press):
             for order in self._pages.press(event):
                 self._obey(order)
@@ -337,12 +343,19 @@ class Unit:
     # --- the ride ---------------------------------------------------------------------------------------------------
 
     def _begin(self, ready: Preparation) -> None:
-        facts = ready.facts(self._source, self._wiring.clock.unix_s())
-        self._companion = ready.companion(facts)
+        self._plan_edited_s = _edited_s(ready.plan.name)
+        self._set_off(ready.companion(ready.facts(self._source, self._wiring.clock.unix_s())))
+
+    def _begin_test(self) -> None:
+        facts = self._ready.facts(self._source, self._wiring.clock.unix_s())
+        self._plan_edited_s = None
+        self._set_off(MaximalTest(facts, self._ramp))
+
+    def _set_off(self, companion: Companion | MaximalTest) -> None:
+        self._companion = companion
         self._began_s = self._wiring.clock.t_s()
         self._pages.page = "ride"
-        self._plan_edited_s = _edited_s(ready.plan.name)
-        self._attempt("storage", partial(self._keeper.begin, facts))
+        self._attempt("storage", partial(self._keeper.begin, companion.facts))
         self._tell_what_is_known()
 
     def _go_on(self, cut: CutShort) -> None:
@@ -371,7 +384,7 @@ class Unit:
         for part, text in self._faults.items():
             self.deliver(Fault(part, text))
 
-    def _over(self, companion: Companion) -> None:
+    def _over(self) -> None:
         self._companion = None
         self._cut = None
         self._pages.offered = ""
@@ -389,7 +402,7 @@ class Unit:
         if record is None:
             self._wiring.say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
             return
-        self._pages.review = await asyncio.to_thread(review, record, self._ready.bands)
+        self._pages.review = await asyncio.to_thread(review, record, self._ready.bands, self._ready.rider.sex)
         if self._pages.page == "home":
             self._pages.page = "summary"
             self._show()
@@ -402,6 +415,8 @@ class Unit:
                 case pages.Ride(plan, target):
                     self._ready = self._ready.towards(target, plan)
                     self._begin(self._ready)
+                case pages.Test():
+                    self._begin_test()
                 case pages.GoOn() if self._cut is not None:
                     self._go_on(self._cut)
                 case pages.LookForStraps():

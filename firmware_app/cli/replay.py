@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from firmware_app.core.review import Sex
 
 SCHEMA = "rumblestrip.ride/1"
+
+MAX_WEEKS = 5200
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,9 +40,11 @@ def run(args: argparse.Namespace) -> int:
     """Play, and print what happened."""
     if (args.ride is None) == (args.weeks is None):
         raise UsageError("name one ride, or --weeks N for all of the last weeks")
+    if args.weeks is not None and not 1 <= args.weeks <= MAX_WEEKS:
+        raise UsageError(f"--weeks {args.weeks}: give 1 to {MAX_WEEKS}")
     if args.weeks is not None:
         return _compare(args, _stored(args.weeks))
-    if args.ride == "last" or args.ride.isdigit():
+    if args.ride == "last" or re.fullmatch(r"[0-9]{1,18}", args.ride):
         return _compare(args, _one(args.ride))
     return _play_file(args, Path(args.ride))
 
@@ -186,7 +191,8 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
         now.extend(again.marks)
         if args.json and len(records) == 1:
             kinds = compare(record.marks, again.marks, record.duration_s)
-            print(json.dumps({**document(again, ready.bands, ready.rider.sex), "compared": _rows(kinds)}, ensure_ascii=False))
+            played = document(again, ready.bands, ready.rider.sex)
+            print(json.dumps({**played, "compared": _rows(kinds)}, ensure_ascii=False))
             return 0
     duration_s = sum(record.duration_s for record in records)
     kinds = compare(then, now, duration_s)

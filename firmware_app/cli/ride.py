@@ -7,13 +7,16 @@ import asyncio
 import sys
 from collections.abc import Callable
 from functools import partial
+from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from firmware_app import preparation, settings
+from firmware_app.cli import Failed, UsageError
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
+    from firmware_app.core.maximal_test import Ramp
     from firmware_app.core.views import View
     from firmware_app.devices.panel import SteadyPanel
     from firmware_app.devices.sounder import Sounder
@@ -34,8 +37,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     kinds = ("ble", "sim")
     parser.add_argument("--strap", choices=kinds, default="ble", help="the remembered strap, or a simulated one")
     parser.add_argument("--resume", action="store_true", help="go on with the ride that was cut")
+    parser.add_argument("--maximal-test", action="store_true", help="the guided maximal test: read SAFETY.md before")
+    parser.add_argument("--ramp", type=_ramp, metavar="W+W", help="watts of its first step and of each more: 80+20")
     add_unit_arguments(parser)
     preparation.add_arguments(parser)
+
+
+def _ramp(text: str) -> tuple[int, int]:
+    start, plus, step = text.partition("+")
+    if not (plus and start.isdecimal() and step.isdecimal() and 20 <= int(start) <= 400 and 5 <= int(step) <= 50):
+        raise argparse.ArgumentTypeError(f"{text!r}: write 80+20, from 20 to 400 W and 5 to 50 W more each step")
+    return int(start), int(step)
 
 
 def add_unit_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,6 +85,8 @@ def live(
     wired: bool,
 ) -> int:
     """One unit in real time, until it is stopped. wired: use the pins; without them it is silent and has no buttons."""
+    if args.stop_after_s is not None and not 0 < args.stop_after_s < inf:
+        raise UsageError(f"--stop-after-s {args.stop_after_s:g}: give a number of seconds")
     unit = settings.load_unit()
     panel_settings = unit.panel
     if args.panel:
@@ -121,12 +135,21 @@ async def _live(
         stop_with_ride=source == "sim" or not pressable,
         cut=_cut_ride,
         go_on=getattr(args, "resume", False),
+        test=_test(args),
     )
     if args.stop_after_s is not None:
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
     await unit.run()
     _save_picture(args.picture, panel)
     return 0
+
+
+def _test(args: argparse.Namespace) -> Ramp | None:
+    if not getattr(args, "maximal_test", False):
+        return None
+    from firmware_app.core.maximal_test import Ramp
+
+    return Ramp(*args.ramp) if args.ramp else Ramp()
 
 
 # --- what the unit is wired to --------------------------------------------------------------------------------------
@@ -227,7 +250,10 @@ def _save_picture(path: Path | None, panel: SteadyPanel) -> None:
     if path is None:
         return
     if isinstance(panel.panel, OffscreenPanel):
-        panel.panel.save(path)
+        try:
+            panel.panel.save(path)
+        except Exception as error:
+            raise Failed(f"the ride is over and stored, but no picture: {path}: {error}") from error
         _say(f"What the panel showed is in {path}.")
     else:
         _say(f"No picture in {path}: the panel is a real one. Ask for --panel offscreen.")

@@ -45,8 +45,15 @@ def run(args: argparse.Namespace) -> int:
 
     if not args.headless and (args.json or args.pictures or args.log):
         raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
-    if args.dirt < 0 or args.dirt > 100:
+    if not 0 <= args.dirt <= 100:
         raise UsageError(f"--dirt {args.dirt:g}: give 0 to 100")
+    if args.seed < 0:
+        raise UsageError(f"--seed {args.seed}: give 0 or more")
+    if args.pictures:
+        try:
+            args.pictures.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"--pictures {args.pictures}: {error.strerror}; name a folder that can be made") from error
     ride = _ride(args.scenario, args.dirt, args.seed)
     low_bpm, high_bpm = ride.target_bpm
     ready = preparation.from_arguments(args, hr_max_bpm=ride.hr_max_bpm, target=f"{low_bpm}-{high_bpm}bpm")
@@ -56,7 +63,9 @@ def run(args: argparse.Namespace) -> int:
     from sim.runner import run_virtual
 
     record = run_virtual(_headless(args, ready, ride))
-    print(json.dumps(document(record, ready.bands, ready.rider.sex), ensure_ascii=False) if args.json else page(record, ready.bands, ready.rider.sex))
+    sex = ready.rider.sex
+    shown = json.dumps(document(record, ready.bands, sex), ensure_ascii=False) if args.json else None
+    print(shown or page(record, ready.bands, sex))
     return 0
 
 
@@ -145,7 +154,6 @@ class Album:
     """Saves the first picture of every page, and of every state of the ride page, as PNG."""
 
     def __init__(self, folder: Path, panel: OffscreenPanel) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._panel = panel
         self._kept: set[str] = set()

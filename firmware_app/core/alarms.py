@@ -461,7 +461,7 @@ class Engine:
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
         waits = row.row.remind_s
-        if not waits or rate.clear or rate.per_s == _RESET:
+        if not waits or rate.clear or rate is _UNKNOWN or rate.per_s == _RESET:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
         sound = self._sound(row, t_s)

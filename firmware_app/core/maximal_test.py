@@ -330,9 +330,9 @@ class MaximalTest:
         watch = "Stop for pain, dizziness, an odd rhythm."
         if self._stage == "safety":
             last = self._page == len(SAFETY_PAGES) - 1
-            title, left, big = "Safety", f"{self._page + 1} of {len(SAFETY_PAGES)}", "!"
+            title, left, big = "Safety", f"{self._page + 1} of {len(SAFETY_PAGES)}", ""
             lines = SAFETY_PAGES[self._page]
-            actions = ("back" if self._page else "leave", "hold: I agree" if last else "", "" if last else "next")
+            actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
         elif self._stage == "warm_up":
             title, left = "Warm-up", _clock(WARM_UP_S - gone_s)
             waiting = gone_s >= WARM_UP_S

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Link, Press
+from firmware_app.core.maximal_test import MaximalTest
 from firmware_app.core.session import clock_text
 from firmware_app.core.views import (
     FaultView,
@@ -45,6 +46,11 @@ class GoOn:
 
 
 @dataclass(frozen=True, slots=True)
+class Test:
+    """Begin the guided maximal test, at its safety pages."""
+
+
+@dataclass(frozen=True, slots=True)
 class LookForStraps:
     """List the straps in range, for ``Pages.straps``."""
 
@@ -65,7 +71,7 @@ class Change:
     value: str | int | bool
 
 
-Order = Ride | GoOn | LookForStraps | TakeStrap | Change
+Order = Ride | GoOn | Test | LookForStraps | TakeStrap | Change
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +191,7 @@ class Pages:
             ("Light", self.theme),
             ("Brightness", f"{self.brightness_percent} %"),
             ("Strap", self.strap_name or "none chosen"),
+            ("Maximal test", "read first"),
             ("What is wrong", str(len(self.faults)) if self.faults else "nothing"),
         )
 
@@ -203,6 +210,8 @@ class Pages:
                 self.straps = None
                 self._open("straps")
                 return (LookForStraps(),)
+            case 4:
+                return (Test(),)
             case _:
                 self._open("faults")
                 return ()
@@ -219,8 +228,10 @@ class Pages:
 
     # --- views ------------------------------------------------------------------------------------------------------
 
-    def view(self, companion: Companion | None, t_s: float) -> View:
-        """The page as it stands; ``companion`` is the ride under way, ``t_s`` its time."""
+    def view(self, companion: Companion | MaximalTest | None, t_s: float) -> View:
+        """The page as it stands; ``companion`` is the ride or the test under way, ``t_s`` its time."""
+        if isinstance(companion, MaximalTest):
+            return companion.view()
         match self.page:
             case "ride" if companion is not None:
                 return self._paused(companion, t_s) if companion.paused else companion.view()

@@ -108,7 +108,10 @@ class StepView:
 
 @dataclass(frozen=True, slots=True)
 class TestView:
-    """A page of the guided maximal test. stage: its name; lines: what to do and what to watch for; big: the number."""
+    """A page of the guided maximal test.
+
+    stage: its name; lines: what to do and what to watch for; big: the number, "" on a page that is there to be read.
+    """
 
     stage: str
     big: str

@@ -147,7 +147,11 @@ def _test(sheet: Sheet, view: views.TestView) -> None:
     body = sheet.body()
     sheet.actions(body, view.actions)
     sheet.title(body, view.stage, view.left)
-    blocks = [Block(line, lines=3, space=0.3) for line in view.lines]
+    # A page without a number is there to be read: its words get all the room, and none of them may be cut off.
+    blocks = [Block(line, lines=3 if view.big else 9, space=0.3) for line in view.lines]
+    if not view.big:
+        sheet.flow(body, blocks, sheet.px(TEXT))
+        return
     if _wide(sheet):
         number = cut_left(body, round(0.46 * body.width))
         cut_left(body, sheet.px(0.5))

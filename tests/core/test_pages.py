@@ -56,7 +56,7 @@ WAYS: dict[str, tuple[list[Press], type]] = {
     "plans": ([SELECT, Press("plus", "long")], ListView),
     "settings": ([SELECT, Press("minus", "long")], ListView),
     "straps": ([SELECT, Press("minus", "long"), PLUS, PLUS, PLUS, SELECT], ListView),
-    "faults": ([SELECT, Press("minus", "long"), PLUS, PLUS, PLUS, PLUS, SELECT], FaultView),
+    "faults": ([SELECT, Press("minus", "long"), PLUS, PLUS, PLUS, PLUS, PLUS, SELECT], FaultView),
 }
 
 

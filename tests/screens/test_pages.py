@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from firmware_app.core.views import ListView, RideView, StepView, View
+from firmware_app.core.maximal_test import SAFETY_PAGES
+from firmware_app.core.views import ListView, RideView, StepView, TestView, View
 from firmware_app.screens.painter import Painter
 from firmware_app.screens.parts import Text
 from firmware_app.screens.pattern import pattern
@@ -62,6 +63,17 @@ def test_a_warning_of_the_test_is_whole(size) -> None:
     words = said(size, view).replace(" | ", " ")
     for line in view.lines:
         assert line in words
+
+
+@every_size
+@pytest.mark.parametrize("page", range(len(SAFETY_PAGES)))
+def test_no_word_of_the_safety_pages_is_cut_off(size, page) -> None:
+    last = page == len(SAFETY_PAGES) - 1
+    actions = ("back", "hold: yes" if last else "", "" if last else "next")
+    view = TestView("Safety", "", SAFETY_PAGES[page], f"{page + 1} of {len(SAFETY_PAGES)}", False, actions)
+    words = said(size, view).replace(" | ", " ")
+    for text in (*SAFETY_PAGES[page], *filter(None, actions)):
+        assert text in words
 
 
 @every_size
