@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from firmware_app.core import views
 from firmware_app.core.maximal_test import SAFETY_PAGES
-from firmware_app.core.views import ListView, RideView, StepView, TestView, View
+from firmware_app.core.views import ListView, RideView, StepView, View
 from firmware_app.screens.painter import Painter
 from firmware_app.screens.parts import Text
 from firmware_app.screens.pattern import pattern
@@ -70,7 +71,7 @@ def test_a_warning_of_the_test_is_whole(size) -> None:
 def test_no_word_of_the_safety_pages_is_cut_off(size, page) -> None:
     last = page == len(SAFETY_PAGES) - 1
     actions = ("back", "hold: yes" if last else "", "" if last else "next")
-    view = TestView("Safety", "", SAFETY_PAGES[page], f"{page + 1} of {len(SAFETY_PAGES)}", False, actions)
+    view = views.TestView("Safety", "", SAFETY_PAGES[page], f"{page + 1} of {len(SAFETY_PAGES)}", False, actions)
     words = said(size, view).replace(" | ", " ")
     for text in (*SAFETY_PAGES[page], *filter(None, actions)):
         assert text in words
