@@ -12,7 +12,7 @@ import errno
 import os
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -105,7 +105,7 @@ def config_dir() -> Path:
     """The rider's own settings, by the XDG base directory specification. Raises SettingsError without a home."""
     import platformdirs
 
-    return _at_home(platformdirs.user_config_path(APP), "XDG_CONFIG_HOME")
+    return _at_home(platformdirs.user_config_path, "XDG_CONFIG_HOME")
 
 
 def data_dir() -> Path:
@@ -116,14 +116,18 @@ def data_dir() -> Path:
     """
     import platformdirs
 
-    folder = _at_home(platformdirs.user_data_path(APP), "XDG_DATA_HOME")
+    folder = _at_home(platformdirs.user_data_path, "XDG_DATA_HOME")
     with contextlib.suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     return folder
 
 
-def _at_home(folder: Path, variable: str) -> Path:
-    # Without a home "~" stays as it is, and the rides would lie wherever the program happened to be started.
+def _at_home(find: Callable[[str], Path], variable: str) -> Path:
+    # Without a home "~" may stay as it is, and the rides would lie wherever the program happened to be started.
+    try:
+        folder = find(APP)
+    except RuntimeError:
+        folder = Path("~")
     if not folder.is_absolute():
         raise SettingsError(f"{folder}: is no whole path; set HOME, or {variable} to a path that begins with /")
     return folder

@@ -6,6 +6,8 @@ Exit status 0: done; 1: the work failed; 2: the request was wrong. What is said 
 from __future__ import annotations
 
 import argparse
+import io
+import logging
 import sys
 from importlib import import_module
 
@@ -34,6 +36,10 @@ class Failed(Exception):
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns its exit status."""
     words = sys.argv[1:] if argv is None else argv
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A file's name or a plan's title may hold what this terminal has no letter for.
+            stream.reconfigure(errors="backslashreplace")
     parser = argparse.ArgumentParser(
         prog="rumblestrip",
         description="Keeps you in the heart-rate lane that you picked before setting off.",
@@ -63,7 +69,9 @@ def _run(args: argparse.Namespace) -> int:
     from firmware_app.settings import SettingsError
 
     try:
-        return int(args.run(args))
+        status = int(args.run(args))
+        print(end="", flush=True)
+        return status
     except (UsageError, SettingsError, BandError) as error:
         print(f"rumblestrip {args.command}: {error}", file=sys.stderr)
         return 2
@@ -74,5 +82,20 @@ def _run(args: argparse.Namespace) -> int:
         # Whoever read our output has seen enough; nothing is left to be written to it.
         sys.stdout = None
         return 0
+    except OSError as error:
+        # What no command foresaw: a full card, a folder that belongs to somebody else.
+        logging.getLogger(__name__).debug("the work failed", exc_info=True)
+        what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror or error
+        print(f"rumblestrip {args.command}: {what}; check that it is there, yours, and not full", file=sys.stderr)
+        _let_go_of_stdout()
+        return 1
     except KeyboardInterrupt:
         return 130
+
+
+def _let_go_of_stdout() -> None:
+    """Python would try to write what is left once more when it ends, and complain of it once more."""
+    try:
+        print(end="", flush=True)
+    except OSError:
+        sys.stdout = None

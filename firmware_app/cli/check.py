@@ -8,6 +8,7 @@ import logging
 import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from firmware_app import settings
@@ -131,11 +132,18 @@ def page(answers: list[Answer]) -> str:
 
 def files() -> dict[str, str]:
     """Where the shipped settings, the rider's own and the rides lie."""
-    try:
-        rides = str(settings.data_dir())
-    except OSError as error:
-        rides = f"{error.filename}: {error.strerror}"
-    return {"shipped": str(settings.defaults_dir()), "own": str(settings.config_dir()), "rides": rides}
+
+    def place(find: Callable[[], Path]) -> str:
+        try:
+            return str(find())
+        except settings.SettingsError as error:
+            return str(error)
+
+    return {
+        "shipped": str(settings.defaults_dir()),
+        "own": place(settings.config_dir),
+        "rides": place(settings.data_dir),
+    }
 
 
 def _settings() -> list[Answer]:
@@ -152,7 +160,11 @@ def _settings() -> list[Answer]:
         settings.load_alarms()
     except (settings.SettingsError, bands.BandError) as error:
         return [_parted("settings", "wrong", str(error), "; ", ": ")]
-    own = sorted(path.name for path in settings.config_dir().glob("*.toml"))
+    folder = settings.config_dir()
+    own = sorted(path.name for path in folder.glob("*.toml"))
+    if "rider.toml" in own and folder.stat().st_mode & 0o077 and (folder / "rider.toml").stat().st_mode & 0o077:
+        what = f"others can read {folder / 'rider.toml'}"
+        return [Answer("settings", "wrong", what, f"take that right away: chmod -R go= {folder}")]
     return [Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")]
 
 
@@ -172,6 +184,8 @@ def _storage() -> list[Answer]:
     except OSError as error:
         what = f"{error.filename or settings.APP}: {error.strerror}"
         return [Answer("storage", "wrong", what, "make that folder writable, or replace the card")]
+    except settings.SettingsError as error:
+        return [_parted("storage", "wrong", str(error), "; ", ": ")]
     if open_to_others:
         what = f"others can read {open_to_others[0]}"
         return [Answer("storage", "wrong", what, f"take that right away: chmod -R go= {folder}")]

@@ -301,8 +301,9 @@ def _set(args: argparse.Namespace) -> Answer:
     entry = MaximumEntry(
         args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why or "set by the rider"
     )
-    _accept(args.bpm)
     with _log() as log:
+        # In this order: a log that cannot be opened changes nothing.
+        _accept(args.bpm)
         log.add_maximum(entry)
     text = f"Your maximum is {args.bpm} bpm from now on. `rumblestrip bands` shows your bands."
     return {"hr_max_bpm": args.bpm}, text
