@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import io
 import logging
 import os
 import sys
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING
 from firmware_app import sdl
 from firmware_app.core.events import Event, Fault, Key
 from firmware_app.devices.keys import Holding
-from firmware_app.settings import KeySettings, PanelSettings
+from firmware_app.settings import KeySettings, PanelSettings, write_whole
 
 if TYPE_CHECKING:
     from pygame import Surface
@@ -86,10 +87,12 @@ class OffscreenPanel(Panel):
             self.surface.blit(surface, area, area)
 
     def save(self, path: Path) -> None:
-        """Write the picture as PNG. Raises PanelError when there was none yet."""
+        """Write the picture as PNG, for its owner only. Raises PanelError when there was none yet, and OSError."""
         if self.surface is None:
             raise PanelError("nothing was shown yet: present a picture first")
-        sdl.load().image.save(self.surface, path)
+        picture = io.BytesIO()
+        sdl.load().image.save(self.surface, picture, "picture.png")
+        write_whole(path, picture.getvalue())
 
 
 class WindowPanel(Panel):
