@@ -131,7 +131,7 @@ Rides = Callable[[str], Ridden]
 
 @dataclass(frozen=True)
 class Hearts:
-    """Beats as CSV. whole: some thousand. hard: a minute that leaves 177 bpm upward. even: a minute at about 150."""
+    """Beats as CSV. whole: some thousand. hard: a minute that leaves 177 bpm upward. even: two minutes at 150 and more."""
 
     whole: Path
     hard: Path
@@ -144,7 +144,7 @@ def recorded_hearts(folder: Path, recording: Path) -> Hearts:
     def part(name: str, from_s: float, to_s: float) -> Path:
         return write(folder / name, ((t_s, rr_ms) for t_s, rr_ms in recorded(recording) if from_s <= t_s < to_s))
 
-    return Hearts(recording, part("hard.csv", 554, 620), part("even.csv", 400, 470))
+    return Hearts(recording, part("hard.csv", 554, 620), part("even.csv", 400, 520))
 
 
 def made_hearts(folder: Path) -> Hearts:
@@ -153,7 +153,7 @@ def made_hearts(folder: Path) -> Hearts:
 
     def rising(from_bpm: float, to_bpm: float) -> Iterator[tuple[float, float]]:
         t_s = 0.0
-        while t_s < 60:
+        while t_s < 120:
             bpm = min(from_bpm + 0.3 * t_s, to_bpm)
             t_s += 60 / bpm
             yield t_s, 60_000 / bpm + chance.gauss(0, 2)
@@ -356,10 +356,10 @@ def test_the_pin_is_low_in_the_end(rides: Rides, name: str) -> None:
         assert "Traceback" not in ridden.words
 
 
-def test_a_ride_that_ended_by_an_exception_is_stored_whole(rides: Rides) -> None:
-    marks = rides("crash").log().marks
-    assert [mark.detail["kind"] for mark in marks if mark.kind == "alarm"] == ["no_signal"]
-    assert marks[-1].kind == "end"
+def test_a_ride_that_ended_by_an_exception_is_stored_to_its_end(rides: Rides) -> None:
+    record = rides("crash").log()
+    assert record.marks[-1].kind == "end"
+    assert record.duration_s >= 10
 
 
 def test_the_panel_changes(rides: Rides) -> None:
