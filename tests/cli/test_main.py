@@ -1,0 +1,207 @@
+"""The command as a whole: its statuses, its errors, its imports, and whether it finds its defaults once installed."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+from unittest import mock
+
+import pytest
+from hypothesis import HealthCheck, given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from firmware_app import settings
+from firmware_app.cli import COMMANDS, main
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run(*argv: str) -> tuple[int, str, str]:
+    """Status, stdout and stderr of a command run here."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = main(list(argv))
+    return status, out.getvalue(), err.getvalue()
+
+
+@pytest.mark.parametrize("command", list(COMMANDS))
+def test_every_command_is_there_and_explains_itself(command: str) -> None:
+    status, out, err = run(command, "--help")
+    assert (status, err) == (0, "")
+    assert out.startswith(f"usage: rumblestrip {command}")
+
+
+def test_the_command_lists_its_commands_and_tells_its_version() -> None:
+    status, out, _ = run("--help")
+    assert status == 0
+    assert all(command in out for command in COMMANDS)
+    assert run("--version")[1].startswith("rumblestrip ")
+
+
+@pytest.mark.parametrize(
+    "argv", [[], ["fly"], ["-x", "ride"], ["replay"], ["ride", "--strap", "rope"], ["bands", "--no"]]
+)
+def test_a_request_that_is_none_is_status_two_and_said_on_stderr(argv: list[str]) -> None:
+    status, out, err = run(*argv)
+    assert status == 2
+    assert out == ""
+    assert err.startswith(("usage: rumblestrip", "rumblestrip"))
+
+
+def test_options_may_be_shortened_as_long_as_they_are_clear() -> None:
+    assert run("bands", "--hr-max", "180")[0] == 0
+    assert run("bands", "--hr", "180")[0] == 2
+
+
+def test_trouble_with_the_settings_is_status_two_and_names_the_file() -> None:
+    own = settings.config_dir() / "rider.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text("hr_max_bpm = 999\n")
+    status, out, err = run("bands")
+    assert (status, out) == (2, "")
+    assert str(own) in err
+    assert "hr_max_bpm" in err
+
+
+def test_a_rider_without_a_maximum_is_told_how_to_give_one() -> None:
+    status, _, err = run("bands")
+    assert status == 2
+    assert "rumblestrip maximum set" in err
+
+
+def test_trouble_that_no_command_foresaw_is_one_line_and_status_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device", "/card")
+
+    monkeypatch.setattr("firmware_app.cli.bands.run", full)
+    status, out, err = run("bands", "--hr-max-bpm", "180")
+    assert (status, out) == (1, "")
+    assert err.count("\n") == 1
+    assert "/card" in err
+
+
+ODD = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=8)
+CALLS = st.sampled_from(
+    [
+        "replay ride.csv",
+        "replay last",
+        "replay",
+        "bands",
+        "sessions",
+        "sessions show long-easy",
+        "rides",
+        "rides show last",
+        "maximum show",
+        "maximum history",
+        "maximum evidence ride.csv",
+        "report last",
+    ]
+)
+THINGS = st.sampled_from([".", "/", "~nobody", "last", "0", "-1", "nan", "", "9" * 25, "9" * 5000, "x" * 300, "\xb2"])
+OPTIONS = {
+    "--target": st.sampled_from(["3", "3-4", "70-80%", "130-145bpm", "none", "9", "80-70%", "0bpm", "-", "%"]) | ODD,
+    "--plan": st.sampled_from(["long-easy", "nope", "x" * 300, "/"]) | ODD,
+    "--hr-max-bpm": st.sampled_from(["188", "0", "-5", "9" * 30, "188.5"]),
+    "--hr-rest-bpm": st.sampled_from(["50", "200", "-1"]),
+    "--scheme": st.sampled_from(["seven", "acsm-reserve", "../seven", ""]) | ODD,
+    "--set": st.sampled_from(["near_max.dwell_s=10", "near_max.on=false", "x=1", "audio_pause_s=nan"]) | ODD,
+    "--weeks": st.sampled_from(["1", "0", "-3", "9" * 400]),
+    "--alarms": st.sampled_from(["/", "nope.toml", "ride.csv"]),
+}
+
+
+@examples(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    call=CALLS,
+    things=st.lists(THINGS | ODD, max_size=1),
+    options=st.lists(st.sampled_from(sorted(OPTIONS)).flatmap(lambda o: st.tuples(st.just(o), OPTIONS[o])), max_size=2),
+    as_json=st.booleans(),
+)
+def test_no_words_bring_a_traceback(
+    private_home: Path, call: str, things: list[str], options: list[tuple[str, str]], as_json: bool
+) -> None:
+    words = [*call.split(), *things, *(word for option in options for word in option), *(["--json"] if as_json else [])]
+    (private_home / "ride.csv").write_text("t_s,hr_bpm\n1,120\n2,121\n3,122\n")
+    own = settings.config_dir() / "rider.toml"
+    own.parent.mkdir(parents=True, exist_ok=True)
+    own.write_text("hr_max_bpm = 188\n")
+    with contextlib.chdir(private_home), mock.patch("sys.stdin", io.StringIO()):
+        status, out, err = run(*words)
+    assert status in (0, 1, 2)
+    if status == 0 and as_json:
+        json.loads(out)
+    if status:
+        assert err
+
+
+def test_a_command_imports_no_more_than_it_needs() -> None:
+    code = (
+        "import sys; from firmware_app.cli import main; main(['bands', '--hr-max-bpm', '180', '--json']);"
+        "print(*[m for m in ('pygame', 'bleak', 'gpiozero', 'matplotlib', 'sqlite3', 'sim') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.splitlines()[-1] == ""
+
+
+def test_a_reader_that_has_seen_enough_is_no_trouble() -> None:
+    code = "from firmware_app.cli import main; raise SystemExit(main(['bands', '--hr-max-bpm', '180']))"
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT
+    ) as done:
+        assert done.stdout is not None
+        assert done.stderr is not None
+        done.stdout.close()
+        assert "Traceback" not in done.stderr.read()
+
+
+# --- installed ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel, unpacked as an installer unpacks it, away from the checkout."""
+    builder = pytest.importorskip("hatchling.builders.wheel")
+    folder = tmp_path_factory.mktemp("wheel")
+    [wheel] = builder.WheelBuilder(str(ROOT)).build(directory=str(folder), versions=["standard"])
+    site = folder / "site"
+    with zipfile.ZipFile(wheel) as packed:
+        packed.extractall(site)
+    return site
+
+
+def away(site: Path, *argv: str) -> subprocess.CompletedProcess[str]:
+    code = "import sys; from firmware_app.cli import main; raise SystemExit(main(sys.argv[1:]))"
+    environment = {**os.environ, "PYTHONPATH": str(site), "PYTHONDONTWRITEBYTECODE": "1"}
+    return subprocess.run(
+        [sys.executable, "-P", "-c", code, *argv], capture_output=True, text=True, cwd=site.parent, env=environment
+    )
+
+
+def test_the_wheel_carries_every_default(installed: Path) -> None:
+    inside = installed / "firmware_app" / "defaults"
+    shipped = {path.relative_to(ROOT / "config") for path in (ROOT / "config").rglob("*") if path.is_file()}
+    assert {path.relative_to(inside) for path in inside.rglob("*") if path.is_file()} == shipped
+    scenarios = {path.name for path in (ROOT / "sim" / "scenarios").glob("*.toml")}
+    assert {path.name for path in (installed / "sim" / "scenarios").glob("*.toml")} == scenarios
+
+
+def test_an_installed_unit_finds_its_defaults_away_from_the_checkout(installed: Path) -> None:
+    where = "from firmware_app.settings import defaults_dir; print(defaults_dir())"
+    environment = {**os.environ, "PYTHONPATH": str(installed)}
+    found = subprocess.run(
+        [sys.executable, "-P", "-c", where], capture_output=True, text=True, cwd=installed.parent, env=environment
+    )
+    if not found.stdout.startswith(str(installed)):
+        pytest.skip("this Python finds the checkout first")
+    for argv in (["bands", "--hr-max-bpm", "188"], ["sessions"], ["simulate", "--headless", "--json"]):
+        done = away(installed, *argv)
+        assert done.returncode == 0, done.stderr
+        assert done.stdout
+    assert json.loads(done.stdout)["schema"] == "rumblestrip.ride/1"
