@@ -131,7 +131,7 @@ Rides = Callable[[str], Ridden]
 
 @dataclass(frozen=True)
 class Hearts:
-    """Beats as CSV. whole: some thousand. hard: a minute that leaves 177 bpm upward. even: two minutes at 150 and more."""
+    """Beats as CSV. whole: some thousand. hard: a minute that leaves 177 bpm upward. even: two minutes of about 150."""
 
     whole: Path
     hard: Path
