@@ -140,7 +140,7 @@ class Tour:
         loop = asyncio.get_running_loop()
         began_s = loop.time()
         back = Press("select", "long")
-        look_round = [Press("minus", "long"), *[Press("plus")] * 4, Press("select"), Press("select"), back]
+        look_round = [Press("minus", "long"), *[Press("plus")] * 5, Press("select"), Press("select"), back]
         presses = [*look_round, Press("plus", "long"), back, Press("select")]
         at_s = [(3.0 + 0.5 * place, press) for place, press in enumerate(presses)]
         middle_s = 0.5 * self._length_s
