@@ -189,7 +189,7 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
         again = play(ready.companion(ready.facts("replay")), events_of(record))
         then.extend(record.marks)
         now.extend(again.marks)
-        if args.json and len(records) == 1:
+        if args.json and args.weeks is None:
             kinds = compare(record.marks, again.marks, record.duration_s)
             played = document(again, ready.bands, ready.rider.sex)
             print(json.dumps({**played, "compared": _rows(kinds)}, ensure_ascii=False))
