@@ -550,7 +550,7 @@ def test_a_search_that_fails_is_told_and_traps_nobody() -> None:
 
     way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
     presses: list[Any] = [(1.0 + 0.1 * i, press) for i, press in enumerate(way)]
-    down = [(5.1 + 0.1 * i, Press("plus")) for i in range(4)]
+    down = [(5.1 + 0.1 * i, Press("plus")) for i in range(5)]
     back = [(5.0, Press("select", "long")), *down, (6.0, Press("select"))]
     bench = Bench(
         [], [*presses, *back], for_s=10.0, look=look, panel=OffscreenPanel(SIZE), unit={"at_once": False}

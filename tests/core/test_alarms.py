@@ -316,7 +316,7 @@ def test_a_maximal_test_never_says_lift(table: AlarmTable) -> None:
 def test_drifting_is_off_by_default_and_one_soft_tick_when_it_is_on(
     table: AlarmTable, kind: str, slope: float
 ) -> None:
-    near_edge = outside(1 if slope > 0 else -1, -2.0)
+    near_edge = outside(1 if slope > 0 else -1, -1.0)
     quiet = lane(table)
     quiet.go(60, trusted_bpm=near_edge, change_bpm=slope)
     assert quiet.told == []

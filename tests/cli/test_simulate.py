@@ -1,0 +1,102 @@
+"""``simulate``: a whole ride in virtual time, the same for the same seed, and honest about what it cannot do."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from firmware_app import settings
+from firmware_app.cli import main
+from firmware_app.store.log import log_path, open_log
+
+HEADLESS = ["simulate", "--headless", "--json"]
+
+
+def told(capsys: pytest.CaptureFixture[str], *argv: str) -> dict[str, object]:
+    assert main([*HEADLESS, *argv]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert isinstance(document, dict)
+    return document
+
+
+def test_a_headless_ride_is_one_document(capsys: pytest.CaptureFixture[str]) -> None:
+    document = told(capsys)
+    assert document["schema"] == "rumblestrip.ride/1"
+    assert document["duration_s"] == pytest.approx(1200, abs=2)
+    kinds = {alarm["kind"] for alarm in document["alarms"]}  # type: ignore[attr-defined]
+    assert {"above_target", "near_max"} <= kinds
+
+
+def test_the_same_seed_gives_the_same_ride_and_another_seed_another(capsys: pytest.CaptureFixture[str]) -> None:
+    first, again, other = told(capsys), told(capsys), told(capsys, "--seed", "2")
+    assert first == again
+    assert first != other
+
+
+def test_a_clean_strap_is_trusted_more_than_an_awful_one(capsys: pytest.CaptureFixture[str]) -> None:
+    clean, awful = told(capsys, "--dirt", "0"), told(capsys, "--dirt", "20")
+    assert clean["summary"]["trusted_fraction"] > 0.95  # type: ignore[index]
+    assert awful["summary"]["trusted_fraction"] < clean["summary"]["trusted_fraction"]  # type: ignore[index]
+
+
+def test_the_riders_own_choice_goes_before_the_scenarios(capsys: pytest.CaptureFixture[str]) -> None:
+    document = told(capsys, "--target", "100-120bpm", "--hr-max", "200")
+    assert (document["target_bpm"], document["hr_max_bpm"]) == ([100, 120], 200)
+    assert told(capsys, "--plan", "recovery-spin")["target_bpm"] != [100, 120]
+
+
+def test_nothing_is_stored_unless_it_is_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    told(capsys)
+    assert not log_path().exists()
+    stored = told(capsys, "--log")
+    with open_log(log_path()) as log:
+        [ride] = log.rides()
+        assert ride.facts.source == "sim"
+        assert ride.ended is not None
+        assert log.record(ride.ride_id).duration_s == pytest.approx(stored["duration_s"], abs=0.01)
+
+
+def test_every_page_is_pictured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "new" / "pictures"
+    assert main(["simulate", "--headless", "--pictures", str(folder)]) == 0
+    names = {path.stem for path in folder.iterdir()}
+    assert {"finding", "home", "settings", "plans", "ride-inside", "ride-over", "ride-near-maximum", "paused"} <= names
+    assert all(path.read_bytes().startswith(b"\x89PNG") for path in folder.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("argv", "wants"),
+    [
+        (["simulate", "--json"], "--headless"),
+        (["simulate", "--headless", "--dirt", "-1"], "--dirt"),
+        (["simulate", "--headless", "--dirt", "nan"], "--dirt"),
+        (["simulate", "--headless", "--seed", "-1"], "--seed"),
+        (["simulate", "nowhere", "--headless"], "demo"),
+        (["simulate", "nowhere.toml", "--headless"], "nowhere.toml"),
+        (["simulate", "--headless", "--plan", "nowhere"], "long-easy"),
+        (["simulate", "--headless", "--target", "200%"], "200%"),
+        (["simulate", "--headless", "--pictures", "/proc/none/x"], "--pictures"),
+    ],
+)
+def test_a_wrong_request_is_told_with_its_cure(
+    capsys: pytest.CaptureFixture[str], argv: list[str], wants: str
+) -> None:
+    assert main(argv) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert wants in err
+
+
+@pytest.mark.parametrize("content", ["about = 3", "duration_s = 60", "[[block]]\nstep = 3", "x"])
+def test_a_scenario_that_is_none_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str], content: str) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text(content)
+    assert main(["simulate", str(file), "--headless"]) == 2
+    assert str(file) in capsys.readouterr().err
+
+
+def test_the_riders_settings_are_not_needed_and_not_changed(capsys: pytest.CaptureFixture[str]) -> None:
+    told(capsys)
+    assert not settings.config_dir().exists()
