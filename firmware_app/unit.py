@@ -202,7 +202,7 @@ class Unit:
         self._sounder, silent = self._opened("sounder", wiring.sounder, lambda: (SilentSounder(), None))
         self._sounder.deliver = self.deliver
         if self._ready.accepted.caution:
-            wiring.say(self._ready.accepted.caution)
+            self._say(self._ready.accepted.caution)
         if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
         if self._test_at_once:
@@ -262,7 +262,7 @@ class Unit:
             trusted = self._gate.feed(event, self._wiring.clock.t_s()).hr_bpm
             self._pages.hr_now_bpm = None if trusted is None else round(trusted)
         elif isinstance(event, Link | Fault) and event.text:
-            self._wiring.say(event.text)
+            self._say(event.text)
         self._show()
 
     def _keep_fault(self, fault: Fault) -> None:
@@ -286,7 +286,7 @@ class Unit:
             elif isinstance(effect, Hush):
                 self._attempt("sounder", self._sounder.hush)
             elif isinstance(effect, Notice):
-                self._wiring.say(effect.text)
+                self._say(effect.text)
         if any(isinstance(effect, Sample | Mark) for effect in effects):
             self._attempt("storage", partial(self._keeper.take, effects))
 
@@ -313,10 +313,15 @@ class Unit:
             self._tell_soon(Fault(part, f"The {part} cannot be opened ({error}). The ride goes on without it."))
             return instead()
 
+    def _say(self, text: str) -> None:
+        # Whoever reads what is said may have gone away; that is no reason to stop.
+        with contextlib.suppress(OSError):
+            self._wiring.say(text)
+
     def _tell_soon(self, fault: Fault) -> None:
         # Not at once: whoever fails is in the middle of an event. And at the end there is no page left to show it.
         if self._done.is_set():
-            self._wiring.say(fault.text)
+            self._say(fault.text)
         else:
             asyncio.get_running_loop().call_soon(self.deliver, fault)
 
@@ -331,7 +336,8 @@ class Unit:
         picture = painter.paint(view)
         if picture.rows:
             panel.present(picture.surface, picture.rows)
-            self._wiring.watch(view)
+            with contextlib.suppress(OSError):
+                self._wiring.watch(view)
         self._painter = painter
 
     def _new_painter(self, panel: Panel) -> Painter:
@@ -400,7 +406,7 @@ class Unit:
 
         record = await asyncio.to_thread(self._keeper.record)
         if record is None:
-            self._wiring.say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
+            self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
             return
         self._pages.review = await asyncio.to_thread(review, record, self._ready.bands, self._ready.rider.sex)
         if self._pages.page == "home":
@@ -427,7 +433,7 @@ class Unit:
                     self._change(key, value)
         except (SettingsError, BandError, OSError) as error:
             self._keep_fault(Fault("settings", str(error)))
-            self._wiring.say(str(error))
+            self._say(str(error))
 
     def _change(self, key: str, value: str | int | bool) -> None:
         settings.remember("unit", key, value)
@@ -489,7 +495,7 @@ class Unit:
         edited_s = _edited_s(self._ready.plan.name)
         if edited_s != self._plan_edited_s:
             self._plan_edited_s = edited_s
-            self._wiring.say(
+            self._say(
                 f"Plan {self._ready.plan.name} was edited. This ride keeps the steps that it began with: a lane must "
                 "not jump under a rider. The next ride has the new ones."
             )
@@ -511,7 +517,7 @@ class Unit:
             self._tell_soon(Fault("storage", f"The storage cannot be closed ({error}). Check the card."))
         else:
             if lost:
-                self._wiring.say(f"{lost} measurements and marks could not be stored. Check the card.")
+                self._say(f"{lost} measurements and marks could not be stored. Check the card.")
         if self._wiring.panel is not None:
             self._attempt("panel", self._wiring.panel.close)
 
