@@ -569,3 +569,26 @@ def test_a_settings_file_that_broke_meanwhile_is_told_and_the_unit_goes_on() -> 
     bench = Bench(beating([125] * 20), [*way, *on], for_s=20.0, unit={"at_once": False}).run()
     assert any("unit.toml" in text for text in bench.said)
     assert bench.record.duration_s == pytest.approx(15, abs=0.3)
+
+
+# --- nobody listens -------------------------------------------------------------------------------------------------
+
+
+def test_a_terminal_that_has_gone_away_costs_no_ride() -> None:
+    """The reader of our output may be killed, or the session that the unit was started from closed."""
+
+    bench = Bench([], for_s=155.0, sources=(("buttons", BrokenSource()), ("heart", Relay(HARD))))
+    bench.panel = OffscreenPanel(SIZE)
+    bench.said = Deaf()
+    bench.seen = Deaf()
+    bench.run()
+    assert any(kind == "near_max" for _, kind, _ in bench.alarms())
+    assert bench.record.duration_s == pytest.approx(155, abs=0.5)
+    [end] = bench.marks("end")
+    assert end.detail["why"] == "stopped"
+    assert not any(mark.detail["part"] in ("panel", "ticks") for mark in bench.marks("fault"))
+
+
+class Deaf(list[Any]):
+    def append(self, _: object) -> None:
+        raise BrokenPipeError(32, "Broken pipe")
