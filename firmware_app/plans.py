@@ -142,4 +142,4 @@ def _convert(data: dict[str, Any], kind: type[T]) -> T:
         key = where.rstrip("`").lstrip(".")
         known = ", ".join(field.name for field in msgspec.structs.fields(kind))  # type: ignore[arg-type]
         what = what[0].lower() + what[1:]
-        raise PlanError(f"{key}: {what}" if key else f"{what}; its keys are {known}") from error
+        raise PlanError(f"{key}: {what}; change it" if key else f"{what}; its keys are {known}") from error
