@@ -102,7 +102,7 @@ def spoiled(draw: st.DrawFn, name: str) -> dict[str, Any]:
         holder, key = draw(st.sampled_from(at))
         match draw(st.sampled_from(["change", "change", "change", "remove", "rename", "double"])):
             case "change":
-                holder[key] = draw(WILD)
+                holder[key] = copy.deepcopy(draw(WILD))
             case "remove":
                 del holder[key]
             case "rename" if isinstance(holder, dict):
