@@ -52,9 +52,9 @@ class WatchedRide:
     """``rumblestrip ride`` with the off-screen panel and mock pins, as a context manager.
 
     folder: for what it writes; its settings and rides are in config/rumblestrip and data/rumblestrip there. words: more
-    words of the command line. env: of the process. terminal: give it a terminal, which makes it draw its status line.
-    end_at: "HZ SIGNAL" sends itself that signal in the very moment at which a pin first sounds HZ; "HZ crash" raises
-    an exception there that nothing catches.
+    words of the command line. env: of the process. terminal: give it a terminal of its own, on which it draws its
+    status line and takes keys. end_at: "HZ SIGNAL" sends itself that signal in the very moment at which a pin first
+    sounds HZ; "HZ crash" raises an exception there that nothing catches.
     """
 
     def __init__(
@@ -82,7 +82,9 @@ class WatchedRide:
                 stdin=subprocess.DEVNULL if theirs is None else theirs,
                 stdout=subprocess.DEVNULL if theirs is None else theirs,
                 stderr=stderr,
+                start_new_session=terminal,
             )
+        self._terminal = ours
         self._reader: threading.Thread | None = None
         if ours is not None and theirs is not None:
             os.close(theirs)
@@ -93,7 +95,6 @@ class WatchedRide:
         with suppress(OSError):  # how Linux says that nobody is on the other side any more
             while part := os.read(terminal, 4096):
                 self._screen.append(part)
-        os.close(terminal)
 
     def __enter__(self) -> Self:
         return self
@@ -101,8 +102,15 @@ class WatchedRide:
     def __exit__(self, *exc: object) -> None:
         self._child.kill()
         self._child.wait()
-        if self._reader is not None:
+        if self._reader is not None and self._terminal is not None:
             self._reader.join()
+            os.close(self._terminal)
+
+    def type(self, text: str) -> None:
+        """Type on its terminal."""
+        if self._terminal is None:
+            raise ValueError("this ride has no terminal")
+        os.write(self._terminal, text.encode())
 
     # --- what it does ---------------------------------------------------------------------------------------------
 

@@ -89,4 +89,7 @@ class _Finder(importlib.abc.MetaPathFinder):
 
 if "RUMBLESTRIP_PROBE" in os.environ:
     seen = _open()
+    if os.isatty(0) and os.getsid(0) == os.getpid():
+        # The first terminal that the leader of a session opens becomes its own: keys and Ctrl-C work as for a person.
+        os.close(os.open(os.ttyname(0), os.O_RDWR))
     sys.meta_path.insert(0, _Finder())

@@ -28,7 +28,7 @@ import pytest
 from firmware_app import settings
 from firmware_app.core.measurement import decode
 from firmware_app.core.record import RideRecord
-from firmware_app.store.log import open_log
+from firmware_app.store.log import RideSummary, open_log
 from sim.peripheral import recorded, synthetic
 from sim.probe import WatchedRide
 from sim.radio import STRAPS, Radio, StrapProcess
@@ -43,6 +43,15 @@ SOUNDER_PIN = 18
 AWAY_S = 14
 """A minute in short: the link is given up at once, and the alarm for no signal comes after 13 s (3 s that a value is
 fresh, 10 s of dwell) and again after 60 s more."""
+
+
+def log_of(ride: WatchedRide) -> Path:
+    return ride.folder / "data" / "rumblestrip" / "rides.sqlite3"
+
+
+def last_ride(ride: WatchedRide) -> RideSummary:
+    with open_log(log_of(ride)) as log:
+        return log.ride("last")
 
 
 @dataclass
@@ -60,7 +69,7 @@ class Ridden:
         return self.ride.folder / "panel.png"
 
     def log(self) -> RideRecord:
-        with open_log(self.ride.folder / "data" / "rumblestrip" / "rides.sqlite3") as log:
+        with open_log(log_of(self.ride)) as log:
             return log.record(log.ride("last").ride_id)
 
     def alarms(self) -> list[tuple[float, str, int]]:
@@ -199,10 +208,10 @@ def hard(home: Path, radio: Radio, hearts: Hearts) -> Ridden:
 
 
 def gone(home: Path, radio: Radio, hearts: Hearts) -> Ridden:
-    """The strap disappears and returns."""
+    """The strap disappears and returns; the rider ends the ride with a key, and the program with Ctrl-C."""
     with (
         strap_on(radio, "hci6", "--csv", str(hearts.even), "--wait") as strap,
-        start(home, "gone", radio.env, "--target", "none", strap=GONE_STRAP, adapter="hci5") as ride,
+        start(home, "gone", radio.env, "--target", "none", strap=GONE_STRAP, adapter="hci5", terminal=True) as ride,
     ):
         ride.until(lambda: len(ride.heard()) >= 5)
         strap.tell(f"away {AWAY_S}")
@@ -210,8 +219,10 @@ def gone(home: Path, radio: Radio, hearts: Hearts) -> Ridden:
         before = len(ride.heard())
         ride.until(lambda: len(ride.heard()) >= before + 4)
         hush(strap, ride)
-        status = ride.end(signal.SIGINT)
-        return Ridden(ride, status, ride.said(), strap.sent())
+        ride.type("S")  # select, held: the ride is over, the unit goes home
+        ride.until(lambda: last_ride(ride).ended == "rider")
+        ride.type("\x03")  # Ctrl-C
+        return Ridden(ride, ride.wait(), ride.said(), strap.sent())
 
 
 def late_radio(home: Path, env: dict[str, str]) -> Ridden:
