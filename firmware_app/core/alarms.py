@@ -375,7 +375,8 @@ class _Row:
         if rate is _UNKNOWN:
             self.unseen_s += dt_s
             return
-        bridged_s = self.unseen_s if rate.per_s > 0 and self.unseen_s <= self.bridge_s else 0.0
+        bridges = rate.per_s > 0 and self.gathered > 0 and self.unseen_s <= self.bridge_s
+        bridged_s = self.unseen_s if bridges else 0.0
         self.unseen_s = 0.0
         if rate.per_s == _RESET:
             self.gathered = 0.0
