@@ -46,7 +46,7 @@ def answered(status: int, err: str, file: Path) -> None:
     if status == 2:
         assert str(file) in err
         # An error is "what; cure", or names what would be right.
-        assert any(mark in err for mark in (";", ",", "must be", "give ")), err
+        assert any(mark in err for mark in (";", ",", "must be", "give ", "between")), err
 
 
 # --- settings: what stands in them ----------------------------------------------------------------------------------
