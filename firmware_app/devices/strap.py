@@ -148,9 +148,7 @@ class BleStrap(Strap):
         wrong = 0
         while True:
             try:
-                if self._told is None or self._told.state == "off":
-                    self._tell(deliver, "searching", f"looking for your strap {self._called}")
-                device, namesake = await self._search()
+                device, namesake = await self._search(deliver)
                 if device is None:
                     self._tell(deliver, "searching", self._not_here(namesake))
                     continue
@@ -185,7 +183,7 @@ class BleStrap(Strap):
             "and make sure that no other device is using it"
         )
 
-    async def _search(self) -> tuple[BLEDevice | None, str]:
+    async def _search(self, deliver: Deliver) -> tuple[BLEDevice | None, str]:
         """One scan. The remembered strap, or None with the address of another of the same name, "" for none."""
         from bleak import BleakScanner
 
@@ -206,6 +204,9 @@ class BleStrap(Strap):
 
         scanner = BleakScanner(seen, [HEART_RATE_SERVICE], **_on(self._adapter))
         await _bounded(scanner.start(), self._pace.call_s)
+        if self._told is None or self._told.state == "off":
+            # Only now is it true: while Bluetooth is missing, every try would say so again, and take it back.
+            self._tell(deliver, "searching", f"looking for your strap {self._called}")
         try:
             await asyncio.wait({found}, timeout=self._pace.scan_s)
         finally:
