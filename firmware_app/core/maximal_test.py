@@ -16,16 +16,18 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from firmware_app.core import maximum
 from firmware_app.core.bands import whole_bpm
 from firmware_app.core.beats import Gate
 from firmware_app.core.events import Effect, Event, Link, Mark, Note, Press, Sample, Sound, Tick
-from firmware_app.core.evidence import Evidence, find
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.views import TestView
+
+if TYPE_CHECKING:
+    from firmware_app.core.evidence import Evidence
 
 Stage = Literal["safety", "warm_up", "ramp", "sprint", "cool_down", "result"]
 
@@ -260,6 +262,8 @@ class MaximalTest:
 
     def evidence(self) -> Evidence:
         """What the test, from its warm-up on, says about the maximum."""
+        from firmware_app.core.evidence import find
+
         return find(record_of(self.facts, self._samples, [], self._t_s))
 
     def _judge(self, t_s: float, out: list[Effect]) -> None:
