@@ -129,7 +129,7 @@ def problem_with(table: AlarmTable) -> str:
     What protects the rider is not open to settings: near_max stays on, high and prompt, and no lower alarm outranks it.
     """
     near = table.near_max
-    if not near.on or near.priority != "high" or not near.sound:
+    if not near.on or near.priority != "high" or not any(note.hz for note in near.sound):
         return "near_max: it guards you; leave it on, of high priority and with a sound"
     if not 80 <= near.limit_percent <= 97:
         return f"near_max.limit_percent: {near.limit_percent:g} is not between 80 and 97; set 94"
@@ -226,6 +226,7 @@ _RESET = float("-inf")
 _TRUE = Rate(1.0, False)
 _FALSE = Rate(_RESET, True)
 _UNKNOWN = Rate(0.0, False)
+_EXCUSED = Rate(_RESET, False)
 
 
 def _flag(true: bool) -> Rate:
@@ -268,7 +269,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
         return _UNKNOWN
     over_bpm = s.trusted_bpm - s.high_bpm
     if over_bpm > 0 and s.on_its_way:
-        return Rate(_RESET, False)
+        return _EXCUSED
     return Rate(over_bpm - row.allowance_bpm, over_bpm < -row.release_bpm)
 
 
@@ -279,7 +280,7 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
         return _UNKNOWN
     under_bpm = s.low_bpm - s.trusted_bpm
     if under_bpm > 0 and s.on_its_way:
-        return Rate(_RESET, False)
+        return _EXCUSED
     return Rate(under_bpm - row.allowance_bpm, under_bpm < -row.release_bpm)
 
 
@@ -462,7 +463,7 @@ class Engine:
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
         waits = row.row.remind_s
-        if not waits or rate.clear or rate is _UNKNOWN or rate.per_s == _RESET:
+        if not waits or rate.clear or rate is _UNKNOWN or rate is _EXCUSED:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
         sound = self._sound(row, t_s)

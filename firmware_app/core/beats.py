@@ -91,6 +91,7 @@ _REPORTED_LAG_S = 2.0
 _STUCK_WITHOUT_RR_S = 45.0
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 12
+_STUCK_PACKETS = 8  # the same packet, RR intervals and all, so often in a row
 
 
 class _Track:
@@ -157,8 +158,10 @@ class Gate:
         self._quality = 0.0
         self._quality_s: float | None = None
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
-        self._last_report: int | None = None
+        self._last: Measurement | None = None
+        self._same_packets = 0
         self._same_report_since_s = 0.0
+        self._report_stuck = False
         self._same_rr = 0
         self._last_rr_ms = 0.0
         self._arrived_s = float("-inf")
@@ -298,7 +301,8 @@ class Gate:
         run = self._run
         if len(run) < _RUN_UNSEEN:
             return
-        if self._track is not None:
+        here_bpm = _median3(run[-1][1], run[-2][1], run[-3][1])
+        if self._track is not None and abs(here_bpm - self._track.level_bpm) > self._back_bpm(t_s):
             began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
             step_bpm = began_bpm - self._track.at(began_s)
             away_s = max(began_s - self._believed_s, 0.0)
@@ -306,12 +310,15 @@ class Gate:
             if abs(step_bpm) > reach_bpm:
                 if t_s - began_s < out_of_reach_s[step_bpm > 0]:
                     return
-            elif len(run) < needed and abs(step_bpm) > _BACK_BPM + away_s * _BACK_BPM_S:
+            elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
-        self._track = _Track(_median3(run[-1][1], run[-2][1], run[-3][1]), t_s)
+        self._track = _Track(here_bpm, t_s)
         self._fragments_ms.clear()
         self._accepted_s = self._believed_s = t_s
         run.clear()
+
+    def _back_bpm(self, t_s: float) -> float:
+        return _BACK_BPM + _BACK_BPM_S * max(t_s - self._believed_s, 0.0)
 
     # --- quality ----------------------------------------------------------------------------------------------------
 
@@ -331,13 +338,19 @@ class Gate:
 
     def _is_stuck(self, measurement: Measurement, t_s: float) -> bool:
         """Whether the strap repeats itself longer than a living heart does."""
-        if measurement.hr_bpm is None or measurement.hr_bpm != self._last_report:
-            self._last_report = measurement.hr_bpm
+        last, self._last = self._last, measurement
+        same_report = last is not None and measurement.hr_bpm == last.hr_bpm
+        if not same_report:
             self._same_report_since_s = t_s
+            self._report_stuck = False
         for rr_ms in measurement.rr_ms:
             self._same_rr = self._same_rr + 1 if rr_ms == self._last_rr_ms else 0
             self._last_rr_ms = rr_ms
-        if measurement.rr_ms:
-            return self._same_rr >= _STUCK_WITH_RR and t_s - self._same_report_since_s > 10.0
         same_s = t_s - self._same_report_since_s
-        return same_s > (_STUCK_WHERE_RR_WAS_S if self._sends_rr > 0.5 else _STUCK_WITHOUT_RR_S)
+        if measurement.rr_ms:
+            same = same_report and last is not None and measurement.rr_ms == last.rr_ms
+            self._same_packets = self._same_packets + 1 if same else 0
+            return self._same_packets >= _STUCK_PACKETS or (self._same_rr >= _STUCK_WITH_RR and same_s > 10.0)
+        # Once stuck, until it changes: that no RR intervals come any more does not make it right.
+        self._report_stuck |= same_s > (_STUCK_WHERE_RR_WAS_S if self._sends_rr > 0.5 else _STUCK_WITHOUT_RR_S)
+        return self._report_stuck

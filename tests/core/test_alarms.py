@@ -96,7 +96,6 @@ def test_near_max_ends_only_below_its_release_and_at_once(table: AlarmTable) -> 
     assert not ride.engine.is_active("near_max")
 
 
-@pytest.mark.xfail(reason="reminders stop between the limit and the release, where the alarm is still on", strict=True)
 def test_near_max_reminds_until_it_is_over(table: AlarmTable) -> None:
     ride = Ride(table)
     ride.go(20, trusted_bpm=190.0)
@@ -583,7 +582,7 @@ def test_a_dangerous_or_maddening_row_is_refused_by_name(
         ("early_bpm", -1000.0),
         ("early_bpm", float("nan")),
         ("dip_bpm", float("nan")),
-        pytest.param("sound", (Note(0, 500),), marks=pytest.mark.xfail(reason="silence passes", strict=True)),
+        ("sound", (Note(0, 500),)),
     ],
 )
 def test_no_key_silences_near_max(table: AlarmTable, key: str, value: object) -> None:

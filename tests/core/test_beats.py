@@ -244,7 +244,6 @@ def test_no_step_locks_the_gate(step_bpm: float, carried: Callable[[Rows], Rows]
     assert all(a.hr_bpm is not None and abs(a.hr_bpm - 130 - step_bpm) < 5 for a in after)
 
 
-@pytest.mark.xfail(reason="a run is judged by where it began, though it has come back within reach since", strict=True)
 def test_a_report_that_dipped_and_came_back_is_believed_soon() -> None:
     """As a recorded heart did whose ectopic beats a strap's averaging had smeared over ten seconds."""
     dip = [129, 122, 119, 116, 119, 123, 124, 127, 128, 130, 132]
@@ -271,7 +270,6 @@ def test_an_impossible_interval_for_ever_is_none(rr_ms: float) -> None:
     assert all(a.hr_bpm is None for a in trusted((float(i), Measurement(120, (rr_ms,) * 2)) for i in range(120)))
 
 
-@pytest.mark.xfail(reason="only one interval said again and again is noticed, not two in turn", strict=True)
 @pytest.mark.parametrize("bpm", [95, 141.3, 185])
 def test_a_strap_that_repeats_its_last_word_is_not_believed_for_long(bpm: float) -> None:
     rows = steady(bpm, 60)
@@ -283,7 +281,6 @@ def test_a_strap_that_repeats_its_last_word_is_not_believed_for_long(bpm: float)
         assert all(a.hr_bpm is None for a in repeated[20:])
 
 
-@pytest.mark.xfail(reason="believed again from 36 to 45 s, when RR intervals are no longer expected", strict=True)
 def test_a_strap_that_stops_sending_intervals_and_repeats_its_report_is_not_believed_for_long() -> None:
     rows = steady(141.3, 60)
     gate = Gate()
