@@ -404,11 +404,17 @@ class Unit:
     async def _summarise(self) -> None:
         from firmware_app.core.review import review
 
-        record = await asyncio.to_thread(self._keeper.record)
-        if record is None:
-            self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
+        try:
+            record = await asyncio.to_thread(self._keeper.record)
+            if record is None:
+                self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
+                return
+            self._pages.review = await asyncio.to_thread(review, record, self._ready.bands, self._ready.rider.sex)
+        except Exception as error:
+            # Trying again would fail in the same way; the ride itself is kept.
+            log.exception("no summary")
+            self._say(f"No summary ({error}); `rumblestrip report last` tries again.")
             return
-        self._pages.review = await asyncio.to_thread(review, record, self._ready.bands, self._ready.rider.sex)
         if self._pages.page == "home":
             self._pages.page = "summary"
             self._show()

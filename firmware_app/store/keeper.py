@@ -67,6 +67,7 @@ class MemoryKeeper:
     def begin(self, facts: RideFacts) -> None:
         """A ride begins at t_s = 0."""
         self._ride = Collector(facts)
+        self._end_s = 0.0
 
     def resume(self, cut: CutRide) -> None:
         """Memory has no rides that were cut."""
