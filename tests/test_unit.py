@@ -592,3 +592,40 @@ def test_a_terminal_that_has_gone_away_costs_no_ride() -> None:
 class Deaf(list[Any]):
     def append(self, _: object) -> None:
         raise BrokenPipeError(32, "Broken pipe")
+
+
+# --- the summary ----------------------------------------------------------------------------------------------------
+
+
+def test_a_ride_without_a_single_beat_has_a_summary_too() -> None:
+    bench = Bench([], [(0.1, Press("select", "long"))], for_s=20.0, panel=OffscreenPanel(SIZE)).run()
+    assert isinstance(bench.seen[-1], SummaryView)
+    assert bench.seen[-1].peak == ""
+
+
+def test_a_summary_that_cannot_be_made_is_told_once_and_the_next_ride_begins() -> None:
+    class Unreadable(MemoryKeeper):
+        def record(self) -> RideRecord | None:
+            raise ValueError("damaged")
+
+    kept = Unreadable()
+    bench = Bench(
+        beating([120] * 300),
+        [(20.0, Press("select", "long")), (150.0, Press("select"))],
+        for_s=300.0,
+        keeper=lambda on_fault: kept,
+    ).run()
+    assert len([text for text in bench.said if "summary" in text.lower()]) == 1
+    record = MemoryKeeper.record(kept)
+    assert record is not None
+    assert record.duration_s == pytest.approx(150, abs=0.5)
+
+
+def test_two_rides_in_one_evening_are_two_rides() -> None:
+    presses = [Press("select", "long"), Press("select"), Press("select")]
+    happenings: list[Any] = list(zip((100.0, 120.0, 122.0), presses, strict=True))
+    bench = Bench(beating([120] * 200), happenings, for_s=200.0, panel=OffscreenPanel(SIZE)).run()
+    # One press leaves the summary, the next begins the ride.
+    assert bench.record.duration_s == pytest.approx(78, abs=0.3)
+    assert bench.record.t_s[0] < 1.5
+    assert any(isinstance(view, SummaryView) for view in bench.seen)

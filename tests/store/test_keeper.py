@@ -57,7 +57,7 @@ def test_before_a_ride_there_is_none_in_memory() -> None:
 
 
 def test_the_latest_of_two_rides_comes_back(keeper: LogKeeper | MemoryKeeper) -> None:
-    ride(keeper, seconds=5, hr_bpm=90)
+    ride(keeper, seconds=50, hr_bpm=90)
     ride(keeper)
     record = keeper.record()
     assert record is not None
