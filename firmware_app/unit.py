@@ -258,9 +258,10 @@ class Unit:
         elif isinstance(event, Press):
             for order in self._pages.press(event):
                 self._obey(order)
-        elif isinstance(event, Measurement):
-            trusted = self._gate.feed(event, self._wiring.clock.t_s()).hr_bpm
-            self._pages.hr_now_bpm = None if trusted is None else round(trusted)
+        elif isinstance(event, Measurement | Tick):
+            now_s = self._wiring.clock.t_s()
+            trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
+            self._pages.hr_now_bpm = None if trusted.hr_bpm is None else round(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
         self._show()
