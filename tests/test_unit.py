@@ -629,3 +629,16 @@ def test_two_rides_in_one_evening_are_two_rides() -> None:
     assert bench.record.duration_s == pytest.approx(78, abs=0.3)
     assert bench.record.t_s[0] < 1.5
     assert any(isinstance(view, SummaryView) for view in bench.seen)
+
+
+def test_a_heart_rate_that_is_no_longer_seen_leaves_the_home_page() -> None:
+    bench = Bench(
+        beating([120] * 20),
+        [(1.0, Press("plus"))],
+        for_s=40.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    ).run()
+    shown = [view.hr_now for view in bench.seen if isinstance(view, HomeView)]
+    assert "120 bpm" in shown
+    assert shown[-1] == ""
