@@ -293,7 +293,7 @@ def test_any_request_to_a_command_that_drives_devices_is_answered(
 ) -> None:
     with pytest.MonkeyPatch.context() as patch:
         # What begins after the request was understood is not this test's to run.
-        patch.setattr("firmware_app.cli.ride._live", begun)
+        patch.setattr("firmware_app.cli.live._live", begun)
         patch.setattr("sim.runner.run_virtual", refuse)
         patch.setattr("firmware_app.cli.pair._look", refuse)
         patch.setattr("firmware_app.cli.check.ask", lambda **_: [])

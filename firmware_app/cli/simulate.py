@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from firmware_app import preparation, settings
-from firmware_app.cli.ride import add_unit_arguments, live
+from firmware_app.cli.live import add_unit_arguments, live
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Event
