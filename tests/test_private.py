@@ -19,6 +19,8 @@ from firmware_app import cli
 
 ROOT = Path(__file__).resolve().parent.parent
 
+RIDE = ["ride", "--strap", "sim", "--panel", "offscreen", "--stop-after-s", "1.2", "--target", "3"]
+
 SHORT = """
 about = "A minute and a half, from easy to the very top."
 duration_s = 90
@@ -113,17 +115,17 @@ def test_every_file_is_its_owners_only_even_where_the_system_would_share_it(tmp_
         patch.setenv("XDG_DATA_HOME", str(own / "data"))
         try:
             for words in (
-                "maximum set 184",
-                "pair --address C0:FF:EE:00:00:01",
-                f"simulate {short} --headless --log --pictures {out / 'pictures'}",
-                f"ride --strap sim --panel offscreen --stop-after-s 0.5 --picture {out / 'end.png'}",
-                f"rides export 1 --out {out / 'ride.csv'}",
-                f"rides export 1 --as rr --out {out / 'ride.txt'}",
-                f"rides export 1 --as fhir --out {out / 'ride.json'}",
-                f"report 1 --out {out / 'ride.html'}",
-                f"report --weeks 2 --out {out / 'weeks.html'}",
+                ["maximum", "set", "184"],
+                ["pair", "--address", "C0:FF:EE:00:00:01"],
+                ["simulate", f"{short}", "--headless", "--log", "--pictures", f"{out / 'pictures'}"],
+                [*RIDE, "--picture", f"{out / 'end.png'}"],
+                ["rides", "export", "1", "--out", f"{out / 'ride.csv'}"],
+                ["rides", "export", "1", "--as", "rr", "--out", f"{out / 'ride.txt'}"],
+                ["rides", "export", "1", "--as", "fhir", "--out", f"{out / 'ride.json'}"],
+                ["report", "1", "--out", f"{out / 'ride.html'}"],
+                ["report", "--weeks", "2", "--out", f"{out / 'weeks.html'}"],
             ):
-                status, _, err = run(*words.split())
+                status, _, err = run(*words)
                 assert status == 0, err
         finally:
             os.umask(before)
@@ -139,10 +141,9 @@ def test_every_file_is_its_owners_only_even_where_the_system_would_share_it(tmp_
 
 @pytest.mark.skipif(not Path("/proc/self/net").exists(), reason="no /proc")
 def test_nothing_listens_and_nothing_leaves_during_a_ride_and_after_it(tmp_path: Path) -> None:
-    words = "ride --panel offscreen --stop-after-s 1.5 --target 3".split()
-    assert watched(*words, "--strap", "sim") == (0, [])
+    assert watched(*RIDE) == (0, [])
     assert watched("pair", "--address", "C0:FF:EE:00:00:01") == (0, [])
-    assert watched(*words, "--hr-max-bpm", "184") == (0, [])
+    assert watched(*RIDE, "--strap", "ble", "--hr-max-bpm", "184") == (0, [])
     assert watched("rides", "export", "last", "--as", "fhir") == (0, [])
     assert watched("report", "last") == (0, [])
 
@@ -169,9 +170,8 @@ def test_what_a_ride_says_of_itself_tells_no_heart_rate(short: Path, caplog: pyt
 
 
 def test_the_terminals_line_with_the_heart_rate_is_not_written_to_a_journal() -> None:
-    words = "ride --strap sim --panel offscreen --stop-after-s 1.5 --target 3"
     done = subprocess.run(
-        [sys.executable, "-m", "firmware_app", *words.split()], cwd=ROOT, capture_output=True, text=True, timeout=60
+        [sys.executable, "-m", "firmware_app", *RIDE], cwd=ROOT, capture_output=True, text=True, timeout=60
     )
     assert (done.returncode, done.stdout) == (0, "")
     assert "bpm" not in done.stderr
@@ -183,3 +183,19 @@ def test_every_dependency_has_a_lower_and_an_upper_bound() -> None:
     assert wanted
     bounded = re.compile(r"[\w.-]+>=[\d.]+,<[\d.]+(;|$)")
     assert [one for one in wanted if not bounded.match(one.replace(" ", ""))] == []
+
+
+def test_check_tells_of_settings_that_others_can_read(capsys: pytest.CaptureFixture[str]) -> None:
+    from firmware_app import settings
+    from firmware_app.cli import check
+
+    path = settings.remember("rider", "hr_max_bpm", 184)
+    [answer] = check._settings()
+    assert answer.state == "ok"
+    path.chmod(0o644)
+    assert check._settings()[0].state == "ok"  # the folder still keeps others out
+    path.parent.chmod(0o755)
+    [answer] = check._settings()
+    assert answer.state == "wrong"
+    assert str(path) in answer.text
+    assert "chmod" in answer.cure
