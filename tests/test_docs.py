@@ -53,7 +53,9 @@ def test_every_link_leads_somewhere(page: Path) -> None:
 def test_every_test_that_is_named_exists(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     lost = [
-        f"{file}::{name}" for file, name in re.findall(r"(tests/[\w/]+\.py)::(\w+)", text) if name not in TESTS.get(file, ())
+        f"{file}::{name}"
+        for file, name in re.findall(r"(tests/[\w/]+\.py)::(\w+)", text)
+        if name not in TESTS.get(file, ())
     ]
     # A name alone; where it ends in "…" its beginning will do.
     every = {name for names in TESTS.values() for name in names}
