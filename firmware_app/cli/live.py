@@ -211,7 +211,7 @@ def _save_picture(path: Path | None, panel: SteadyPanel) -> None:
         try:
             panel.panel.save(path)
         except Exception as error:
-            raise Failed(f"the ride is over and stored, but no picture: {path}: {error}") from error
+            raise Failed(f"the ride is over, but there is no picture: {path}: {error}") from error
         _say(f"What the panel showed is in {path}.")
     else:
         _say(f"No picture in {path}: the panel is a real one. Ask for --panel offscreen.")
