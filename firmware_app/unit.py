@@ -373,11 +373,14 @@ class Unit:
             hr_max_bpm=cut.facts.hr_max_bpm,
             hr_rest_bpm=cut.facts.hr_rest_bpm,
             scheme=cut.facts.scheme,
+            alarms=self._ready.alarms,
         )
         companion = ready.companion(cut.facts)
         for t_s, event in cut.events:
             companion.feed(event, t_s)
         cut.take_up(self._keeper)
+        self._ready = ready
+        self._plan_edited_s = _edited_s(ready.plan.name)
         self._companion = companion
         self._began_s = self._wiring.clock.t_s() - cut.t_s
         self._pages.page = "ride"

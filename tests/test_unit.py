@@ -11,8 +11,11 @@ from typing import Any
 import pytest
 
 from firmware_app import settings
+from firmware_app.core import views
 from firmware_app.core.companion import play
 from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound
+from firmware_app.core.maximal_test import Ramp
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.views import FaultView, HomeView, ListView, RideView, SummaryView, View
@@ -642,3 +645,30 @@ def test_a_heart_rate_that_is_no_longer_seen_leaves_the_home_page() -> None:
     shown = [view.hr_now for view in bench.seen if isinstance(view, HomeView)]
     assert "120 bpm" in shown
     assert shown[-1] == ""
+
+
+# --- the guided maximal test ----------------------------------------------------------------------------------------
+
+
+def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:
+    read: list[tuple[float, Event | Callable[[], object]]] = [
+        (4.0, Press("plus")),
+        (8.0, Press("plus")),
+        (12.0, Press("plus")),
+        (16.0, Press("select", "long")),
+    ]
+    stop: list[tuple[float, Event | Callable[[], object]]] = [(60.0, Press("minus"))]
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([90] * 330)],
+        [*read, *stop],
+        for_s=320.0,
+        panel=OffscreenPanel((320, 240)),
+        unit={"test": Ramp(80, 20)},
+    ).run()
+    stages = [mark.detail["name"] for mark in bench.marks("step")]
+    assert stages == ["warm_up", "cool_down", "result"]
+    [verdict] = bench.marks("verdict")
+    assert verdict.detail["maximal"] is False
+    assert bench.record.facts.plan == TEST_PLAN
+    assert not [alarm for alarm in bench.alarms() if alarm[1] == "below_target"]
+    assert any(isinstance(view, views.TestView) for view in bench.seen)

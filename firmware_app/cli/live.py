@@ -152,6 +152,7 @@ async def _straps_in_range(adapter: str) -> tuple[tuple[str, str, str], ...]:
 
 def _cut_ride() -> CutShort | None:
     """The ride that can be gone on with, if there is one; says what the log had to mend."""
+    from firmware_app.core.maximum import TEST_PLAN
     from firmware_app.store.log import LogError, log_path, open_log
 
     path = log_path()
@@ -164,8 +165,8 @@ def _cut_ride() -> CutShort | None:
             for text in log.recovered:
                 _say(text)
             cut = log.resumable(time.time())
-            if cut is None:
-                return None
+            if cut is None or cut.facts.plan == TEST_PLAN:
+                return None  # a maximal test that was cut is over: nobody goes on with half of one
             from firmware_app.cli.replay import events_of
             from firmware_app.core.session import clock_text
             from firmware_app.unit import CutShort

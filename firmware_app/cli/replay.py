@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from firmware_app.core.review import Sex
 
 SCHEMA = "rumblestrip.ride/1"
+LONGEST_S = 3 * 86400.0
+"""A longer recording is one whose times are no seconds since it began."""
 
 MAX_WEEKS = 5200
 
@@ -58,6 +60,9 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
         rows = read_csv(path)
     except CsvError as error:
         raise UsageError(str(error)) from error
+    if rows and rows[-1][0] > LONGEST_S:
+        days = rows[-1][0] / 86400
+        raise UsageError(f"{path}: t_s runs to {days:.0f} days; it counts seconds since the recording began, not ms")
     record = play(ready.companion(ready.facts("replay")), rows)
     if args.json:
         print(json.dumps(document(record, ready.bands, ready.rider.sex), ensure_ascii=False))

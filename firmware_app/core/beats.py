@@ -88,7 +88,7 @@ _RUN_STEP_REPORTED_BPM = 4.0
 
 _QUALITY_MEMORY_S = 8.0
 _REPORTED_LAG_S = 2.0
-_STUCK_WITHOUT_RR_S = 45.0
+_STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 12
 _STUCK_PACKETS = 8  # the same packet, RR intervals and all, so often in a row

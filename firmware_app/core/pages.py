@@ -234,7 +234,9 @@ class Pages:
             return companion.view()
         match self.page:
             case "ride" if companion is not None:
-                return self._paused(companion, t_s) if companion.paused else companion.view()
+                riding = companion.view()
+                # Near maximum shows through a pause: the panel inverts, whatever page stood there.
+                return self._paused(companion, t_s) if companion.paused and not riding.near_max else riding
             case "summary" if self.review is not None:
                 return self._summary(self.review)
             case "finding":
