@@ -22,6 +22,7 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from firmware_app import cli, plans, settings
+from firmware_app.core.events import Mark, Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.settings import SettingsError
@@ -341,9 +342,7 @@ def old() -> Path:
     return path
 
 
-def _sample(t_s: float, measurement: Measurement) -> Any:
-    from firmware_app.core.events import Sample
-
+def _sample(t_s: float, measurement: Measurement) -> Sample:
     return Sample(t_s, measurement, 120.0, 1.0)
 
 
@@ -513,3 +512,27 @@ def test_a_full_card_under_stdout_is_one_line_and_status_one() -> None:
         )
     assert done.returncode == 1
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_no_name_of_a_file_costs_a_ride(tmp_path: Path) -> None:
+    plan = tmp_path / "\udcff.toml"
+    try:
+        plan.write_bytes((ROOT / "config" / "sessions" / "hard-eights.toml").read_bytes())
+    except OSError:
+        pytest.skip("this file system takes UTF-8 names only")
+    own = settings.config_dir() / "bands" / "\udcff.toml"
+    own.parent.mkdir(parents=True)
+    own.write_bytes((ROOT / "config" / "bands" / "seven.toml").read_bytes())
+    words = ["--plan", str(plan), "--scheme", "\udcff", "--hr-max-bpm", "184"]
+    ride = ["ride", "--strap", "sim", "--panel", "offscreen", "--stop-after-s", "0.5"]
+    assert run(*ride, *words)[0] == 0
+    assert run("maximum", "set", "180", "--why", "\udcff")[0] == 0
+    with open_log(log_path()) as log:
+        assert log.ride("last").facts.plan == "\\udcff"
+        assert [one.why for one in log.maxima()] == ["\\udcff"]
+        # What goes wrong with such a file is told in the ride's own marks.
+        told = Mark(1.0, "fault", {"text": "a\udcff.toml: cannot be read"})
+        assert log.record(log.add(record_of(RideFacts(184), [], [told], 2.0))).marks == (told,)
+    out = tmp_path / "\udcff.csv"
+    assert run("rides", "export", "last", "--out", str(out))[0] == 0
+    assert out.exists()

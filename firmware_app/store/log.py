@@ -285,7 +285,7 @@ class Log:
                     entry.high_bpm,
                     entry.decided_by,
                     entry.decided_unix_s,
-                    entry.why,
+                    schema.text(entry.why),
                     entry.ride_id,
                 ),
             ).lastrowid

@@ -478,17 +478,22 @@ def facts_row(facts: RideFacts) -> tuple[object, ...]:
         facts.started_unix_s,
         facts.hr_max_bpm,
         facts.hr_rest_bpm,
-        facts.scheme,
-        facts.plan,
-        facts.target,
-        facts.source,
+        text(facts.scheme),
+        text(facts.plan),
+        text(facts.target),
+        text(facts.source),
     )
+
+
+def text(words: str) -> str:
+    """Words as they can be stored: a file's name may hold bytes that are no UTF-8, and no ride is lost for that."""
+    return words.encode(errors="backslashreplace").decode()
 
 
 def mark_row(mark: Mark) -> tuple[int, str, str]:
     """A mark as it is stored: t_ms, kind, detail as JSON."""
     detail = json.dumps(dict(mark.detail), ensure_ascii=False, default=str)
-    return max(round(mark.t_s * 1000), 0), mark.kind, detail
+    return max(round(mark.t_s * 1000), 0), mark.kind, text(detail)
 
 
 def _end_cut_rides(connection: sqlite3.Connection, cut: list[int]) -> list[str]:
