@@ -75,8 +75,11 @@ if sys.argv[1] == "listen":
     open_now()
 else:
     from firmware_app.cli import main
-    threading.Timer(0.7, open_now).start()
+    midway = threading.Timer(0.7, open_now)
+    midway.daemon = True
+    midway.start()
     status = main(sys.argv[1:])
+    open_now()
 print(json.dumps([status, seen]), file=sys.stderr)
 """
 
