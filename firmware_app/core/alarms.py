@@ -148,12 +148,20 @@ def problem_with(table: AlarmTable) -> str:
             return f"{kind}.priority: only near_max may be high; set medium or low"
         if not 0 <= row.dwell_s <= 120 or not 0 <= row.release_s <= 60:
             return f"{kind}: dwell_s must be 0 to 120 and release_s 0 to 60"
-        if any(wait < 5 for wait in row.remind_s):
-            return f"{kind}.remind_s: a reminder within 5 seconds is noise; give longer waits"
+        if not all(5 <= wait <= 3600 for wait in row.remind_s):
+            return f"{kind}.remind_s: give waits between 5 seconds, under which it is noise, and 3600"
         if any(not 0 <= note.hz <= 20000 or not 10 <= note.duration_ms <= 2000 for note in row.sound):
             return f"{kind}.sound: notes are [Hz, ms] with 0 to 20000 Hz and 10 to 2000 ms"
         if sum(note.duration_ms for note in row.sound) > 5000:
             return f"{kind}.sound: it lasts longer than 5 seconds; shorten it"
+        if isinstance(row, Contact) and not 0 <= row.quality_below <= 0.9:
+            return f"{kind}.quality_below: {row.quality_below:g} is not between 0 and 0.9; set 0.4"
+        if isinstance(row, Level) and not 0 <= row.percent_below <= 90:
+            return f"{kind}.percent_below: {row.percent_below} is not between 0 and 90; set 15"
+        if isinstance(row, Drift) and not (
+            0 < row.look_ahead_s <= 300 and 0 < row.room_bpm <= 20 and 0 < row.least_bpm_s <= 2
+        ):
+            return f"{kind}: look_ahead_s must be up to 300, room_bpm up to 20 and least_bpm_s up to 2, all above 0"
         if isinstance(row, Lane):
             if not -2 <= row.allowance_bpm <= 10 or not 0 <= row.decision_bpm_s <= 60:
                 return f"{kind}: allowance_bpm must be -2 to 10 and decision_bpm_s 0 to 60"
