@@ -5,18 +5,22 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app import preparation
 from firmware_app.cli import Failed, UsageError
+from firmware_app.core.bands import BandError
+from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
     from firmware_app.core.bands import BandTable
     from firmware_app.core.events import Event, Mark
-    from firmware_app.core.record import RideRecord
+    from firmware_app.core.record import RideFacts, RideRecord
     from firmware_app.core.review import Sex
+    from firmware_app.preparation import Preparation
 
 SCHEMA = "rumblestrip.ride/1"
 LONGEST_S = 3 * 86400.0
@@ -181,16 +185,18 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
         raise Failed("no rides in that time; `rumblestrip rides` lists what there is")
     then: list[Mark] = []
     now: list[Mark] = []
+    duration_s = 0.0
+    count = 0
     for record in records:
-        facts = record.facts
-        ready = preparation.from_arguments(
-            args,
-            plan=facts.plan or None,
-            target=None if facts.plan else facts.target or "none",
-            hr_max_bpm=facts.hr_max_bpm,
-            hr_rest_bpm=facts.hr_rest_bpm,
-            scheme=facts.scheme or None,
-        )
+        try:
+            ready = _ready_for(args, record.facts)
+        except (SettingsError, BandError) as error:
+            if args.weeks is None:
+                raise
+            print(f"one ride is left out: {error}", file=sys.stderr)
+            continue
+        count += 1
+        duration_s += record.duration_s
         again = play(ready.companion(ready.facts("replay")), events_of(record))
         then.extend(record.marks)
         now.extend(again.marks)
@@ -199,13 +205,12 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
             played = document(again, ready.bands, ready.rider.sex)
             print(json.dumps({**played, "compared": _rows(kinds)}, ensure_ascii=False))
             return 0
-    duration_s = sum(record.duration_s for record in records)
     kinds = compare(then, now, duration_s)
     if args.json:
-        rows = {"rides": len(records), "duration_s": round(duration_s, 3), "compared": _rows(kinds)}
+        rows = {"rides": count, "duration_s": round(duration_s, 3), "compared": _rows(kinds)}
         print(json.dumps({"schema": "rumblestrip.compared/1", **rows}, ensure_ascii=False))
         return 0
-    print(f"{len(records)} ride{'s' if len(records) > 1 else ''}, {duration_s / 3600:.1f} hours; heard alarms")
+    print(f"{count} ride{'' if count == 1 else 's'}, {duration_s / 3600:.1f} hours; heard alarms")
     print(f"{'':20}{'then':>8}{'now':>8}{'then/h':>9}{'now/h':>9}")
     for kind, change in kinds.items():
         print(
@@ -213,6 +218,17 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
             f"{change.before_per_hour:9.2f}{change.after_per_hour:9.2f}"
         )
     return 0
+
+
+def _ready_for(args: argparse.Namespace, facts: RideFacts) -> Preparation:
+    return preparation.from_arguments(
+        args,
+        plan=facts.plan or None,
+        target=None if facts.plan else facts.target or "none",
+        hr_max_bpm=facts.hr_max_bpm,
+        hr_rest_bpm=facts.hr_rest_bpm,
+        scheme=facts.scheme or None,
+    )
 
 
 def _rows(kinds: dict[str, Any]) -> dict[str, dict[str, float]]:

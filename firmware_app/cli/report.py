@@ -57,12 +57,13 @@ def run(args: argparse.Namespace) -> int:
 
 @contextmanager
 def _log() -> Iterator[Log]:
-    from firmware_app.store.log import open_log
-    from firmware_app.store.schema import LogError
+    from firmware_app.store.log import LogError, UnknownRideError, log_path, open_log
 
     try:
-        with open_log(settings.data_dir() / "rides.sqlite3") as log:
+        with open_log(log_path()) as log:
             yield log
+    except UnknownRideError as error:
+        raise UsageError(str(error)) from error
     except LogError as error:
         raise Failed(str(error)) from error
 

@@ -171,12 +171,12 @@ def test_a_wrong_request_is_told_what_to_do(words: list[str], cure: str, capsys:
     assert said.out == ""
 
 
-def test_no_ride_and_no_place_to_write_are_failures(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["report"]) == 1
+def test_no_ride_is_a_wrong_request_and_no_place_to_write_a_failure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report"]) == 2
     assert "no ride" in capsys.readouterr().err
     with log() as rides:
         rides.add(ride())
-    assert main(["report", "7"]) == 1
+    assert main(["report", "7"]) == 2
     assert "rumblestrip rides" in capsys.readouterr().err
     assert main(["report", "--out", str(tmp_path / "nowhere" / "x.html")]) == 1
     assert "--out" in capsys.readouterr().err
