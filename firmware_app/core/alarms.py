@@ -183,10 +183,10 @@ def rows_of(table: AlarmTable) -> list[tuple[str, Condition]]:
 class Situation:
     """The moment as the companion sees it; one object, kept up to date and read by every condition.
 
-    trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. change_bpm: what the trusted
-    heart rate did in the last ten seconds. on_its_way: whether a heart outside the lane is getting there as fast as its
-    lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving: whether notifications
-    come in at all. urging_allowed: False in a maximal test, which never says "lift".
+    trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
+    trusted heart rate without its quick swings, and its slope. on_its_way: whether a heart outside the lane is getting
+    there as fast as its lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving:
+    whether notifications come in at all. urging_allowed: False in a maximal test, which never says "lift".
     """
 
     t_s: float = 0.0
@@ -194,7 +194,8 @@ class Situation:
     hr_max_bpm: int = 180
     trusted_bpm: float | None = None
     slope_bpm_s: float = 0.0
-    change_bpm: float = 0.0
+    trend_bpm: float = 0.0
+    trend_bpm_s: float = 0.0
     quality: float = 0.0
     contact: bool | None = None
     arriving: bool = False
@@ -292,24 +293,27 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     return Rate(under_bpm - row.allowance_bpm, under_bpm < -row.release_bpm)
 
 
-def _drifting(s: Situation, row: Drift, room_bpm: float, slope_bpm_s: float) -> Rate:
+def _drifting(s: Situation, row: Drift, room_bpm: float, way: int) -> Rate:
+    # Both the trend and this moment must lead outward: a heart that has turned round is on its way back in.
+    slope_bpm_s = s.trend_bpm_s * way
     if not s.riding or s.trusted_bpm is None or room_bpm <= 0 or not s.arrived:
         return _FALSE
-    if slope_bpm_s >= row.least_bpm_s and room_bpm < min(slope_bpm_s * row.look_ahead_s, row.room_bpm):
+    outward = slope_bpm_s >= row.least_bpm_s and s.slope_bpm_s * way > 0
+    if outward and room_bpm < min(slope_bpm_s * row.look_ahead_s, row.room_bpm):
         return _TRUE
-    return Rate(_RESET, room_bpm > row.room_bpm)
+    return Rate(_RESET, room_bpm > 2 * row.room_bpm)
 
 
 def _drifting_up(s: Situation, row: Drift, engine: Engine) -> Rate:
     if s.high_bpm is None or s.trusted_bpm is None:
         return _FALSE
-    return _drifting(s, row, s.high_bpm - s.trusted_bpm, s.change_bpm / 10)
+    return _drifting(s, row, s.high_bpm - s.trend_bpm, 1)
 
 
 def _drifting_down(s: Situation, row: Drift, engine: Engine) -> Rate:
     if s.low_bpm is None or s.trusted_bpm is None or not s.urging_allowed or engine.is_active("near_max"):
         return _FALSE
-    return _drifting(s, row, s.trusted_bpm - s.low_bpm, -s.change_bpm / 10)
+    return _drifting(s, row, s.trend_bpm - s.low_bpm, -1)
 
 
 def _by_impulse(s: Situation, row: Condition, engine: Engine) -> Rate:

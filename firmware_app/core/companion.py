@@ -204,9 +204,11 @@ class Companion:
             self._trusted_s = t_s
             now.untrusted_since_s = None
             self._history.append((t_s, hr_bpm))
-            now.change_bpm = self._change_bpm(t_s, hr_bpm)
+            while self._history[0][0] < t_s - TAIL_S:
+                self._history.popleft()
             self._lag.feed(t_s, hr_bpm)
             now.on_its_way = self._lag.on_its_way(t_s)
+            now.trend_bpm, now.trend_bpm_s = self._lag.trend
             if not now.arrived and self._target and self._target.low_bpm <= hr_bpm <= self._target.high_bpm:
                 now.arrived = True
         now.trusted_bpm = hr_bpm
@@ -218,14 +220,6 @@ class Companion:
         if t_s - seen_s > GAP_S:
             out.append(Mark(t_s, "gap", {"from_s": seen_s}))
             self._history.clear()
-
-    def _change_bpm(self, t_s: float, hr_bpm: float) -> float:
-        """What the heart rate did in the last ten seconds, from as much of them as is known."""
-        while self._history[0][0] < t_s - TAIL_S:
-            self._history.popleft()
-        then_s, then_bpm = next(entry for entry in self._history if entry[0] >= t_s - 10.5)
-        span_s = t_s - then_s
-        return (hr_bpm - then_bpm) * 10.0 / span_s if span_s >= 4.0 else self._now.slope_bpm_s * 10.0
 
     def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
         out.append(Mark(t_s, "press", {"key": press.key, "hold": press.hold}))

@@ -119,6 +119,12 @@ class LagModel:
         """The time constant in s, up (1) or down (-1), as this ride has shown it so far."""
         return self._tau_s[way]
 
+    @property
+    def trend(self) -> tuple[float, float]:
+        """The heart rate in bpm without its quick swings, and its slope in bpm/s; level with the heart on a ramp."""
+        slope_bpm_s = (self._fast_bpm - self._slow_bpm) / (SLOW_S - FAST_S)
+        return self._fast_bpm + FAST_S * slope_bpm_s, slope_bpm_s
+
     def aim(self, t_s: float, target: Target | None) -> None:
         """The lane has moved, or the ride goes on after a pause: the heart begins its way now."""
         self._target = target
@@ -170,8 +176,7 @@ class LagModel:
         tau_s = self._slow_tau_s(now.way)
         if self._course is not None and self._course.way == now.way and self._keeps_up(self._course, tau_s):
             return True
-        slope_bpm_s = (self._fast_bpm - self._slow_bpm) / (SLOW_S - FAST_S)
-        return slope_bpm_s * now.way >= abs(now.goal_bpm - self._hr_bpm) / tau_s / 2
+        return self.trend[1] * now.way >= abs(now.goal_bpm - self._hr_bpm) / tau_s / 2
 
     def _keeps_up(self, since: Course, tau_s: float) -> bool:
         after_s = self._t_s - self._moved_s

@@ -179,8 +179,8 @@ def test_nobody_is_urged_upward_near_maximum(
     near = False
     for bpm, quality, contact, seconds in moments:
         for _ in range(round(seconds / TICK_S)):
-            change_bpm = -8.0 if bpm is not None else 0.0
-            for _, change in ride.go(TICK_S, trusted_bpm=bpm, quality=quality, contact=contact, change_bpm=change_bpm):
+            trend = {"trend_bpm": bpm or 0.0, "trend_bpm_s": -0.8, "slope_bpm_s": -0.8}
+            for _, change in ride.go(TICK_S, trusted_bpm=bpm, quality=quality, contact=contact, **trend):
                 if change.kind == "near_max":
                     near = change.on
                 elif near and change.on and change.kind in ("below_target", "drifting_down"):
@@ -311,16 +311,20 @@ def test_a_maximal_test_never_says_lift(table: AlarmTable) -> None:
     assert ride.told == []
 
 
-@pytest.mark.parametrize(("kind", "slope"), [("drifting_up", 2.0), ("drifting_down", -2.0)])
+@pytest.mark.parametrize(("kind", "slope"), [("drifting_up", 0.2), ("drifting_down", -0.2)])
 def test_drifting_is_off_by_default_and_one_soft_tick_when_it_is_on(
     table: AlarmTable, kind: str, slope: float
 ) -> None:
     near_edge = outside(1 if slope > 0 else -1, -1.0)
+    now = {"trusted_bpm": near_edge, "trend_bpm": near_edge, "trend_bpm_s": slope, "slope_bpm_s": slope}
     quiet = lane(table)
-    quiet.go(60, trusted_bpm=near_edge, change_bpm=slope)
+    quiet.go(60, **now)
     assert quiet.told == []
+    turned = lane(settings.load_alarms(changes=(f"{kind}.on=true",)))
+    turned.go(60, **{**now, "slope_bpm_s": -slope})
+    assert turned.told == []
     ride = lane(settings.load_alarms(changes=(f"{kind}.on=true",)))
-    ride.go(60, trusted_bpm=near_edge, change_bpm=slope)
+    ride.go(60, **now)
     assert len(ride.heard(kind)) == 1
     assert getattr(table, kind).priority == "low"
 
