@@ -14,7 +14,7 @@ import re
 import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
 from msgspec import Meta
@@ -164,8 +164,51 @@ def convert(data: Any, kind: type[T], path: Path) -> T:
         return msgspec.convert(data, kind)
     except msgspec.ValidationError as error:
         what, _, where = str(error).partition(" - at `$")
-        key = where.rstrip("`").lstrip(".") or "the file"
-        raise SettingsError(f"{path}: {key}: {what[0].lower() + what[1:]}; change or remove that key") from error
+        key = where.rstrip("`").lstrip(".")
+        if stray := re.fullmatch(r"Object contains unknown field `(.+)`", what):
+            key = f"{key}.{stray[1]}".lstrip(".")
+            shipped = defaults_dir() / path.name
+            cure = f"see {shipped} for those there are" if shipped.exists() else "remove it"
+            raise SettingsError(f"{path}: {key}: there is no such key; {cure}") from error
+        raise SettingsError(
+            f"{path}: {key or 'the file'}: {_in_words(what, kind, key)}; change or remove that key"
+        ) from error
+
+
+_TYPES = {
+    "int": "a whole number",
+    "float": "a number",
+    "str": "text in quotes",
+    "bool": "true or false",
+    "object": "a table",
+    "array": "a list",
+}
+
+
+def _in_words(what: str, kind: Any, key: str) -> str:
+    """What is wrong with a value, in a rider's words instead of a programmer's."""
+    if what.startswith("Invalid enum value") and (choices := _choices(kind, key)):
+        given = what.removeprefix("Invalid enum value ").replace("'", '"')
+        return f"{given} is none of {', '.join(choices)}"
+    what = re.sub(r"`([^`]+)`", lambda named: _types_in_words(named[1]), what)
+    return what[0].lower() + what[1:]
+
+
+def _types_in_words(names: str) -> str:
+    # A key may be left out, but TOML has no word for nothing: "null" would only puzzle.
+    return " or ".join(_TYPES.get(name, name) for name in names.split(" | ") if name != "null")
+
+
+def _choices(kind: Any, key: str) -> tuple[str, ...]:
+    """The values that are allowed for a dotted key, as TOML writes them; () where it is not such a key."""
+    for part in key.split("."):
+        try:
+            kind = get_type_hints(kind)[part]
+        except (KeyError, TypeError):
+            return ()
+    found = [kind, *get_args(kind)]
+    literals = [value for one in found if get_origin(one) is Literal for value in get_args(one)]
+    return tuple(f'"{value}"' if isinstance(value, str) else str(value) for value in literals)
 
 
 def load(name: str, kind: type[T]) -> T:
