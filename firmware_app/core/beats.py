@@ -109,7 +109,8 @@ class _Track:
 
     def at(self, t_s: float) -> float:
         """The level expected at a time; the slope fades where no beat confirms it."""
-        faded_s = _SLOPE_FADES_S * (1 - exp((self.t_s - t_s) / _SLOPE_FADES_S))
+        # A packet of impossible intervals can date its beats hours back, where the exponential overflows.
+        faded_s = _SLOPE_FADES_S * (1 - exp(min((self.t_s - t_s) / _SLOPE_FADES_S, 100.0)))
         return min(max(self.level_bpm + self.slope_bpm_s * faded_s, HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
 
     def update(self, hr_bpm: float, t_s: float, noise_bpm2: float) -> None:

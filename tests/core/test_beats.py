@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_app.core.beats import FRESH_S, HR_RANGE_BPM, Gate, Trusted
-from firmware_app.core.measurement import Measurement
+from firmware_app.core.measurement import Measurement, decode
 
 Rows = list[tuple[float, Measurement]]
 
@@ -409,3 +409,13 @@ def test_quality_tells_noise_from_a_clean_signal() -> None:
     noisy = [a.quality for a in answers if 55 < a.t_s < 68]
     assert min(clean) > 0.9
     assert max(noisy) < 0.7
+
+
+def test_the_longest_packet_of_the_longest_intervals_is_refused_like_any_other_nonsense() -> None:
+    """255 intervals of 64 s date its first beat four and a half hours back."""
+    gate = Gate()
+    for second in range(60):
+        gate.feed(Measurement(120 + second % 3, (500.0 + second % 7, 500.0 - second % 5)), second + 1.0)
+    trusted = gate.feed(decode(bytes([0x10, 120]) + b"\xff\xff" * 255), 61.0)
+    assert trusted.hr_bpm == pytest.approx(120, abs=2)
+    assert gate.at(65.0).hr_bpm is None
