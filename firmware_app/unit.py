@@ -45,7 +45,7 @@ from firmware_app.devices.clock import Clock
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.strap import Strap
-from firmware_app.devices.watchdog import ServiceManager, watched
+from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, watched
 from firmware_app.preparation import Preparation, prepare
 from firmware_app.settings import SettingsError
 
@@ -162,8 +162,9 @@ class Unit:
         self._sounder: Sounder = SilentSounder()
         self._keeper: Keeper
         self._faults: dict[str, str] = {}
-        self._failing: set[str] = set()
+        self._failing: dict[str, float] = {}  # part: when it failed last
         self._done = asyncio.Event()
+        self._stopped = False
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._painter: Painter | None = None
         self._plan_looked_s = 0.0
@@ -186,7 +187,7 @@ class Unit:
         """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after."""
         self._show()
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
-        self._pages.plans = _plan_choices()
+        self._pages.plans = self._opened("plans", _plan_choices, tuple)
         self._cut = self._opened("storage", self._look_for_cut, lambda: None)
         self._pages.offered = self._cut.words if self._cut else ""
         service = ServiceManager()
@@ -238,6 +239,11 @@ class Unit:
 
     def deliver(self, event: Event) -> None:
         """Something happened. Called in the loop's thread."""
+        if self._stopped:
+            # A press on the way down must not begin another ride; a card that fails now is still worth a word.
+            if isinstance(event, Fault):
+                self._say(event.text)
+            return
         companion = self._companion
         if isinstance(event, Link):
             self._pages.link = event
@@ -292,17 +298,23 @@ class Unit:
             self._attempt("storage", partial(self._keeper.take, effects))
 
     def _attempt(self, part: str, act: Callable[[], None]) -> None:
-        """What must not take the ride with it. A failure is told once, and once more when the part works again."""
+        """What must not take the ride with it. A failure is told once, and once more when the part is well again.
+
+        Not at its first success: a page that shows the fault may draw where the page without it does not, and the two
+        would chase each other.
+        """
+        now_s = self._wiring.clock.t_s()
         try:
             act()
         except Exception as error:
-            if part not in self._failing:
-                self._failing.add(part)
+            known = part in self._failing
+            self._failing[part] = now_s
+            if not known:
                 log.exception("%s failed", part)
                 self._tell_soon(Fault(part, f"The {part} fails ({error}). The ride goes on without it."))
         else:
-            if part in self._failing:
-                self._failing.discard(part)
+            if now_s - self._failing.get(part, now_s) >= HEALTHY_S:
+                del self._failing[part]
                 self._tell_soon(Fault(part, f"The {part} works again.", active=False))
 
     def _opened(self, part: str, make: Callable[[], T], instead: Callable[[], T]) -> T:
@@ -359,6 +371,8 @@ class Unit:
         self._set_off(MaximalTest(facts, self._ramp))
 
     def _set_off(self, companion: Companion | MaximalTest) -> None:
+        if "summary" in self._tasks:
+            self._tasks.pop("summary").cancel()  # of a ride before: it is not to be shown after this one
         self._companion = companion
         self._began_s = self._wiring.clock.t_s()
         self._pages.page = "ride"
@@ -391,7 +405,9 @@ class Unit:
         self.deliver(self._pages.link)
         if self._pages.strap_percent is not None:
             self.deliver(Battery("strap", self._pages.strap_percent))
-        for part, text in self._faults.items():
+        if self._pages.unit_percent is not None:
+            self.deliver(Battery("unit", self._pages.unit_percent))
+        for part, text in tuple(self._faults.items()):  # a panel may fail, or come back, in the middle of this
             self.deliver(Fault(part, text))
 
     def _over(self) -> None:
@@ -441,22 +457,31 @@ class Unit:
                     self._take_strap(address, name)
                 case pages.Change(key, value):
                     self._change(key, value)
-        except (SettingsError, BandError, OSError) as error:
+        except Exception as error:
+            if not isinstance(error, SettingsError | BandError | OSError):
+                log.exception("%s cannot be obeyed", order)
             self._keep_fault(Fault("settings", str(error)))
             self._say(str(error))
+        else:
+            self._keep_fault(Fault("settings", "", active=False))
 
     def _change(self, key: str, value: str | int | bool) -> None:
-        settings.remember("unit", key, value)
+        # First for now: on a card that cannot be written it holds for today at least.
         if key == "panel.theme":
             self._painter = None
         elif key == "panel.brightness_percent" and self._wiring.panel is not None:
             self._wiring.panel.set_brightness(int(value))
+        settings.remember("unit", key, value)
 
     def _take_strap(self, address: str, name: str) -> None:
         settings.remember("unit", "strap.address", address)
         settings.remember("unit", "strap.name", name)
         self._strap = settings.StrapSettings(address, name, self._strap.adapter)
         self._pages.strap_name = name or address
+        # What the strap before said is not this one's.
+        self._pages.link = Link("off")
+        self._pages.strap_percent = None
+        self._gate = Gate()
         self._tasks.pop("strap").cancel()
         self._start_strap()
 
@@ -464,6 +489,7 @@ class Unit:
         look = self._wiring.look
         try:
             self._pages.straps = await look() if look is not None else ()
+            self._keep_fault(Fault("straps", "", active=False))
         except Exception as error:
             self._pages.straps = ()
             self._keep_fault(Fault("straps", str(error)))
@@ -511,9 +537,8 @@ class Unit:
             )
 
     async def _stop(self) -> None:
-        for task in self._tasks.values():
-            task.cancel()
-        await asyncio.gather(*self._tasks.values(), return_exceptions=True)
+        # The ride first: letting go of the radio may take seconds, and they are no part of it.
+        self._stopped = True
         if self._companion is not None:
             t_s = self._ride_s()
             self._perform(self._companion.feed(Tick(), t_s))
@@ -521,6 +546,9 @@ class Unit:
             self._companion = None
             self._attempt("storage", partial(self._keeper.end, "stopped"))
         self._attempt("sounder", self._sounder.close)
+        for task in self._tasks.values():
+            task.cancel()
+        await asyncio.gather(*self._tasks.values(), return_exceptions=True)
         try:
             lost = await asyncio.to_thread(self._keeper.close)
         except Exception as error:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.strap import PlayedStrap, Strap
 from firmware_app.preparation import prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
-from firmware_app.store.log import CutRide, log_path, open_log
+from firmware_app.store.log import CutRide, LogError, log_path, open_log
 from firmware_app.unit import CutShort, Keeper, Source, Unit, Wiring
 from sim.runner import run_virtual
 
@@ -365,12 +366,62 @@ def test_a_fault_from_another_thread_reaches_the_rider() -> None:
 
 def test_faults_from_before_the_ride_are_part_of_it() -> None:
     bench = Bench(
-        [(0.5, Link("connected")), (0.6, Battery("strap", 7))],
+        [(0.5, Link("connected")), (0.6, Battery("strap", 7)), (0.7, Battery("unit", 5))],
         [(1.0, Fault("storage", "Card full.")), (10.0, Press("select")), (12.0, Press("select"))],
         for_s=30.0,
         unit={"at_once": False},
     ).run()
-    assert {kind for _, kind, _ in bench.alarms()} >= {"storage_failing", "strap_battery_low"}
+    assert {kind for _, kind, _ in bench.alarms()} >= {"storage_failing", "strap_battery_low", "unit_power_low"}
+
+
+def test_a_panel_that_fails_just_as_the_known_faults_are_told_costs_none_of_them() -> None:
+    class Loose(OffscreenPanel):
+        def present(self, *what: Any) -> None:
+            if any("Card full." in text for text in bench.said):
+                raise RuntimeError("the cable is loose")
+            super().present(*what)
+
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        [(1.0, Fault("touch", "No touch.")), (12.0, Press("select"))],
+        for_s=30.0,
+        panel=SteadyPanel(Loose(SIZE)),
+        silent=Fault("sounder", "Card full."),
+        unit={"at_once": False},
+    )
+    bench.said = Forgetful()
+    bench.run()
+    assert {mark.detail["part"] for mark in bench.marks("fault")} == {"sounder", "touch", "panel"}
+
+
+class Forgetful(list[Any]):
+    """Knows only what was said since the ride began."""
+
+    def append(self, text: object) -> None:
+        if asyncio.get_running_loop().time() > 10:
+            super().append(text)
+
+
+def test_a_picture_that_fails_only_while_nothing_is_wrong_does_not_chase_its_own_fault(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from firmware_app.screens.painter import Painter
+
+    whole = Painter.paint
+    pictures: list[View] = []
+
+    def paint(painter: Painter, view: View) -> Any:
+        pictures.append(view)
+        assert len(pictures) < 1000
+        if isinstance(view, RideView) and not view.notice:
+            raise ValueError("no room for nothing")
+        return whole(painter, view)
+
+    monkeypatch.setattr(Painter, "paint", paint)
+    bench = Bench([(0.5, Link("connected"))], for_s=65.0, panel=OffscreenPanel(SIZE)).run()
+    told = [(mark.detail["part"], mark.detail["active"]) for mark in bench.marks("fault")]
+    assert told[:2] == [("panel", True), ("panel", False)]
+    assert len(told) <= 5
 
 
 # --- the clocks -----------------------------------------------------------------------------------------------------
@@ -501,6 +552,16 @@ def test_a_cut_ride_whose_plan_is_gone_is_told_and_another_is_ridden(plan: Path)
     assert bench.record.duration_s == pytest.approx(20, abs=0.3)
 
 
+def test_a_cut_ride_that_cannot_be_taken_up_is_told_and_another_is_ridden(plan: Path) -> None:
+    def take_up(keeper: Keeper) -> None:
+        raise LogError("only a stored ride can be gone on with")
+
+    cut = replace(cut_at(100.0, beating(HEART), []), take_up=take_up)
+    bench = Bench(beating([125] * 20), for_s=20.0, unit={"cut": lambda: cut, "go_on": True}).run()
+    assert any("only a stored ride" in text for text in bench.said)
+    assert bench.record.duration_s == pytest.approx(20, abs=0.3)
+
+
 def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
     """The real log: a ride whose program died is resumed, and is one ride afterwards."""
     import gc
@@ -545,6 +606,61 @@ def test_the_strap_is_chosen_on_the_panel_and_remembered() -> None:
     Bench(strap, [*presses, (15.0, Press("select"))], for_s=20.0, look=look, unit={"at_once": False}).run()
     assert made == [("", ""), ("C0:FF:EE:00:00:01", "Strap one")]
     assert settings.load_unit().strap.address == "C0:FF:EE:00:00:01"
+
+
+def test_another_strap_does_not_answer_for_the_one_before() -> None:
+    def strap(address: str, name: str) -> Strap:
+        return PlayedStrap([] if address else [(0.5, Link("connected")), (0.6, Battery("strap", 7))])
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select"), Press("select")]
+    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate(way)]
+    bench = Bench(
+        strap, presses, for_s=30.0, look=look, panel=OffscreenPanel(SIZE), unit={"at_once": False}
+    ).run()
+    home = next(view for view in reversed(bench.seen) if isinstance(view, HomeView))
+    assert (home.strap, home.strap_battery) == ("looking for the strap", "")
+    assert "strap_battery_low" not in {kind for _, kind, _ in bench.alarms()}
+
+
+def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
+    tries: list[float] = []
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        tries.append(asyncio.get_running_loop().time())
+        if len(tries) == 1:
+            raise OSError("Bluetooth is off")
+        return ()
+
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    leave = [Press("select", "long"), Press("select", "long"), Press("select")]
+    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate([*way, *leave])]
+    bench = Bench([(0.5, Link("connected"))], presses, for_s=30.0, look=look, unit={"at_once": False}).run()
+    assert len(tries) == 2
+    assert bench.marks("fault") == []
+
+
+def test_a_theme_that_cannot_be_remembered_is_the_theme_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    def read_only(*_: object) -> Path:
+        raise OSError("the card can only be read")
+
+    monkeypatch.setattr(settings, "remember", read_only)
+    panel = OffscreenPanel(SIZE)
+    ground: list[Any] = []
+
+    def look() -> None:
+        assert panel.surface is not None
+        ground.append(panel.surface.get_at((0, 0)))
+
+    way = [Press("minus", "long"), Press("plus"), look, Press("select"), look]
+    happenings: list[Any] = [(1.0 + n, what) for n, what in enumerate(way)]
+    bench = Bench(
+        [(0.5, Link("connected"))], happenings, for_s=10.0, panel=panel, unit={"at_once": False}
+    ).run()
+    assert ground[0] != ground[1]
+    assert "the card can only be read" in bench.said
 
 
 def test_a_search_that_fails_is_told_and_traps_nobody() -> None:
@@ -634,6 +750,50 @@ def test_two_rides_in_one_evening_are_two_rides() -> None:
     assert any(isinstance(view, SummaryView) for view in bench.seen)
 
 
+def test_a_summary_that_comes_late_is_not_shown_after_the_next_ride() -> None:
+    class Slow(MemoryKeeper):
+        """The first ride can only be read back once the second is over."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.rides: list[RideRecord | None] = []
+
+        def end(self, how: str) -> None:
+            self.rides.append(super().record())
+
+        def record(self) -> RideRecord | None:
+            if len(self.rides) == 1:
+                second_over.wait(30)
+                return self.rides[0]
+            return self.rides[-1]
+
+    second_over = threading.Event()
+    way = [Press("select", "long"), Press("select"), Press("select", "long"), second_over.set]
+    bench = Bench(
+        beating([120] * 60),
+        [(20.0, what) for what in way],  # at one moment: virtual time stands still while a thread works
+        for_s=30.0,
+        panel=OffscreenPanel(SIZE),
+        keeper=lambda on_fault: Slow(),
+    ).run()
+    assert {view.elapsed for view in bench.seen if isinstance(view, SummaryView)} == {"0:00"}
+
+
+def test_the_ride_is_over_before_the_radio_is_let_go() -> None:
+    class Clinging(Strap):
+        async def run(self, deliver: Callable[[Event], None]) -> None:
+            try:
+                await PlayedStrap(beating([125] * 60)).run(deliver)
+            finally:
+                await asyncio.sleep(6)
+                deliver(Press("select"))
+
+    bench = Bench(lambda address, name: Clinging(), for_s=30.0).run()
+    [end] = bench.marks("end")
+    assert end.t_s == pytest.approx(30, abs=0.3)
+    assert len(bench.record.t_s) in (29, 30)
+
+
 def test_a_heart_rate_that_is_no_longer_seen_leaves_the_home_page() -> None:
     bench = Bench(
         beating([120] * 20),
@@ -648,6 +808,17 @@ def test_a_heart_rate_that_is_no_longer_seen_leaves_the_home_page() -> None:
 
 
 # --- the guided maximal test ----------------------------------------------------------------------------------------
+
+
+def test_a_maximal_test_is_dated_anew_and_tells_of_faults_as_any_ride_does() -> None:
+    bench = Bench([(0.5, Link("connected")), *beating([90] * 60)], for_s=60.0, unit={"test": Ramp(80, 20)})
+    leap: Any = lambda: bench.clock.correct(8 * 365 * 86400.0) if bench.clock else None  # noqa: E731
+    bench.happenings = [(20.0, leap), (30.0, Fault("storage", "Card full."))]
+    bench.run()
+    clocks = [float(str(mark.detail["unix_s"])) - mark.t_s for mark in bench.marks("clock")]
+    assert clocks[-1] == pytest.approx(BEGAN_UNIX_S + 8 * 365 * 86400.0, abs=0.01)
+    assert [mark.detail["part"] for mark in bench.marks("fault")] == ["storage"]
+    assert "Card full." in bench.said
 
 
 def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:

@@ -21,7 +21,21 @@ from typing import TYPE_CHECKING, Literal
 from firmware_app.core import maximum
 from firmware_app.core.bands import whole_bpm
 from firmware_app.core.beats import Gate
-from firmware_app.core.events import Effect, Event, Link, Mark, Note, Press, Sample, Sound, Tick
+from firmware_app.core.events import (
+    BadPacket,
+    Effect,
+    Event,
+    Fault,
+    Link,
+    Mark,
+    Note,
+    Notice,
+    Press,
+    Sample,
+    Sound,
+    Tick,
+    WallClock,
+)
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.views import TestView
@@ -118,6 +132,7 @@ class MaximalTest:
         self._why = ""
         self._all_given: bool | None = None  # the rider's own word
         self._near_told = False
+        self._bad_packets = 0
         self._gate = Gate()
         self._hr_bpm: float | None = None
         self._trusted_s = 0.0
@@ -142,6 +157,15 @@ class MaximalTest:
             self._press(event, t_s, out)
         elif isinstance(event, Link):
             out.append(Mark(t_s, "link", {"state": event.state}))
+            if event.text:
+                out.append(Notice("strap", event.text))
+        elif isinstance(event, BadPacket):
+            self._bad_packets += 1
+        elif isinstance(event, Fault):
+            out.append(Mark(t_s, "fault", {"part": event.part, "text": event.text, "active": event.active}))
+            out.append(Notice(event.part, event.text))
+        elif isinstance(event, WallClock):
+            out.append(Mark(t_s, "clock", {"unix_s": event.unix_s}))
         return tuple(out)
 
     def end(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
@@ -155,7 +179,7 @@ class MaximalTest:
         if self.verdict is None and self._stage != "safety":
             self._judge(t_s, out)
         self.ended = True
-        return (*out, Mark(t_s, "end", {"why": why}))
+        return (*out, Mark(t_s, "end", {"why": why, "bad_packets": self._bad_packets}))
 
     def _measurement(self, measurement: Measurement, t_s: float, out: list[Effect]) -> None:
         trusted = self._gate.feed(measurement, t_s)
