@@ -316,10 +316,12 @@ class Companion:
         band = None if shown_bpm is None else self._bands.band_of(shown_bpm)
         near_max = self._engine.is_active("near_max")
         side: Side = 0
-        if self._engine.is_active("above_target"):
-            side = 1
-        elif self._engine.is_active("below_target") and not near_max:
-            side = -1
+        # Without a heart rate nobody is over or under a lane, whatever the last alarm said: the page says "no signal".
+        if shown_bpm is not None:
+            if self._engine.is_active("above_target"):
+                side = 1
+            elif self._engine.is_active("below_target") and not near_max:
+                side = -1
         step = self._run.now
         muted_s = self._engine.audio_pause_left_s(now.t_s)
         return RideView(

@@ -282,6 +282,16 @@ def test_a_key_cuts_any_other_sound_short() -> None:
     assert one.view().muted == "2:00"
 
 
+@pytest.mark.parametrize(("bpm", "word"), [(105, "lift"), (150, "ease")])
+def test_without_a_heart_rate_the_page_says_neither_lift_nor_ease(bpm: int, word: str) -> None:
+    one = companion()
+    feed(one, beating([130] * 60 + [bpm] * 90))
+    assert one.view().word == word
+    feed(one, [(150.0 + step / 4, Tick()) for step in range(1, 400)])
+    view = one.view()
+    assert (view.percent, view.side, view.word, view.signal) == (None, 0, "", "none")
+
+
 def test_a_maximal_test_never_says_lift() -> None:
     one = companion(urging=False)
     assert sounds(feed(one, beating([90] * 400)), "below_target") == []
