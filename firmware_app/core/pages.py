@@ -324,18 +324,25 @@ class Pages:
         counts: dict[str, int] = {}
         for alarm in review.alarms:
             counts[alarm.kind] = counts.get(alarm.kind, 0) + 1
-        sentences = (*review.trained[:1], *review.change[:1])
+        # The near-maximum alarm and what to change stand first: where a small panel ends, these must have been read.
+        kinds = sorted(counts, key=lambda kind: kind != "near_max")
+        sentences = (*review.change[:1], *review.trained[:1])
         return SummaryView(
             title="Ride over",
-            elapsed=clock_text(int(review.ridden_s)),
-            in_target=clock_text(int(review.in_target_s)),
-            unknown=clock_text(int(review.unknown_s)),
+            elapsed=_rounded(review.ridden_s),
+            in_target=_rounded(review.in_target_s),
+            unknown=_rounded(review.unknown_s),
             peak="" if review.peak_bpm is None else f"{round(review.peak_bpm)} bpm",
             bands=tuple(
-                (number, self.band_names[number - 1], clock_text(int(s)), round(s / known_s, 3))
+                (number, self.band_names[number - 1], _rounded(s), round(s / known_s, 3))
                 for number, s in review.band_s.items()
             ),
-            alarms=tuple(f"{count} x {kind.replace('_', ' ')}" for kind, count in counts.items()),
+            alarms=tuple(f"{counts[kind]} x {kind.replace('_', ' ')}" for kind in kinds),
             sentence=" ".join(sentences),
             actions=("", "home", ""),
         )
+
+
+def _rounded(seconds: float) -> str:
+    # As the review's own sentences round it, so that one page does not tell two times.
+    return clock_text(int(seconds + 0.5))

@@ -14,7 +14,7 @@ from firmware_app.core import bands, pages
 from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Link, Measurement, Press, Tick
 from firmware_app.core.record import RideFacts
-from firmware_app.core.review import review
+from firmware_app.core.review import clock, review
 from firmware_app.core.session import Ends, Plan, Step, free_plan
 from firmware_app.core.views import (
     FaultView,
@@ -263,3 +263,17 @@ def test_the_summary_is_shown_after_the_ride_and_leads_home() -> None:
     assert sum(fraction for *_, fraction in view.bands) == pytest.approx(1, abs=0.01)
     press(one, [SELECT])
     assert one.page == "home"
+
+
+def test_after_time_near_maximum_the_summary_says_so_first() -> None:
+    table = bands.table(settings.load_scheme("seven"), 188)
+    hearts = [140 + min(t, 40) for t in range(200)]
+    record = play(riding(), [(float(t), Measurement(bpm)) for t, bpm in enumerate(hearts)])
+    names = tuple(band.name for band in table.scheme.bands)
+    ridden = review(record, table)
+    view = at("summary", review=ridden, band_names=names).view(None, 0.0)
+    assert isinstance(view, SummaryView)
+    assert len({alarm.kind for alarm in ridden.alarms}) > 1
+    assert view.alarms[0].endswith("near max")
+    assert view.sentence.startswith(ridden.change[0])
+    assert view.elapsed == clock(ridden.ridden_s)
