@@ -15,7 +15,7 @@ from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, whole_bpm
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from firmware_app.core.evidence import Evidence
     from firmware_app.core.maximum import Observation
@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     def all_out(added: argparse.ArgumentParser) -> None:
         text = "a stored ride in which you gave everything (may be repeated)"
-        added.add_argument("--all-out", type=int, action="append", default=[], metavar="RIDE", help=text)
+        added.add_argument("--all-out", type=_ride_name, action="append", default=[], metavar="RIDE", help=text)
 
     action("show", "the maximum in use, and the age formulas side by side (also without an action)")
     all_out(action("estimate", "what your rides say it may be, with a 90 %% range"))
@@ -168,8 +168,7 @@ def _recording(text: str) -> RideRecord:
     from firmware_app.store.log import UnknownRideError
 
     path = Path(text)
-    stored = text == "last" or (text.isascii() and text.isdecimal() and len(text) <= 18)
-    if stored and not path.exists():
+    if _is_stored(text) and not path.exists():
         with _log() as log:
             try:
                 return log.record(log.ride("last" if text == "last" else int(text)).ride_id)
@@ -229,11 +228,30 @@ def _tenth(value: float | None) -> float | None:
     return None if value is None else round(value, 1)
 
 
-def observations(log: Log, all_out: list[int], now_unix_s: float) -> list[Observation]:
+def _is_stored(text: str) -> bool:
+    return text == "last" or (text.isascii() and text.isdecimal() and len(text) <= 18)
+
+
+def _ride_name(text: str) -> str:
+    if not _is_stored(text):
+        raise argparse.ArgumentTypeError(f"{text!r} is no ride: give the number of one, or `last`")
+    return text
+
+
+def _ride_number(log: Log, name: str) -> int | None:
+    from firmware_app.store.log import UnknownRideError
+
+    try:
+        return log.ride("last" if name == "last" else int(name)).ride_id
+    except UnknownRideError:
+        return None
+
+
+def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Observation]:
     """What the stored rides of the last years say, those with the highest peaks and every maximal test.
 
-    all_out: the rides in which the rider says that they gave everything. Rides of the simulator never count, nor do
-    rides whose date was never known.
+    all_out: the rides in which the rider says that they gave everything, by number or `last`. Rides of the simulator
+    never count, nor do rides whose date was never known.
     """
     from firmware_app.core.evidence import find
     from firmware_app.store.schema import LogError
@@ -241,21 +259,24 @@ def observations(log: Log, all_out: list[int], now_unix_s: float) -> list[Observ
     oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
     rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in ("sim", "replay")]
     known = {ride.ride_id for ride in rides}
-    for number in all_out:
+    given = set()
+    for name in all_out:
+        number = _ride_number(log, name)
         if number not in known:
-            raise UsageError(f"--all-out {number}: no such ride of yours in the last {YEARS_LOOKED_AT:.0f} years")
+            raise UsageError(f"--all-out {name}: no such ride of yours in the last {YEARS_LOOKED_AT:.0f} years")
+        given.add(number)
     rides.sort(key=lambda ride: -(ride.peak_bpm or 0.0))
     seen = []
     for place, ride in enumerate(rides):
         test = ride.facts.plan == maximum.TEST_PLAN
-        if place >= RIDES_LOOKED_AT and not test and ride.ride_id not in all_out:
+        if place >= RIDES_LOOKED_AT and not test and ride.ride_id not in given:
             continue
         try:
             record = log.record(ride.ride_id)
         except LogError as error:
             print(f"ride {ride.ride_id} is left out: {error}", file=sys.stderr)
             continue
-        effort: maximum.Effort = "all_out" if ride.ride_id in all_out else "hard"
+        effort: maximum.Effort = "all_out" if ride.ride_id in given else "hard"
         if test and any(mark.kind == "verdict" and mark.detail.get("maximal") is True for mark in record.marks):
             effort = "test"
         days_ago = max(now_unix_s - (ride.facts.started_unix_s or now_unix_s), 0.0) / _DAY_S

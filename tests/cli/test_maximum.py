@@ -114,6 +114,15 @@ def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
     ]
 
 
+def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    number = store(ride(180.0))
+    assert ask("estimate", "--all-out", "last") == ask("estimate", "--all-out", str(number)) != ask("estimate")
+    store(ride(185.0, source="sim"))
+    for name, wants in [("last", "no such ride of yours"), ("99", "no such ride of yours"), ("best", "`last`")]:
+        assert main(["maximum", "estimate", "--all-out", name]) == 2
+        assert wants in capsys.readouterr().err
+
+
 def test_a_refused_value_does_not_come_back(ask: Any) -> None:
     ask("set", "180")
     store(ride(189))
