@@ -267,6 +267,11 @@ def is_damage(error: sqlite3.Error) -> bool:
     return code_of(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def is_held(error: Exception) -> bool:
+    """Whether another program is writing just now."""
+    return code_of(error) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
 def is_read_only(error: Exception) -> bool:
     """Whether the card, or the rights, allow reading only."""
     number = error.errno if isinstance(error, OSError) else None
@@ -291,7 +296,7 @@ def cause(error: Exception) -> str:
         return "the ride log cannot be reached; check that its folder is there and is yours"
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(error, blocks.BlockError):
         return "the ride log is damaged; `rumblestrip rides check` sets it aside and saves what can be read"
-    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+    if is_held(error):
         return "another program holds the ride log; let it finish"
     return f"the card gives errors ({error}); replace it when you can"
 

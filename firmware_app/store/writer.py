@@ -48,10 +48,13 @@ _CHECKPOINT_BYTES = 1 << 20
 _BUSY_RETRIES = 3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Begin:
+    """written_as: the ride's number once its first batch is written; the thread tells it to the caller here."""
+
     facts: RideFacts
     ride_id: int | None
+    written_as: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,7 @@ class _Ride:
     present: its row is known to be in the database that is open now.
     """
 
+    begin: _Begin
     facts: RideFacts
     id: int | None
     present: bool = False
@@ -118,9 +122,11 @@ class LogWriter:
         self._commit_s = commit_s
         self._sync_s = SYNC_S * commit_s / COMMIT_S
         self._queue: deque[_Begin | _End | Sample | Mark] = deque()
+        self._latest: _Begin | None = None
         self._left_out = 0
         self._wake = threading.Event()
         self._stopping = False
+        self._stop_by_s = 0.0
         self._busy_since_s: float | None = None
         self._hanging = False
 
@@ -136,7 +142,6 @@ class LogWriter:
         self._reported = False
         self._overflow_reported = False
         self._written = 0
-        self._ride_id: int | None = None
 
         self._thread = threading.Thread(target=self._run, name="ride log", daemon=True)
         self._thread.start()
@@ -144,7 +149,7 @@ class LogWriter:
     @property
     def ride_id(self) -> int | None:
         """The number of the latest ride, once its first batch is written."""
-        return self._ride_id
+        return None if self._latest is None else self._latest.written_as
 
     @property
     def written(self) -> int:
@@ -153,12 +158,15 @@ class LogWriter:
 
     def begin(self, facts: RideFacts) -> None:
         """A ride begins, at t_s = 0."""
-        self._queue.append(_Begin(facts, None))
-        self._wake.set()
+        self._begin(_Begin(facts, None))
 
     def resume(self, cut: CutRide) -> None:
         """Go on with a ride that was cut. Times go on from ``cut.t_s``; the caller adds it to the ones it sends."""
-        self._queue.append(_Begin(cut.facts, cut.ride_id))
+        self._begin(_Begin(cut.facts, cut.ride_id))
+
+    def _begin(self, begin: _Begin) -> None:
+        self._latest = begin
+        self._queue.append(begin)
         self._wake.set()
 
     def take(self, effects: tuple[Effect, ...]) -> None:
@@ -184,6 +192,7 @@ class LogWriter:
 
         A ride that was not ended is ended as "cut" by whoever opens the log next.
         """
+        self._stop_by_s = time.monotonic() + timeout_s
         self._stopping = True
         self._wake.set()
         self._thread.join(timeout_s)
@@ -198,6 +207,7 @@ class LogWriter:
             self._wake.clear()
             stopping = self._stopping
             self._busy_since_s = time.monotonic()
+            held = False
             try:
                 self._sort_in()
                 self._commit(self._busy_since_s, at_once=stopping)
@@ -206,13 +216,15 @@ class LogWriter:
             # Everything: whatever goes wrong here is a fault to report and to try again, never the end of a ride.
             except Exception as error:
                 self._fail(error)
+                held = schema.is_held(error)
             else:
                 self._failures = 0
                 if self._reported or self._hanging:
                     self._reported = self._overflow_reported = self._hanging = False
                     self._tell(Fault("storage", "The ride log is written again.", active=False))
             self._busy_since_s = None
-            if stopping:
+            # Another program lets go in a moment; the end of a ride is worth waiting for.
+            if stopping and not (held and time.monotonic() < self._stop_by_s):
                 return
 
     def _sort_in(self) -> None:
@@ -223,7 +235,7 @@ class LogWriter:
             if isinstance(item, _Begin):
                 if ride is not None:
                     ride.ended = "cut"
-                self._rides.append(_Ride(item.facts, item.ride_id))
+                self._rides.append(_Ride(item, item.facts, item.ride_id))
             elif ride is None:
                 continue
             elif isinstance(item, _End):
@@ -265,7 +277,7 @@ class LogWriter:
         with schema.transaction(connection):
             ids = [_write(connection, ride) for ride in dirty]
         for ride, ride_id in zip(dirty, ids, strict=True):
-            ride.id = self._ride_id = ride_id
+            ride.id = ride.begin.written_as = ride_id
             ride.present = True
             ride.clock_moved = False
             ride.marks_committed = len(ride.marks)
@@ -317,11 +329,7 @@ class LogWriter:
 
     def _fail(self, error: Exception) -> None:
         self._failures += 1
-        busy = isinstance(error, sqlite3.OperationalError) and schema.code_of(error) in (
-            sqlite3.SQLITE_BUSY,
-            sqlite3.SQLITE_LOCKED,
-        )
-        if busy and self._failures < _BUSY_RETRIES:
+        if schema.is_held(error) and self._failures < _BUSY_RETRIES:
             return
         with suppress(Exception):
             self._shut()

@@ -230,6 +230,24 @@ def test_another_program_that_writes(path: Path) -> None:
         assert same_measurements(log.record(1), ride(20))
 
 
+def test_another_program_that_writes_when_the_unit_stops(path: Path) -> None:
+    open_log(path).close()
+    unit = Unit(path)
+    unit.ride(10)
+    until(lambda: unit.writer.written == 10)
+    with closing(schema.connect(path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        unit.ride(10)
+        # Longer than SQLite itself waits, and by far not as long as closing may take.
+        letting_go = threading.Timer(1.5, other.execute, ["ROLLBACK"])
+        letting_go.start()
+        assert unit.arrive() == 0
+        letting_go.join()
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
+        assert log.ride(1).ended == "rider"
+
+
 def test_a_card_that_does_not_answer(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     answers = threading.Event()
     really_write = writer._write

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from firmware_app.core.events import Fault, Hush, Mark, Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.store import schema
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, open_log
 
@@ -63,6 +65,25 @@ def test_the_latest_of_two_rides_comes_back(keeper: LogKeeper | MemoryKeeper) ->
     assert record is not None
     same(record)
     keeper.close()
+
+
+def test_a_ride_that_cannot_be_written_is_not_taken_for_the_one_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("firmware_app.store.keeper._WRITTEN_WITHIN_S", 0.3)
+    path = tmp_path / "rides.sqlite3"
+    keeper = LogKeeper(path, lambda fault: None)
+    ride(keeper)
+    assert keeper.record() is not None
+    with closing(schema.connect(path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        ride(keeper, seconds=50)
+        assert keeper.record() is None
+        other.execute("ROLLBACK")
+    assert keeper.close() == 0
+    record = keeper.record()
+    assert record is not None
+    assert len(record.t_s) == 50
 
 
 def test_memory_can_go_on_with_no_ride() -> None:
