@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
+import shutil
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -80,6 +82,11 @@ async def _live(
     pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
     if panel.notice:
         _say(panel.notice)
+    page = TerminalPage() if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else None
+    if terminal:
+        _say(
+            "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
+        )
     wiring = Wiring(
         panel=panel,
         clock=SystemClock(),
@@ -88,7 +95,7 @@ async def _live(
         keeper=_open_keeper,
         sources=lambda: _sources(unit_settings, wired, terminal),
         say=_say,
-        watch=_status_line if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else lambda view: None,
+        watch=page.show if page else lambda view: None,
         look=partial(_straps_in_range, unit_settings.strap.adapter),
     )
     asked = args.target is not None or args.plan is not None
@@ -99,13 +106,15 @@ async def _live(
         source,
         at_once=asked or not pressable or source == "sim",
         stop_with_ride=source == "sim" or not pressable,
-        cut=_cut_ride,
+        cut=partial(_cut_ride, source, go_on),
         go_on=go_on,
         test=test,
     )
     if args.stop_after_s is not None:
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
     await unit.run()
+    if page:
+        page.end()
     _save_picture(args.picture, panel)
     return 0
 
@@ -150,8 +159,19 @@ async def _straps_in_range(adapter: str) -> tuple[tuple[str, str, str], ...]:
     return tuple((one.address, one.name, f"{one.rssi_dbm} dBm") for one in await in_range(LOOK_S, adapter))
 
 
-def _cut_ride() -> CutShort | None:
-    """The ride that can be gone on with, if there is one; says what the log had to mend."""
+def _cut_ride(source: str, asked: bool) -> CutShort | None:
+    """The ride that can be gone on with, if there is one; says what the log had to mend.
+
+    Only a ride of this source: no simulated heart goes on with a real ride, no real one with a simulated ride.
+    asked: say so when there is none.
+    """
+    cut = _cut_in_log(source)
+    if cut is None and asked:
+        _say("There is no ride to go on with: none was cut in the last fifteen minutes. A new one can begin.")
+    return cut
+
+
+def _cut_in_log(source: str) -> CutShort | None:
     from firmware_app.core.maximum import TEST_PLAN
     from firmware_app.store.log import LogError, log_path, open_log
 
@@ -165,7 +185,7 @@ def _cut_ride() -> CutShort | None:
             for text in log.recovered:
                 _say(text)
             cut = log.resumable(time.time())
-            if cut is None or cut.facts.plan == TEST_PLAN:
+            if cut is None or cut.facts.source != source or cut.facts.plan == TEST_PLAN:
                 return None  # a maximal test that was cut is over: nobody goes on with half of one
             from firmware_app.cli.replay import events_of
             from firmware_app.core.session import clock_text
@@ -190,17 +210,60 @@ def _say(text: str) -> None:
     print(f"\r\x1b[K{text}" if sys.stderr.isatty() else text, file=sys.stderr, flush=True)
 
 
-def _status_line(view: View) -> None:
-    from firmware_app.core.views import RideView
+class TerminalPage:
+    """The page of a unit without a panel, on one line of the terminal; a page that is there to be read, whole."""
 
-    if isinstance(view, RideView):
+    def __init__(self) -> None:
+        self._read: tuple[str, ...] = ()
+
+    def show(self, view: View) -> None:
+        """Show this view in the place of the one before. Raises OSError when the terminal is gone."""
+        from firmware_app.core.views import TestView
+
+        if isinstance(view, TestView) and not view.big and self._read != (view.stage, *view.lines):
+            self._read = (view.stage, *view.lines)
+            _say("\n".join(self._read))
+        columns = shutil.get_terminal_size().columns
+        print(f"\r\x1b[K{page_line(view)[: columns - 1]}", end="", flush=True)
+
+    def end(self) -> None:
+        """Leave the line to the prompt."""
+        with contextlib.suppress(OSError):
+            print("\n`rumblestrip rides` lists what is stored.", flush=True)
+
+
+def page_line(view: View) -> str:
+    """A page in one line: what it says, and what the keys do there."""
+    from firmware_app.core import views
+
+    if isinstance(view, views.RideView):
         shown = "--" if view.percent is None else f"{view.percent} %"
         bpm = "-- bpm" if view.hr_bpm is None else f"{view.hr_bpm} bpm"
         band = f"{view.band} {view.band_name}" if view.band else "no heart rate"
         lane = "" if view.low_bpm is None else f"lane {view.low_bpm}-{view.high_bpm}"
         word = "NEAR MAXIMUM, EASE" if view.near_max else view.word.upper()
-        line = f"{view.elapsed:>8}  {shown:>5}  {bpm:>7}  {band:12}  {lane}  {word}"
-        print(f"\r\x1b[K{line.rstrip()}", end="", flush=True)
+        step = f"{view.step} {view.left}".strip()
+        return "  ".join((f"{view.elapsed:>8}", f"{shown:>5}", f"{bpm:>7}", f"{band:12}", lane, word, step)).rstrip()
+    said: tuple[str, ...]
+    if isinstance(view, views.FindingView):
+        said = (view.doing, view.wrong, view.cure)
+    elif isinstance(view, views.HomeView):
+        said = ("Home", view.plan, view.target, view.lane and f"lane {view.lane}", view.hr_now, view.strap)
+    elif isinstance(view, views.PausedView):
+        said = (f"Paused {view.paused}", f"ridden {view.elapsed}", view.hr_now or "no heart rate")
+    elif isinstance(view, views.StepView):
+        said = ("Paused", view.plan, view.left)
+    elif isinstance(view, views.TestView):
+        said = (view.stage, view.big, view.left, *(view.lines if view.big else ()))
+    elif isinstance(view, views.SummaryView):
+        said = (view.title, f"{view.elapsed} ridden", f"{view.in_target} in target", view.sentence)
+    elif isinstance(view, views.ListView):
+        said = (view.title, *(view.rows[view.chosen] if view.rows else ()))
+    else:
+        said = (view.title, *view.lines)
+    keys = (f"[{key}] {act}" for key, act in zip(("-", "space", "+"), view.actions, strict=True) if act)
+    # The keys stand before the words: a narrow terminal cuts the end off.
+    return "  ".join((said[0], *keys, *(text for text in said[1:] if text)))
 
 
 def _save_picture(path: Path | None, panel: SteadyPanel) -> None:

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
 
         hr_max_bpm, lane, strap = live_strap("demo", 1)
         ready = preparation.from_arguments(args, hr_max_bpm=hr_max_bpm, target=lane)
-        return live(args, ready, strap, "sim", wired=True, test=_test(args))
+        return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test(args))
     ready = preparation.from_arguments(args)
     strap = partial(_ble, settings.load_unit().strap.adapter)
     return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test(args))

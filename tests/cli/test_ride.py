@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import pty
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from firmware_app import settings
-from firmware_app.cli import main
+from firmware_app.cli import live, main
+from firmware_app.core.events import Sample
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts
+from firmware_app.core.views import HomeView, ListView, PausedView
+from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
 
 SHORT = ["ride", "--strap", "sim", "--panel", "offscreen", "--stop-after-s"]
@@ -85,3 +96,47 @@ def test_settings_that_cannot_be_used_are_told_before_the_ride(capsys: pytest.Ca
     own.write_text("[panel]\nwidth_px = 10\n")
     assert main([*SHORT, "1"]) == 2
     assert "panel.width_px" in capsys.readouterr().err
+
+
+def test_in_a_terminal_every_page_is_a_line_with_its_keys() -> None:
+    paused = live.page_line(PausedView("12:00", "0:07", "", "120-140", ("", "ride on", "")))
+    assert "Paused" in paused
+    assert "[space] ride on" in paused
+    assert "no heart rate" in paused
+    actions = ("lower", "ride", "higher")
+    home = live.page_line(HomeView("connected", "", "", "62 bpm", "184", "", "3 Steady", "120-138", "", "", actions))
+    assert "[-] lower  [space] ride  [+] higher" in home
+    assert "lane 120-138" in home
+    assert "cut 2:00 ago" in live.page_line(ListView("Ride", (("cut 2:00 ago", ""),), 0, "", ("new", "go on", "new")))
+
+
+def test_a_terminal_is_told_its_keys_and_where_the_rides_are() -> None:
+    leader, follower = pty.openpty()
+    command = [sys.executable, "-m", "firmware_app", *SHORT, "1"]
+    seen = b""
+    with subprocess.Popen(command, stdin=follower, stdout=follower, stderr=follower) as unit:
+        os.close(follower)
+        # Reading a terminal that nobody writes to any more is an error, and the end.
+        with contextlib.suppress(OSError):
+            while more := os.read(leader, 4096):
+                seen += more
+    os.close(leader)
+    assert unit.returncode == 0
+    assert b"Ctrl-C ends and stores" in seen
+    assert b"bpm" in seen
+    assert b"rumblestrip rides" in seen.splitlines()[-1]
+
+
+@pytest.mark.parametrize(("source", "other"), [("sim", "strap"), ("strap", "sim")])
+def test_only_a_ride_of_its_own_kind_is_gone_on_with(
+    source: str, other: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keeper = LogKeeper(log_path(), print)
+    keeper.begin(RideFacts(184, started_unix_s=time.time(), source=source, target="3"))
+    keeper.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+    assert live._cut_ride(other, True) is None
+    assert "no ride to go on with" in capsys.readouterr().err
+    cut = live._cut_ride(source, True)
+    assert cut is not None
+    assert cut.facts.source == source
