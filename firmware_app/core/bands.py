@@ -203,7 +203,8 @@ def parse_target(text: str, bands: BandTable) -> Target:
         last = int(match[2] or first)
         count = len(bands.scheme.bands)
         if not 1 <= first <= last <= count:
-            raise BandError(f"target {text!r}: bands run from 1 to {count} in scheme {bands.scheme.name!r}")
+            unit = f"; for heart rates write {plain}bpm, for percent {plain}%" if first > count and match[2] else ""
+            raise BandError(f"target {text!r}: bands run from 1 to {count} in scheme {bands.scheme.name!r}{unit}")
         low, high = bands.low_bpm(first), bands.high_bpm(last)
     else:
         raise BandError(f"target {text!r}: write a band (3), bands (3-4), percent (70-80%) or bpm (130-145bpm)")
