@@ -174,7 +174,9 @@ def _name_of(view: View) -> str:
             return "ride-near-maximum"
         if view.percent is None:
             return "ride-no-heart-rate"
-        return {-1: "ride-under", 0: "ride-inside", 1: "ride-over"}[view.side]
+        # Not every heart that is not told anything is in its lane: it may still be on its way there.
+        inside = view.low_bpm is None or view.low_bpm <= (view.hr_bpm or 0) <= (view.high_bpm or 0)
+        return {-1: "ride-under", 0: "ride-inside" if inside else "ride-on-its-way", 1: "ride-over"}[view.side]
     if isinstance(view, ListView):
         return view.title.lower().replace(" ", "-")
     return type(view).__name__.removesuffix("View").lower()

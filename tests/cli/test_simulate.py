@@ -63,6 +63,7 @@ def test_every_page_is_pictured(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert main(["simulate", "--headless", "--pictures", str(folder)]) == 0
     names = {path.stem for path in folder.iterdir()}
     assert {"finding", "home", "settings", "plans", "ride-inside", "ride-over", "ride-near-maximum", "paused"} <= names
+    assert "ride-on-its-way" in names  # a heart that is not in its lane yet is not pictured as one that is
     assert all(path.read_bytes().startswith(b"\x89PNG") for path in folder.iterdir())
 
 
