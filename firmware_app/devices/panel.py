@@ -244,9 +244,10 @@ def open_panel(settings: PanelSettings, keys: KeySettings | None = None) -> Stea
         try:
             panel = _open(kind, settings, keys)
         except Exception as error:
-            log.warning("panel %s: %s", kind, error)
             wrong.append(str(error))
         else:
+            for text in wrong:
+                log.warning("no window, so another panel is used: %s", text)
             panel.set_brightness(settings.brightness_percent)
             return panel
     panel = SteadyPanel(OffscreenPanel((settings.width_px, settings.height_px)))
