@@ -8,7 +8,8 @@ number after an address is the signal strength in dBm at which the others hear i
 Closer to BlueZ than bluezoo alone: every advertisement heard reports its signal strength, forgotten when the scan ends;
 a strap that is connected is not heard by others; one that is switched off, or whose advertisement or application is
 gone, cannot be connected, and its link drops; a dropped link takes its services and notification sockets along; an
-adapter that is switched off does not scan. Beyond it: faults to order, of the kinds in KINDS, at /org/rumblestrip.
+adapter that is switched off does not scan, and none scans twice for one client. Beyond it: faults to order, of the
+kinds in KINDS, at /org/rumblestrip.
 """
 
 # mypy: disable-error-code="misc, no-any-return"
@@ -32,6 +33,7 @@ from bluezoo.adapter import Adapter
 from bluezoo.device import Device
 from bluezoo.exceptions import (
     DBusBluezFailedError,
+    DBusBluezInProgressError,
     DBusBluezNotPermittedError,
     DBusBluezNotReadyError,
     DBusBluezNotSupportedError,
@@ -230,6 +232,9 @@ class NearerAdapter(Adapter):
             raise DBusBluezNotReadyError("Resource Not Ready")
         if due("no_scan"):
             raise DBusBluezFailedError("Input/output error")
+        if sdbus.get_current_message().sender in self.scan_subscribers:
+            # "Each client can start a single discovery session per adapter" (BlueZ, org.bluez.Adapter).
+            raise DBusBluezInProgressError("Operation already in progress")
         self.discovering_task.cancel()
         await super().StartDiscovery()
 

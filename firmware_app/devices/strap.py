@@ -17,6 +17,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import WeakKeyDictionary
 
 from firmware_app.core.events import BadPacket, Battery, Event, Link, LinkState
 from firmware_app.core.measurement import PacketError, decode
@@ -202,15 +203,16 @@ class BleStrap(Strap):
             elif self._name and advertisement.local_name == self._name:
                 namesake = device.address
 
-        scanner = BleakScanner(seen, [HEART_RATE_SERVICE], **_on(self._adapter))
-        await _bounded(scanner.start(), self._pace.call_s)
-        if self._told is None or self._told.state == "off":
-            # Only now is it true: while Bluetooth is missing, every try would say so again, and take it back.
-            self._tell(deliver, "searching", f"looking for your strap {self._called}")
-        try:
-            await asyncio.wait({found}, timeout=self._pace.scan_s)
-        finally:
-            await _quietly(scanner.stop(), self._pace.call_s)
+        async with _one_scan():
+            scanner = BleakScanner(seen, [HEART_RATE_SERVICE], **_on(self._adapter))
+            await _bounded(scanner.start(), self._pace.call_s)
+            if self._told is None or self._told.state == "off":
+                # Only now is it true: while Bluetooth is missing, every try would say so again, and take it back.
+                self._tell(deliver, "searching", f"looking for your strap {self._called}")
+            try:
+                await asyncio.wait({found}, timeout=self._pace.scan_s)
+            finally:
+                await _quietly(scanner.stop(), self._pace.call_s)
         return (found.result() if found.done() else None), namesake
 
     async def _hold(self, device: BLEDevice, deliver: Deliver) -> bool:
@@ -334,7 +336,7 @@ class _Ear:
 
 
 async def in_range(seconds: float, adapter: str = "") -> list[Found]:
-    """The straps heard within ``seconds``, nearest first.
+    """The straps heard within ``seconds``, nearest first. Waits for a search of the link's own to be over.
 
     Raises StrapError, with a text for the rider, when Bluetooth cannot be used.
     """
@@ -348,15 +350,16 @@ async def in_range(seconds: float, adapter: str = "") -> list[Found]:
             heard[device.address] = Found(device.address, name, advertisement.rssi)
 
     call_s = Pace().call_s
-    try:
-        scanner = BleakScanner(seen, [HEART_RATE_SERVICE], **_on(adapter))
-        await _bounded(scanner.start(), call_s)
-    except Exception as error:
-        raise in_words(error) from error
-    try:
-        await asyncio.sleep(seconds)
-    finally:
-        await _quietly(scanner.stop(), call_s)
+    async with _one_scan():
+        try:
+            scanner = BleakScanner(seen, [HEART_RATE_SERVICE], **_on(adapter))
+            await _bounded(scanner.start(), call_s)
+        except Exception as error:
+            raise in_words(error) from error
+        try:
+            await asyncio.sleep(seconds)
+        finally:
+            await _quietly(scanner.stop(), call_s)
     return sorted(heard.values(), key=lambda f: (-f.rssi_dbm, f.address))
 
 
@@ -380,6 +383,14 @@ def in_words(error: Exception) -> StrapError:
     if isinstance(error, OSError | EOFError):
         return StrapError("no D-Bus, so no Bluetooth: start the system's D-Bus (systemctl start dbus)")
     return StrapError(f"Bluetooth trouble, trying again ({error or type(error).__name__})", "searching")
+
+
+_scans: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock] = WeakKeyDictionary()
+
+
+def _one_scan() -> asyncio.Lock:
+    """Held while scanning: BlueZ refuses a program that already scans a second scan (org.bluez.Adapter)."""
+    return _scans.setdefault(asyncio.get_running_loop(), asyncio.Lock())
 
 
 def _on(adapter: str) -> dict[str, Any]:

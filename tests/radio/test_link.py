@@ -190,6 +190,18 @@ async def test_what_cannot_be_read_is_counted_and_the_link_holds(radio: Radio) -
             assert heard.connections() == 1
 
 
+async def test_the_straps_in_range_are_listed_while_one_is_being_sought(radio: Radio) -> None:
+    """A rider who has lost a strap chooses another on the panel, where the unit still looks for the lost one."""
+    with ready(radio) as strap:
+        async with listening(BleStrap("C0:FF:EE:00:00:99", "Lost one", "hci0", BRISK)) as heard:
+            await until(lambda: heard.says("looking for"))
+            found = await in_range(1.0, "hci0")
+            assert [one.address for one in found] == [STRAPS[0]]
+            await until(lambda: heard.says("not in range"))
+        assert not any("trouble" in link.text for link in heard.links)
+        assert strap.sent() == []
+
+
 async def test_straps_in_range_are_listed_nearest_first(radio: Radio) -> None:
     with ready(radio, "--name", "Far", adapter="hci2"), ready(radio, "--name", "Near\x1b[2J"):
         found = await in_range(1.0, "hci0")
