@@ -109,6 +109,11 @@ def test_targets(text: str, lane: tuple[int, int]) -> None:
     assert (target.low_bpm, target.high_bpm) == lane
 
 
+def test_a_heart_rate_without_its_unit_is_told_how_to_be_written() -> None:
+    with pytest.raises(bands.BandError, match="for heart rates write 130-145bpm"):
+        bands.parse_target("130-145", table("seven", 184))
+
+
 @pytest.mark.parametrize("text", ["", "0", "8", "4-3", "80-70%", "90-101%", "145-130bpm", "130-190bpm", "fast", "3–4"])
 def test_targets_that_are_refused(text: str) -> None:
     with pytest.raises(bands.BandError):
