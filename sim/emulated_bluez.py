@@ -46,8 +46,11 @@ from bluezoo.gatt import (
 )
 from bluezoo.utils import BluetoothUUID, create_background_task
 
-KINDS = ("refuse", "hang", "half", "no_acquire", "no_read", "no_scan")
-"""Refuse or hang a connection, drop it while its services are found, refuse AcquireNotify, reads, or a scan."""
+KINDS = ("refuse", "hang", "half", "no_acquire", "no_read", "no_scan", "late_scan")
+"""Refuse or hang a connection, drop it while its services are found, refuse AcquireNotify, reads, or a scan; grant a
+scan, but say so LATE_S later."""
+
+LATE_S = 3.0
 
 SCAN_INTERVAL_S = 0.2
 
@@ -237,6 +240,8 @@ class NearerAdapter(Adapter):
             raise DBusBluezInProgressError("Operation already in progress")
         self.discovering_task.cancel()
         await super().StartDiscovery()
+        if due("late_scan"):
+            await asyncio.sleep(LATE_S)
 
     @sdbus.dbus_method_async_override()
     async def StopDiscovery(self) -> None:  # noqa: N802

@@ -187,6 +187,7 @@ class BleStrap(Strap):
     async def _search(self, deliver: Deliver) -> tuple[BLEDevice | None, str]:
         """One scan. The remembered strap, or None with the address of another of the same name, "" for none."""
         from bleak import BleakScanner
+        from bleak.exc import BleakDBusError
 
         found: asyncio.Future[BLEDevice] = asyncio.get_running_loop().create_future()
         namesake = ""
@@ -205,7 +206,12 @@ class BleStrap(Strap):
 
         async with _one_scan():
             scanner = BleakScanner(seen, [HEART_RATE_SERVICE], **_on(self._adapter))
-            await _bounded(scanner.start(), self._pace.call_s)
+            try:
+                await _bounded(scanner.start(), self._pace.call_s)
+            except BleakDBusError as error:
+                if error.dbus_error == "org.bluez.Error.InProgress":
+                    await _hang_up()
+                raise
             if self._told is None or self._told.state == "off":
                 # Only now is it true: while Bluetooth is missing, every try would say so again, and take it back.
                 self._tell(deliver, "searching", f"looking for your strap {self._called}")
@@ -391,6 +397,20 @@ _scans: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock] = WeakKeyDict
 def _one_scan() -> asyncio.Lock:
     """Held while scanning: BlueZ refuses a program that already scans a second scan (org.bluez.Adapter)."""
     return _scans.setdefault(asyncio.get_running_loop(), asyncio.Lock())
+
+
+async def _hang_up() -> None:
+    """Leave D-Bus; bleak comes back by itself.
+
+    A scan that BlueZ granted after we had given up on it runs on, and stands in the way of every later one. bleak does
+    not know of it any more, so it cannot be stopped; it ends with the connection that it belongs to.
+    """
+    from bleak.backends.bluezdbus.manager import get_global_bluez_manager
+
+    # No public way leads to it; without it, Bluetooth must be restarted by hand.
+    bus = getattr(await get_global_bluez_manager(), "_bus", None)
+    if bus is not None:
+        bus.disconnect()
 
 
 def _on(adapter: str) -> dict[str, Any]:

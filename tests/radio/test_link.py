@@ -202,6 +202,14 @@ async def test_the_straps_in_range_are_listed_while_one_is_being_sought(radio: R
         assert strap.sent() == []
 
 
+async def test_a_scan_that_is_granted_too_late_does_not_stand_in_the_way_for_ever(radio: Radio) -> None:
+    await radio.order("late_scan")
+    with ready(radio):
+        async with listening(own()) as heard:
+            await until(lambda: len(heard.measurements) >= 3)
+    assert any("does not answer" in link.text for link in heard.links)
+
+
 async def test_straps_in_range_are_listed_nearest_first(radio: Radio) -> None:
     with ready(radio, "--name", "Far", adapter="hci2"), ready(radio, "--name", "Near\x1b[2J"):
         found = await in_range(1.0, "hci0")
