@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
+    from firmware_app.core.events import Mark
     from firmware_app.store.log import Log, RideSummary
+
+_YEAR_9999_UNIX_S = 253_370_764_800
 
 HELP = """\
 RIDE is a ride's number, or `last`. A ride is kept until it is deleted here: nothing else removes one.
@@ -208,9 +211,45 @@ def _show(log: Log, args: argparse.Namespace) -> int:
     print(f"Maximum {facts.hr_max_bpm} bpm, bands {facts.scheme or 'unknown'}.")
     print(f"{ride.measurements} measurements, {ride.trusted} of them trusted, {len(record.rr_ms)} RR intervals.")
     for mark in record.marks:
-        detail = " ".join(f"{key}={value}" for key, value in mark.detail.items() if value not in (None, ""))
-        print(f"{clock(mark.t_s):>8}  {mark.kind:<8}  {detail}")
+        print(f"{clock(mark.t_s):>8}  {_told(mark)}")
     return 0
+
+
+def _told(mark: Mark) -> str:
+    """A mark in a rider's words; ``--json`` has it as it is stored."""
+    from datetime import datetime
+
+    from firmware_app.core.review import clock
+
+    detail: dict[str, Any] = dict(mark.detail)
+    match (mark.kind, detail):
+        case ("alarm", {"kind": kind, "on": False}):
+            return f"{_spaced(kind)} is over"
+        case ("alarm", {"kind": kind}):
+            again = f", again ({detail['reminder']})" if detail.get("reminder") else ""
+            return f"{_spaced(kind)}{again}{'' if detail.get('heard', True) else ', not sounded'}"
+        case ("target", {"low_bpm": int(low_bpm), "high_bpm": int(high_bpm)}):
+            return f"lane {low_bpm}-{high_bpm} bpm" if low_bpm else f"lane under {high_bpm} bpm"
+        case ("target", _):
+            return "no lane"
+        case ("step", _):
+            return " ".join(str(part) for part in ("step", detail.get("name"), detail.get("round")) if part)
+        case ("fault", {"text": text}):
+            return str(text)
+        case ("gap", {"from_s": int() | float() as from_s}):
+            return f"no heart rate to trust since {clock(from_s)}"
+        case ("link", {"state": state}):
+            return f"strap {state}"
+        case ("clock", {"unix_s": int() | float() as unix_s}) if 0 <= unix_s < _YEAR_9999_UNIX_S:
+            return f"the clock says {datetime.fromtimestamp(unix_s):%Y-%m-%d %H:%M:%S}"
+        case ("press", {"key": key, "hold": hold}):
+            return f"{key} pressed{', long' if hold == 'long' else ''}"
+    rest = ", ".join(f"{_spaced(key)} {value}" for key, value in detail.items() if value not in (None, "", 0))
+    return f"{mark.kind}: {rest}" if rest else mark.kind
+
+
+def _spaced(word: object) -> str:
+    return str(word).replace("_", " ")
 
 
 def _delete(log: Log, args: argparse.Namespace) -> int:

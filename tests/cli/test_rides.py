@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from firmware_app import cli
+from firmware_app.cli.rides import _told
 from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Mark, Sample
 from firmware_app.core.measurement import Measurement
@@ -73,7 +74,30 @@ def test_a_ride_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert document["started_unix_s"] == STARTED.timestamp()
     assert datetime.fromisoformat(document["started"]).timestamp() == STARTED.timestamp()
     assert document["marks"] == [{"t_s": 5.0, "kind": "alarm", "detail": {"kind": "above_target", "on": True}}]
-    assert "above_target" in told(capsys, "show", "1")
+    assert "0:05  above target\n" in told(capsys, "show", "1")
+
+
+@pytest.mark.parametrize(
+    ("kind", "detail", "words"),
+    [
+        ("alarm", {"kind": "near_max", "on": True, "reminder": 2, "heard": True}, "near max, again (2)"),
+        ("alarm", {"kind": "near_max", "on": True, "reminder": 0, "heard": False}, "near max, not sounded"),
+        ("alarm", {"kind": "near_max", "on": False, "reminder": 0, "heard": False}, "near max is over"),
+        ("target", {"low_bpm": 120, "high_bpm": 138, "text": "3"}, "lane 120-138 bpm"),
+        ("target", {"low_bpm": 0, "high_bpm": 110, "text": "1"}, "lane under 110 bpm"),
+        ("target", {"low_bpm": None, "high_bpm": None, "text": ""}, "no lane"),
+        ("step", {"index": 3, "name": "Climb", "round": "2 of 5", "why": "press"}, "step Climb 2 of 5"),
+        ("fault", {"part": "keys", "text": "No keys.", "active": True}, "No keys."),
+        ("gap", {"from_s": 65.0}, "no heart rate to trust since 1:05"),
+        ("press", {"key": "select", "hold": "long"}, "select pressed, long"),
+        ("end", {"why": "stopped", "bad_packets": 0}, "end: why stopped"),
+        ("clock", {"unix_s": 1e300}, "clock: unix s 1e+300"),
+        ("gap", {}, "gap"),
+        ("a new kind", {"some_key": 1}, "a new kind: some key 1"),
+    ],
+)
+def test_what_happened_is_told_in_a_riders_words(kind: str, detail: dict[str, object], words: str) -> None:
+    assert _told(Mark(0.0, kind, detail)) == words
 
 
 def test_deleting_asks_and_says_what_it_deleted(
