@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import shutil
 import sys
+import textwrap
 from collections.abc import Callable
 from functools import partial
 from math import inf
@@ -94,7 +95,7 @@ async def _live(
         sounder=(lambda: _open_sounder(unit_settings)) if wired else _silent,
         keeper=_open_keeper,
         sources=lambda: _sources(unit_settings, wired, terminal),
-        say=_say,
+        say=page.say if page else _say,
         watch=page.show if page else lambda view: None,
         look=partial(_straps_in_range, unit_settings.strap.adapter),
     )
@@ -215,6 +216,7 @@ class TerminalPage:
 
     def __init__(self) -> None:
         self._read: tuple[str, ...] = ()
+        self._line = ""
 
     def show(self, view: View) -> None:
         """Show this view in the place of the one before. Raises OSError when the terminal is gone."""
@@ -222,9 +224,18 @@ class TerminalPage:
 
         if isinstance(view, TestView) and not view.big and self._read != (view.stage, *view.lines):
             self._read = (view.stage, *view.lines)
-            _say("\n".join(self._read))
+            self.say("\n".join(textwrap.fill(text, shutil.get_terminal_size().columns - 1) for text in self._read))
+        self._line = page_line(view)
+        self._draw()
+
+    def say(self, text: str) -> None:
+        """Say something above the line, which stays. Raises OSError when the terminal is gone."""
+        _say(text)
+        self._draw()
+
+    def _draw(self) -> None:
         columns = shutil.get_terminal_size().columns
-        print(f"\r\x1b[K{page_line(view)[: columns - 1]}", end="", flush=True)
+        print(f"\r\x1b[K{self._line[: columns - 1]}", end="", flush=True)
 
     def end(self) -> None:
         """Leave the line to the prompt."""
@@ -241,6 +252,7 @@ def page_line(view: View) -> str:
         bpm = "-- bpm" if view.hr_bpm is None else f"{view.hr_bpm} bpm"
         band = f"{view.band} {view.band_name}" if view.band else "no heart rate"
         lane = "" if view.low_bpm is None else f"lane {view.low_bpm}-{view.high_bpm}"
+        lane = f"lane under {view.high_bpm}" if view.low_bpm == 0 else lane
         word = "NEAR MAXIMUM, EASE" if view.near_max else view.word.upper()
         step = f"{view.step} {view.left}".strip()
         return "  ".join((f"{view.elapsed:>8}", f"{shown:>5}", f"{bpm:>7}", f"{band:12}", lane, word, step)).rstrip()
