@@ -354,11 +354,12 @@ class Companion:
         return tuple(tail)
 
     def _notice(self) -> str:
-        if self._faults:
-            return next(iter(self._faults.values()))
+        """One line: what the rider loses by now stands before what has been missing all along, such as a sounder."""
+        urgent = [self._faults[part] for part in ("storage", "power") if part in self._faults]
         if self._link.state != "connected" and self._link.text:
-            return self._link.text
-        return next((text for kind, text in _ADVICE.items() if self._engine.is_active(kind)), "")
+            urgent.append(self._link.text)
+        urgent += [text for kind, text in _ADVICE.items() if self._engine.is_active(kind)]
+        return next(iter([*urgent, *reversed(self._faults.values())]), "")
 
     def _signal(self) -> Literal["good", "poor", "none"]:
         if self._now.trusted_bpm is None:

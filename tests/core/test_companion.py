@@ -341,6 +341,19 @@ def test_the_page_shows_what_is_wrong_and_for_how_long_it_is_silent() -> None:
     assert one.view().hr_bpm is None
 
 
+def test_what_has_been_missing_all_along_hides_nothing_that_is_lost_now() -> None:
+    one = companion()
+    feed(one, [(0.1, Fault("sounder", "No sounder.")), (0.2, Link("connected")), *beating([130] * 20)])
+    assert one.view().notice == "No sounder."
+    one.feed(Tick(), 40.0)
+    assert "strap" in one.view().notice.lower()
+    one.feed(Link("lost", "Out of reach."), 41.0)
+    assert one.view().notice == "Out of reach."
+    one.feed(Fault("storage", "Card full."), 42.0)
+    one.feed(Fault("touch", "No touch."), 43.0)
+    assert one.view().notice == "Card full."
+
+
 def test_the_tail_is_the_last_half_minute_newest_last() -> None:
     one = companion()
     feed(one, beating([130] * 60 + [130 + t for t in range(15)]))
