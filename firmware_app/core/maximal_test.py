@@ -7,8 +7,9 @@ rider has left. What is measured goes to the log as in any ride (plan ``maximal-
     warm_up, ramp, sprint --minus, always one press--> cool_down --three minutes--> result --minus--> ended
 
 It never asks for more effort. A cue says that a step or a stage has begun, and near maximum even those are silent; the
-only way on is the rider's own. There is no target, so below_target cannot sound. The near-maximum alarm sounds once,
-as a notice: in this test the rider means to be there, and the panel stays inverted as long as it lasts.
+only way on is the rider's own. There is no target, so below_target cannot sound. The near-maximum alarm sounds once in
+the warm-up, where nobody should be there, and once in what is meant to lead there, as a notice; the panel stays
+inverted as long as it lasts.
 """
 
 from __future__ import annotations
@@ -198,12 +199,13 @@ class MaximalTest:
 
     def _tick(self, t_s: float, out: list[Effect]) -> None:
         self._hr_bpm = self._gate.at(t_s).hr_bpm
-        if self.near_max and not self._near_told and self._stage in ("ramp", "sprint"):
+        if self.near_max and not self._near_told and self._stage in ("warm_up", "ramp", "sprint"):
             self._near_told = True
             out.append(NEAR_MAX)
         stage_s = t_s - self._since_s
         if self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
             self._ramp_s = t_s
+            self._near_told = False
             self._step = 1
             self._go("ramp", t_s, out)
         elif self._stage in ("ramp", "sprint"):
@@ -381,7 +383,8 @@ class MaximalTest:
         else:
             title, lines, big = self._result()
             actions = ("leave", "", "")
-        return TestView(title, big, lines, left, self.near_max and self._stage in ("ramp", "sprint"), actions)
+        inverted = self.near_max and self._stage in ("warm_up", "ramp", "sprint")
+        return TestView(title, big, lines, left, inverted, actions)
 
     def _result(self) -> tuple[str, tuple[str, ...], str]:
         verdict = self.verdict
