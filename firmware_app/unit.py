@@ -159,6 +159,7 @@ class Unit:
         self._companion: Companion | MaximalTest | None = None
         self._began_s = 0.0
         self._gate = Gate()
+        self._service = ServiceManager()
         self._sounder: Sounder = SilentSounder()
         self._keeper: Keeper
         self._faults: dict[str, str] = {}
@@ -190,7 +191,6 @@ class Unit:
         self._pages.plans = self._opened("plans", _plan_choices, tuple)
         self._cut = self._opened("storage", self._look_for_cut, lambda: None)
         self._pages.offered = self._cut.words if self._cut else ""
-        service = ServiceManager()
         wiring = self._wiring
         loop = asyncio.get_running_loop()
         # A virtual loop has no signals to handle; a loop in another thread may not.
@@ -214,17 +214,17 @@ class Unit:
             self.deliver(silent)
         self._start("clock", lambda: wiring.clock.run(self.deliver))
         self._start("ticks", self._tick)
-        self._start("service", service.run)
+        self._start("service", self._service.run)
         if wiring.panel is not None:
             self._start("panel", self._watch_panel)
         for name, source in self._opened("keys", wiring.sources, lambda: ()):
             self._start(name, partial(source.run, self.deliver))
         self._start_strap()
-        service.ready("riding" if self._companion else "at home")
+        self._service.ready("riding" if self._companion else "at home")
         try:
             await self._done.wait()
         finally:
-            service.stopping()
+            self._service.stopping()
             await self._stop()
 
     def _from_thread(self, loop: asyncio.AbstractEventLoop, fault: Fault) -> None:
@@ -376,6 +376,7 @@ class Unit:
         self._companion = companion
         self._began_s = self._wiring.clock.t_s()
         self._pages.page = "ride"
+        self._service.status("riding")
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
         self._tell_what_is_known()
 
@@ -398,6 +399,7 @@ class Unit:
         self._companion = companion
         self._began_s = self._wiring.clock.t_s() - cut.t_s
         self._pages.page = "ride"
+        self._service.status("riding")
         self._tell_what_is_known()
 
     def _tell_what_is_known(self) -> None:
@@ -415,6 +417,7 @@ class Unit:
         self._cut = None
         self._pages.offered = ""
         self._pages.page = "home"
+        self._service.status("at home")
         self._attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
             self._done.set()

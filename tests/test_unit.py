@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import socket
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
@@ -688,6 +690,26 @@ def test_a_settings_file_that_broke_meanwhile_is_told_and_the_unit_goes_on() -> 
     bench = Bench(beating([125] * 20), [*way, *on], for_s=20.0, unit={"at_once": False}).run()
     assert any("unit.toml" in text for text in bench.said)
     assert bench.record.duration_s == pytest.approx(15, abs=0.3)
+
+
+# --- the service manager ---------------------------------------------------------------------------------------------
+
+
+def test_the_service_manager_hears_what_the_unit_does(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    ear.bind(str(tmp_path / "notify"))
+    ear.setblocking(False)
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+    presses: list[Any] = [(2.0, Press("select")), (9.0, Press("select", "long"))]
+    Bench([(0.5, Link("connected"))], presses, for_s=20.0, unit={"at_once": False}).run()
+    words: list[str] = []
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            words += ear.recv(4096).decode().splitlines()
+    ear.close()
+    assert [word for word in words if word != "WATCHDOG=1"] == [
+        "READY=1", "STATUS=at home", "STATUS=riding", "STATUS=at home", "STOPPING=1",
+    ]  # fmt: skip
 
 
 # --- nobody listens -------------------------------------------------------------------------------------------------
