@@ -82,7 +82,8 @@ async def _live(
     terminal = sys.stdin.isatty() and isinstance(panel.panel, OffscreenPanel)
     pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
     if panel.notice:
-        _say(panel.notice)
+        # A unit without its panel has a fault; a simulation without a display rides in the terminal, and that is all.
+        _say(panel.notice if wired else "No display here: riding in the terminal.")
     page = TerminalPage() if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else None
     if terminal:
         _say(

@@ -279,7 +279,7 @@ class Pages:
             target=lane.name if lane else plan.length if plan else "",
             lane=lane.bpm if lane else "",
             caution=self.caution,
-            notice=next(iter(self.faults.values()), ""),
+            notice=next(iter(self.faults.values()), "Hold - for settings, hold + for plans."),
             actions=("lower", "ride", "higher"),
         )
 

@@ -24,7 +24,7 @@ def told(capsys: pytest.CaptureFixture[str], *argv: str) -> dict[str, object]:
 def test_a_headless_ride_is_one_document(capsys: pytest.CaptureFixture[str]) -> None:
     document = told(capsys)
     assert document["schema"] == "rumblestrip.ride/1"
-    assert document["duration_s"] == pytest.approx(1200, abs=2)
+    assert document["duration_s"] == pytest.approx(480, abs=2)
     kinds = {alarm["kind"] for alarm in document["alarms"]}  # type: ignore[attr-defined]
     assert {"above_target", "near_max"} <= kinds
 
