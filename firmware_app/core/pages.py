@@ -269,6 +269,8 @@ class Pages:
     def _home(self) -> HomeView:
         lane = self.lanes[self.chosen] if not self.plan_chosen else None
         plan = self.plans[self.chosen] if self.plan_chosen else None
+        # The smallest panel has room for one of them: what is wrong, else what the maximum is worth, else a hint.
+        hint = "" if self.caution else "Hold - for settings, hold + for plans."
         return HomeView(
             strap="connected" if self.link.state == "connected" else self.link.text or "looking for the strap",
             strap_battery="" if self.strap_percent is None else f"{self.strap_percent} %",
@@ -279,7 +281,7 @@ class Pages:
             target=lane.name if lane else plan.length if plan else "",
             lane=lane.bpm if lane else "",
             caution=self.caution,
-            notice=next(iter(self.faults.values()), "Hold - for settings, hold + for plans."),
+            notice=next(iter(self.faults.values()), hint),
             actions=("lower", "ride", "higher"),
         )
 
