@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from firmware_app.preparation import Preparation
 
 SCHEMA = "rumblestrip.ride/1"
-LONGEST_S = 3 * 86400.0
-"""A longer recording is one whose times are no seconds since it began."""
-
 MAX_WEEKS = 5200
 
 
@@ -57,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _play_file(args: argparse.Namespace, path: Path) -> int:
     from firmware_app.core.companion import play
-    from firmware_app.store.csvfile import CsvError, read_csv
+    from firmware_app.store.csvfile import LONGEST_S, CsvError, read_csv
 
     ready = preparation.from_arguments(args)
     try:

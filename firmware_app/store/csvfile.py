@@ -24,6 +24,8 @@ COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 
 MAX_T_S = 4_000_000
 """Some 46 days: more than the log's four bytes of milliseconds hold would be a slip of the column or its unit."""
+LONGEST_S = 3 * 86_400.0
+"""A longer ride is none: its times are no seconds, or do not count from its beginning."""
 _MAX_HR_BPM = 65_535
 _MAX_RR_MS = 64_000
 """What a strap can send at most: 16 bits of bpm, and 16 bits of 1/1024 s."""

@@ -60,7 +60,7 @@ def read_foreign(
         before_s = at_s
         measurement = csvfile.measurement(path, line, texts.get(hr or "", ""), texts.get(rr or "", ""))
         rows.append((round(at_s - first_s, 3), measurement))
-    if rows[-1][0] > csvfile.MAX_T_S:
+    if rows[-1][0] > csvfile.LONGEST_S:
         raise CsvError(f"{path}: the ride would last {rows[-1][0] / 86400:.0f} days; check --time-unit")
     return started.timestamp() if started is not None else first_s, rows
 

@@ -209,6 +209,7 @@ def test_times_of_other_recorders(
         ("t_s,hr_bpm\n0,120\n", ("--time-unit", "iso"), "line 2: t_s: '0' is no date"),
         ("t_s,hr_bpm\n5,120\n4,120\n", ("--date", "2026-05-04"), "line 3: t_s: comes before"),
         ("t_s,hr_bpm\n0,120\n99999999,120\n", ("--date", "2026-05-04"), "--time-unit"),
+        ("t_s,hr_bpm\n0,120\n3600000,120\n", ("--date", "2026-05-04"), "--time-unit"),  # an hour, in ms
         ("t_s,hr_bpm\n0,120\n", ("--date", "yesterday"), "no date"),
         ("t_s,power_w\n0,120\n", ("--date", "2026-05-04"), "no column hr_bpm or rr_ms"),
     ],
