@@ -216,7 +216,7 @@ class Unit:
         self._start("ticks", self._tick)
         self._start("service", self._service.run)
         if wiring.panel is not None:
-            self._start("panel", self._watch_panel)
+            self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
         for name, source in self._opened("keys", wiring.sources, lambda: ()):
             self._start(name, partial(source.run, self.deliver))
         self._start_strap()

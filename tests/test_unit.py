@@ -404,6 +404,23 @@ class Forgetful(list[Any]):
             super().append(text)
 
 
+def test_the_keys_of_a_panel_come_back() -> None:
+    class Loose(OffscreenPanel):
+        tries = 0
+
+        async def run(self, deliver: Callable[[Event], None]) -> None:
+            self.tries += 1
+            if self.tries < 3:
+                raise OSError("the touch device has gone")
+            deliver(Press("minus"))
+            await super().run(deliver)
+
+    bench = Bench([], for_s=60.0, panel=SteadyPanel(Loose(SIZE))).run()
+    told = [(mark.detail["part"], mark.detail["active"]) for mark in bench.marks("fault")]
+    assert told == [("touch", True), ("touch", False)]
+    assert [mark.detail["key"] for mark in bench.marks("press")] == ["minus"]
+
+
 def test_a_picture_that_fails_only_while_nothing_is_wrong_does_not_chase_its_own_fault(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

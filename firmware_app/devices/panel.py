@@ -202,17 +202,11 @@ class SteadyPanel(Panel):
             self._deliver(Fault("panel", text, active=failed))
 
     async def run(self, deliver: Deliver) -> None:
-        """Deliver presses; when that fails, the ride goes on without these keys."""
+        """Deliver presses. What the panel's keys raise is raised: whoever runs this begins it again."""
         self._deliver = deliver
         if self._failed:
             deliver(Fault("panel", self.notice))
-        try:
-            await self.panel.run(deliver)
-        except Exception as error:
-            text = f"The keys on the panel do not work any more: {error}"
-            log.warning(text)
-            deliver(Fault("touch", text))
-            await asyncio.Event().wait()
+        await self.panel.run(deliver)
 
     def set_brightness(self, percent: int) -> bool:
         """Set the backlight where there is one that lets itself be set."""

@@ -9,7 +9,8 @@ from __future__ import annotations
 import asyncio
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Literal
 
 from firmware_app.core.events import Key
@@ -88,12 +89,15 @@ class Decoder:
 
 
 class Touch:
-    """An open touch device."""
+    """An open touch device. again: opens it anew after it has gone; without it, it stays gone."""
 
-    def __init__(self, handle: int, decoder: Decoder, keys: KeySettings) -> None:
+    def __init__(
+        self, handle: int, decoder: Decoder, keys: KeySettings, again: Callable[[], Touch] | None = None
+    ) -> None:
         self._handle = handle
         self._decoder = decoder
         self._keys = keys
+        self._again = again
 
     @classmethod
     def open(cls, path: str, rotation_deg: int, keys: KeySettings) -> Touch:
@@ -111,11 +115,15 @@ class Touch:
             os.close(handle)
             raise
         (x, *x_range), (y, *y_range) = (axis[:3] for axis in axes)
-        return cls(handle, Decoder((x_range[0], x_range[1]), (y_range[0], y_range[1]), rotation_deg, (x, y)), keys)
+        decoder = Decoder((x_range[0], x_range[1]), (y_range[0], y_range[1]), rotation_deg, (x, y))
+        return cls(handle, decoder, keys, partial(cls.open, path, rotation_deg, keys))
 
     async def run(self, deliver: Deliver) -> None:
-        """Deliver presses until cancelled. Raises OSError when the device goes away."""
+        """Deliver presses until cancelled. Raises OSError when the device goes away; run again, it is opened again."""
         loop = asyncio.get_running_loop()
+        if self._handle < 0 and self._again is not None:
+            fresh = self._again()
+            self._handle, self._decoder = fresh._handle, fresh._decoder
         readable = asyncio.Event()
         loop.add_reader(self._handle, readable.set)
         holding = self._fresh()
@@ -141,8 +149,13 @@ class Touch:
                     presses += holding.tick(loop.time())
                 for press in presses:
                     deliver(press)
-        finally:
+        except OSError:
             loop.remove_reader(self._handle)
+            self.close()
+            raise
+        finally:
+            if self._handle >= 0:
+                loop.remove_reader(self._handle)
 
     def _fresh(self) -> Holding:
         return Holding(self._keys.long_s, self._keys.repeat_s)

@@ -10,7 +10,7 @@ import pygame
 import pytest
 from pygame import Surface
 
-from firmware_app.core.events import Event, Fault, Press
+from firmware_app.core.events import Event, Press
 from firmware_app.devices.panel import OffscreenPanel, Panel, PanelError, SteadyPanel, WindowPanel, open_panel
 from firmware_app.settings import KeySettings, PanelSettings
 
@@ -191,14 +191,11 @@ async def test_a_failure_before_the_run_is_told_when_it_starts() -> None:
         assert (await next_of(got)).part == "panel"
 
 
-async def test_keys_that_fail_do_not_end_the_run() -> None:
+async def test_keys_that_fail_are_left_to_whoever_runs_them() -> None:
     inner = BreakingPanel()
     inner.error = OSError(19, "No such device")
-    async with listening(SteadyPanel(inner)) as got:
-        fault = await next_of(got)
-        assert isinstance(fault, Fault)
-        assert fault.part == "touch"
-        assert "No such device" in fault.text
+    with pytest.raises(OSError, match="No such device"):
+        await SteadyPanel(inner).run(print)
 
 
 # --- which panel ----------------------------------------------------------------------------------------------------

@@ -120,6 +120,25 @@ async def test_presses_come_from_the_device() -> None:
     touch.close()
 
 
+async def test_a_device_that_went_and_came_back_is_opened_again() -> None:
+    keys = KeySettings()
+    first, first_writer = os.pipe()
+    second, second_writer = os.pipe()
+    for reader in (first, second):
+        os.set_blocking(reader, False)
+    touch = Touch(first, decoder(), keys, lambda: Touch(second, decoder(), keys))
+    os.close(first_writer)
+    with pytest.raises(OSError, match="gone"):
+        await asyncio.wait_for(touch.run(print), 5)
+    got: asyncio.Queue[Press] = asyncio.Queue()
+    running = asyncio.create_task(touch.run(got.put_nowait))
+    os.write(second_writer, down(1100, 0) + UP)
+    assert await asyncio.wait_for(got.get(), 5) == Press("plus", "short")
+    running.cancel()
+    touch.close()
+    os.close(second_writer)
+
+
 def test_a_device_without_a_position_is_refused(tmp_path) -> None:
     (tmp_path / "event0").write_bytes(b"")
     with pytest.raises(OSError, match="ioctl"):
