@@ -105,8 +105,8 @@ class AlarmTable:
     """config/alarms.toml. The order of the fields is the order of the loop: highest priority first."""
 
     near_max: NearMax
-    no_signal: Condition
     poor_contact: Contact
+    no_signal: Condition
     above_target: Lane
     below_target: Lane
     drifting_up: Drift
@@ -283,10 +283,12 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
 
 
 def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
-    if not s.riding or s.low_bpm is None or not s.urging_allowed or engine.is_active("near_max"):
-        return _FALSE  # never urge upward near maximum
+    if not s.riding or s.low_bpm is None or not s.urging_allowed:
+        return _FALSE
     if s.trusted_bpm is None:
         return _UNKNOWN
+    if not engine.may_urge(s):
+        return _EXCUSED
     under_bpm = s.low_bpm - s.trusted_bpm
     if under_bpm > 0 and s.on_its_way:
         return _EXCUSED
@@ -311,7 +313,7 @@ def _drifting_up(s: Situation, row: Drift, engine: Engine) -> Rate:
 
 
 def _drifting_down(s: Situation, row: Drift, engine: Engine) -> Rate:
-    if s.low_bpm is None or s.trusted_bpm is None or not s.urging_allowed or engine.is_active("near_max"):
+    if s.low_bpm is None or s.trusted_bpm is None or not engine.may_urge(s):
         return _FALSE
     return _drifting(s, row, s.trend_bpm - s.low_bpm, -1)
 
@@ -335,8 +337,8 @@ def _storage_failing(s: Situation, row: Condition, engine: Engine) -> Rate:
 
 CONDITIONS: dict[str, Callable[[Situation, Any, Engine], Rate]] = {
     "near_max": _near_max,
-    "no_signal": _no_signal,
     "poor_contact": _poor_contact,
+    "no_signal": _no_signal,
     "above_target": _above_target,
     "below_target": _below_target,
     "drifting_up": _drifting_up,
@@ -411,6 +413,12 @@ class Engine:
         """Whether a condition has sounded and not ended."""
         row = self._rows.get(kind)
         return row is not None and row.active
+
+    def may_urge(self, s: Situation) -> bool:
+        """Whether anything may ask for more: not near maximum, nor so close to it that the alarm only just ended."""
+        free_bpm = self._table.near_max.release_percent * s.hr_max_bpm / 100
+        near = self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= free_bpm
+        return s.urging_allowed and not near
 
     def pause_audio(self, t_s: float) -> None:
         """Silence everything but near_max for a while; again to end it."""

@@ -320,7 +320,7 @@ class Companion:
         if shown_bpm is not None:
             if self._engine.is_active("above_target"):
                 side = 1
-            elif self._engine.is_active("below_target") and not near_max:
+            elif self._engine.is_active("below_target") and self._engine.may_urge(now):
                 side = -1
         step = self._run.now
         muted_s = self._engine.audio_pause_left_s(now.t_s)

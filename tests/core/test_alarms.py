@@ -133,7 +133,7 @@ def test_a_short_gap_does_not_save_a_heart_from_near_max(table: AlarmTable, gone
 def test_a_lost_strap_ends_near_max_in_the_end(table: AlarmTable) -> None:
     ride = Ride(table)
     ride.go(20, trusted_bpm=192.0)
-    ride.go(60, trusted_bpm=None, quality=0.0)
+    ride.go(60, trusted_bpm=None, quality=0.0, arriving=False)
     assert not ride.engine.is_active("near_max")
     assert ride.engine.is_active("no_signal")
 
@@ -185,6 +185,22 @@ def test_nobody_is_urged_upward_near_maximum(
                     near = change.on
                 elif near and change.on and change.kind in ("below_target", "drifting_down"):
                     assert change.sound is None
+
+
+@pytest.mark.parametrize("percent", [92.0, 92.9, 93.9])
+def test_the_top_lane_does_not_ask_for_more_so_close_to_the_maximum(table: AlarmTable, percent: float) -> None:
+    ride = Ride(table, low_bpm=round(LIMIT_BPM), high_bpm=HR_MAX_BPM, arrived=True)
+    ride.go(60, trusted_bpm=percent * HR_MAX_BPM / 100)
+    assert ride.heard("below_target") == []
+    ride.go(60, trusted_bpm=180.0)
+    assert len(ride.heard("below_target")) >= 1
+
+
+def test_a_strap_off_the_skin_is_poor_contact_and_not_no_signal(table: AlarmTable) -> None:
+    ride = Ride(table)
+    ride.go(60, trusted_bpm=None, contact=False, arriving=True, quality=0.9)
+    assert len(ride.heard("poor_contact")) == 1
+    assert ride.heard("no_signal") == []
 
 
 # --- the lane -------------------------------------------------------------------------------------------------------
