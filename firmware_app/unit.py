@@ -368,7 +368,7 @@ class Unit:
     def _begin_test(self) -> None:
         facts = self._ready.facts(self._source, self._wiring.clock.unix_s())
         self._plan_edited_s = None
-        self._set_off(MaximalTest(facts, self._ramp))
+        self._set_off(MaximalTest(facts, self._ready.alarms, self._ramp))
 
     def _set_off(self, companion: Companion | MaximalTest) -> None:
         if "summary" in self._tasks:

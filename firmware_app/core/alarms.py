@@ -17,7 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
-from firmware_app.core.events import Note, Priority, Sound
+from firmware_app.core.events import Effect, Mark, Note, Priority, Sound
 
 RANK: dict[Priority, int] = {"high": 4, "medium": 3, "low": 2, "info": 1, "technical": 0}
 
@@ -219,6 +219,18 @@ class Change(NamedTuple):
     on: bool
     reminder: int
     sound: Sound | None
+
+    def effects(self, t_s: float) -> tuple[Effect, ...]:
+        """What it comes to at ``t_s``: a mark in the log, and the sound."""
+        detail = {
+            "kind": self.kind,
+            "priority": self.priority,
+            "reminder": self.reminder,
+            "on": self.on,
+            "heard": self.sound is not None,
+        }
+        mark = Mark(t_s, "alarm", detail)
+        return (mark,) if self.sound is None else (mark, self.sound)
 
 
 class Rate(NamedTuple):

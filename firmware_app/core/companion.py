@@ -296,16 +296,7 @@ class Companion:
 
     def _told(self, changes: list[Change], t_s: float, out: list[Effect]) -> None:
         for change in changes:
-            detail = {
-                "kind": change.kind,
-                "priority": change.priority,
-                "reminder": change.reminder,
-                "on": change.on,
-                "heard": change.sound is not None,
-            }
-            out.append(Mark(t_s, "alarm", detail))
-            if change.sound is not None:
-                out.append(change.sound)
+            out.extend(change.effects(t_s))
 
     # --- what the rider sees ----------------------------------------------------------------------------------------
 

@@ -7,9 +7,11 @@ rider has left. What is measured goes to the log as in any ride (plan ``maximal-
     warm_up, ramp, sprint --minus, always one press--> cool_down --three minutes--> result --minus--> ended
 
 It never asks for more effort. A cue says that a step or a stage has begun, and near maximum even those are silent; the
-only way on is the rider's own. There is no target, so below_target cannot sound. The near-maximum alarm sounds once in
-the warm-up, where nobody should be there, and once in what is meant to lead there, as a notice; the panel stays
-inverted as long as it lasts.
+only way on is the rider's own. There is no target, so below_target cannot sound.
+
+near_max is the rider's own row of the alarm table, run by the engine of every ride, with one exception: in the ramp and
+the sprint it is not repeated. They are meant to lead there, and a buzz every ten seconds through the hardest minutes
+would drive a rider on, or teach not to heed it. The panel stays inverted as long as it lasts.
 """
 
 from __future__ import annotations
@@ -17,9 +19,10 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from firmware_app.core import maximum
+from firmware_app.core.alarms import AlarmTable, Engine, Situation, rows_of
 from firmware_app.core.bands import whole_bpm
 from firmware_app.core.beats import Gate
 from firmware_app.core.events import (
@@ -69,7 +72,6 @@ SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
 
 CUE = Sound("test_cue", "info", (Note(1200, 80), Note(0, 60), Note(1200, 80)))
 DONE = Sound("test_cue", "info", (Note(900, 250),))
-NEAR_MAX = Sound("near_max", "high", tuple(note for _ in range(5) for note in (Note(2600, 90), Note(0, 60))))
 
 PAGE_READ_S = 3.0
 WARM_UP_S = 600.0
@@ -79,7 +81,6 @@ SPRINT_S = 30.0
 COOL_DOWN_S = 180.0
 LOST_S = 15.0
 """Without a trusted heart rate for this long nobody watches the heart: the hard part is over."""
-NEAR_MAX_FRACTION = 0.94
 
 _PLATEAU_S = 40.0
 _PLATEAU_RISE_BPM = 2.0
@@ -116,9 +117,9 @@ class Verdict:
 
 
 class MaximalTest:
-    """One guided test. ``facts`` tells the accepted maximum, for the near-maximum display only."""
+    """One guided test. ``facts`` tells the accepted maximum; of ``alarms`` the row near_max is watched."""
 
-    def __init__(self, facts: RideFacts, ramp: Ramp | None = None) -> None:
+    def __init__(self, facts: RideFacts, alarms: AlarmTable, ramp: Ramp | None = None) -> None:
         self.facts = replace(facts, plan=maximum.TEST_PLAN, target="")
         self.ended = False
         self.verdict: Verdict | None = None
@@ -132,7 +133,9 @@ class MaximalTest:
         self._effort_end_s: float | None = None
         self._why = ""
         self._all_given: bool | None = None  # the rider's own word
-        self._near_told = False
+        others: dict[str, Any] = {kind: replace(row, on=False) for kind, row in rows_of(alarms) if kind != "near_max"}
+        self._engine = Engine(replace(alarms, **others))
+        self._now = Situation(hr_max_bpm=facts.hr_max_bpm)
         self._bad_packets = 0
         self._gate = Gate()
         self._hr_bpm: float | None = None
@@ -199,13 +202,10 @@ class MaximalTest:
 
     def _tick(self, t_s: float, out: list[Effect]) -> None:
         self._hr_bpm = self._gate.at(t_s).hr_bpm
-        if self.near_max and not self._near_told and self._stage in ("warm_up", "ramp", "sprint"):
-            self._near_told = True
-            out.append(NEAR_MAX)
+        self._watch(t_s, out)
         stage_s = t_s - self._since_s
         if self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
             self._ramp_s = t_s
-            self._near_told = False
             self._step = 1
             self._go("ramp", t_s, out)
         elif self._stage in ("ramp", "sprint"):
@@ -222,6 +222,16 @@ class MaximalTest:
         elif self._stage == "cool_down" and stage_s >= COOL_DOWN_S:
             self._judge(t_s, out)
             self._go("result", t_s, out)
+
+    def _watch(self, t_s: float, out: list[Effect]) -> None:
+        """Near maximum, as on any ride; but what is meant to lead there says so once."""
+        now = self._now
+        now.t_s, now.trusted_bpm = t_s, self._hr_bpm
+        now.untrusted_since_s = self._trusted_s if self._hr_bpm is None else None
+        meant = self._stage in ("ramp", "sprint")
+        for change in self._engine.step(now):
+            if not (meant and change.reminder and change.on):
+                out.extend(change.effects(t_s))
 
     def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
         if self._stage == "safety":
@@ -273,15 +283,15 @@ class MaximalTest:
             self._cue(out)
 
     def _cue(self, out: list[Effect]) -> None:
-        if not self.near_max:
+        if self._engine.may_urge(self._now):
             out.append(CUE)
 
     # --- judging ------------------------------------------------------------------------------------------------------
 
     @property
     def near_max(self) -> bool:
-        """At or above 94 % of the accepted maximum, now (common practice, no source)."""
-        return self._hr_bpm is not None and self._hr_bpm >= NEAR_MAX_FRACTION * self.facts.hr_max_bpm
+        """Whether the alarm table calls this near maximum: for long enough to be told, and until its release."""
+        return self._engine.is_active("near_max")
 
     def _signal_is_good(self, t_s: float) -> bool:
         return self._quality >= _CLEAN_QUALITY and t_s - self._trusted_s < 3.0
@@ -383,8 +393,7 @@ class MaximalTest:
         else:
             title, lines, big = self._result()
             actions = ("leave", "", "")
-        inverted = self.near_max and self._stage in ("warm_up", "ramp", "sprint")
-        return TestView(title, big, lines, left, inverted, actions)
+        return TestView(title, big, lines, left, self.near_max, actions)
 
     def _result(self) -> tuple[str, tuple[str, ...], str]:
         verdict = self.verdict

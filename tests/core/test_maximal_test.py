@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from firmware_app.core.events import Effect, Event, Link, Mark, Press, Sound, Tick
+from firmware_app import settings
+from firmware_app.core.alarms import AlarmTable
+from firmware_app.core.events import Effect, Event, Link, Mark, Note, Press, Sound, Tick
 from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
@@ -51,7 +53,7 @@ def ride(
     rows: list[tuple[float, Event]] = [*notifications(beat_s, at_s[-1], strap, list(faults), seed)]
     rows += [(float(t_s), Tick()) for t_s in np.arange(0, at_s[-1], 0.25)]
     rows += presses
-    test = MaximalTest(RideFacts(set_bpm or rider.hr_max_bpm), Ramp(80, 20))
+    test = MaximalTest(RideFacts(set_bpm or rider.hr_max_bpm), settings.load_alarms(), Ramp(80, 20))
     effects: list[tuple[float, str, Effect]] = []
     for t_s, event in sorted(rows, key=lambda row: row[0]):
         effects += [(t_s, test.view().stage, effect) for effect in test.feed(event, t_s)]
@@ -133,7 +135,7 @@ def test_a_lost_strap_ends_the_effort() -> None:
 
 
 def test_without_a_signal_the_ramp_never_begins() -> None:
-    test = MaximalTest(RideFacts(180))
+    test = MaximalTest(RideFacts(180), settings.load_alarms())
     for t_s, event in [*READ, *((t, Tick()) for t in np.arange(BEGIN_S, BEGIN_S + 1500, 0.25).tolist())]:
         test.feed(event, t_s)
     assert test.view().stage == "Warm-up"
@@ -144,7 +146,7 @@ def test_without_a_signal_the_ramp_never_begins() -> None:
 
 
 def safety(presses: list[tuple[float, Press]]) -> MaximalTest:
-    test = MaximalTest(RideFacts(180))
+    test = MaximalTest(RideFacts(180), settings.load_alarms())
     for t_s, press in presses:
         test.feed(Tick(), t_s)
         test.feed(press, t_s)
@@ -180,36 +182,77 @@ def words(test: MaximalTest) -> Iterator[str]:
     yield from (view.stage, *view.lines, *view.actions)
 
 
-def test_a_warm_up_near_maximum_is_told() -> None:
-    """Somebody who rides the warm-up all out, or whose maximum is set far too low."""
-    test = MaximalTest(RideFacts(150))
-    for t_s, press in READ:
-        test.feed(press, t_s)
-    heard: list[Effect] = []
-    for second in range(30, 120):
-        rr_ms = (400.0 + second % 3, 400.0 - second % 5)
-        test.feed(Measurement(150, rr_ms, True), float(second))
-        heard += test.feed(Tick(), second + 0.5)
-    assert [effect.kind for effect in heard if isinstance(effect, Sound)] == ["near_max"]
-    view = test.view()
-    assert (view.stage, view.near_max) == ("Warm-up", True)
+def held(table: AlarmTable, bpm: int, from_s: int, to_s: int) -> list[tuple[float, str, Effect]]:
+    """A test of a rider easy but from ``from_s`` to ``to_s``, with a sprint from 800 s to 820 s."""
+    test = MaximalTest(RideFacts(200), table)
+    presses = [*READ, (800.0, Press("plus")), (820.0, Press("minus"))]
+    rows: list[tuple[float, Event]] = [*presses]
+    hr_bpm, beat_s, beats_n = 120.0, 2.0, 0
+    for second in range(2, 1000):
+        wanted = bpm if from_s <= second < to_s else 120
+        hr_bpm += min(max(wanted - hr_bpm, -1.0), 2.0)
+        rr_ms: list[float] = []
+        while beat_s < second:
+            beats_n += 1
+            rr_ms.append(60000 / hr_bpm + (-2, 1, 3, -1, -1)[beats_n % 5])
+            beat_s += rr_ms[-1] / 1000
+        rows += [(second, Measurement(round(hr_bpm), tuple(rr_ms), True))]
+        rows += [(second + quarter, Tick()) for quarter in (0.1, 0.35, 0.6, 0.85)]
+    told: list[tuple[float, str, Effect]] = []
+    for t_s, event in sorted(rows, key=lambda row: row[0]):
+        told += [(t_s, test.view().stage, effect) for effect in test.feed(event, t_s)]
+    return told
+
+
+def near(told: list[tuple[float, str, Effect]], stage: str) -> list[float]:
+    return [t_s for t_s, on, effect in told if isinstance(effect, Sound) and effect.kind == "near_max" and on == stage]
+
+
+def test_near_maximum_sounds_as_on_any_ride_but_once_where_it_is_meant() -> None:
+    warm = near(held(settings.load_alarms(), 195, 100, 250), "Warm-up")
+    assert warm[0] == pytest.approx(100 + 34 + 15, abs=6)
+    assert len(warm) >= 8
+    assert np.diff(warm) == pytest.approx(10, abs=0.5)
+    told = held(settings.load_alarms(), 195, 700, 860)
+    assert [near(told, stage) for stage in ("Ramp", "Sprint")] == [[pytest.approx(700 + 34 + 15, abs=6)], []]
+    cooling = near(told, "Cool-down")
+    assert 820 <= cooling[0] <= 831
+    assert len(cooling) >= 3
+    marks = [effect.detail for _, _, effect in told if isinstance(effect, Mark) and effect.kind == "alarm"]
+    assert [(mark["on"], mark["heard"]) for mark in marks][:: len(marks) - 1] == [(True, True), (False, False)]
+    assert len([mark for mark in marks if mark["on"]]) == 1 + len(cooling)
+
+
+@pytest.mark.parametrize(("limit_percent", "told"), [(90.0, 1), (94.0, 0)])
+def test_the_riders_own_limit_and_sound_hold(limit_percent: float, told: int) -> None:
+    table = settings.load_alarms()
+    own = (Note(700, 300),)
+    table = replace(table, near_max=replace(table.near_max, limit_percent=limit_percent, release_percent=80, sound=own))
+    sounds = [effect for _, _, effect in held(table, 184, 700, 790) if isinstance(effect, Sound)]
+    assert [sound.notes for sound in sounds if sound.kind == "near_max"] == [own] * told
+
+
+def test_no_step_is_cued_where_a_ride_would_not_say_lift() -> None:
+    """At 93 %, under the limit and over its release."""
+    cued = [t_s for t_s, _, e in held(settings.load_alarms(), 186, 670, 800) if isinstance(e, Sound)]
+    assert not [t_s for t_s in cued if 705 < t_s < 800]
+    assert [t_s for t_s in cued if 640 < t_s < 690]
 
 
 def test_nothing_pushes_and_near_maximum_is_silent_but_for_its_own_notice() -> None:
     seen: set[str] = set()
-    near: list[bool] = []
+    reached: list[bool] = []
 
     def look(test: MaximalTest) -> None:
-        near.append(test.near_max)
+        reached.append(test.near_max)
         if test.view().stage != "Safety":
             seen.update(word.lower().strip(".,:!") for text in words(test) for word in text.split())
 
     done = ride(5, on_step=look)
     assert not seen & {"harder", "faster", "push", "go", "more", "lift", "come"}
-    assert any(near)
-    kinds = {sound.kind for _, _, sound in done.sounds()}
-    assert kinds == {"test_cue", "near_max"}
-    assert len([sound for _, _, sound in done.sounds() if sound.kind == "near_max"]) == 1
+    assert any(reached)
+    assert {sound.kind for _, _, sound in done.sounds()} == {"test_cue", "near_max"}
+    assert len(near(done.effects, "Ramp") + near(done.effects, "Sprint")) == 1
 
 
 def test_a_set_maximum_far_too_low_silences_the_steps_and_says_that_stopping_is_right() -> None:
@@ -221,9 +264,10 @@ def test_a_set_maximum_far_too_low_silences_the_steps_and_says_that_stopping_is_
             assert test.view().near_max
 
     done = ride(6, set_bpm=150, on_step=look)
-    first = next(t_s for t_s, _, sound in done.sounds() if sound.kind == "near_max")
-    after = [sound.kind for t_s, stage, sound in done.sounds() if t_s > first and stage in ("Ramp", "Sprint")]
-    assert after == ["near_max"]  # told in the warm-up, and once more where the hard part begins
+    assert near(done.effects, "Warm-up")
+    first = near(done.effects, "Warm-up")[0]
+    # Told in the warm-up, and silent, with the panel inverted, where it is meant to be.
+    assert not [sound for t_s, stage, sound in done.sounds() if t_s > first and stage in ("Ramp", "Sprint")]
     assert any("stopping is always right" in line for line in told)
 
 
