@@ -139,7 +139,17 @@ EXAMPLES: dict[str, View] = {
         ),
         "0:40",
         False,
+        "",
         ("", "Stop", ""),
+    ),
+    "test, near maximum, a fault": TestView(
+        "Sprint",
+        "184",
+        ("Yours, as long as you want it.", "Stop for pain, dizziness, an odd rhythm."),
+        "0:12",
+        True,
+        "Ride not being stored. Check the card.",
+        ("stop", "", ""),
     ),
     "summary": SummaryView(
         "Ride done",

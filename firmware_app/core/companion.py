@@ -332,7 +332,7 @@ class Companion:
             after=step.after,
             elapsed=clock_text(int(self.ridden_s(now.t_s))),
             muted=clock_text(muted_s) if muted_s else "",
-            notice=self._notice(),
+            notice=notice(self._faults, self._link, self._advice()),
             signal=self._signal(),
         )
 
@@ -344,18 +344,24 @@ class Companion:
                 tail[place] = whole_bpm(hr_bpm)
         return tuple(tail)
 
-    def _notice(self) -> str:
-        """One line: what the rider loses by now stands before what has been missing all along, such as a sounder."""
-        urgent = [self._faults[part] for part in ("storage", "power") if part in self._faults]
-        if self._link.state != "connected" and self._link.text:
-            urgent.append(self._link.text)
-        urgent += [text for kind, text in _ADVICE.items() if self._engine.is_active(kind)]
-        return next(iter([*urgent, *reversed(self._faults.values())]), "")
+    def _advice(self) -> list[str]:
+        return [text for kind, text in _ADVICE.items() if self._engine.is_active(kind)]
 
     def _signal(self) -> Literal["good", "poor", "none"]:
         if self._now.trusted_bpm is None:
             return "none"
         return "good" if self._now.quality >= _POOR_QUALITY else "poor"
+
+
+def notice(faults: dict[str, str], link: Link, advice: Iterable[str] = ()) -> str:
+    """One line that says what is wrong; faults: part and text, oldest first.
+
+    What the rider loses by now stands before what has been missing all along, such as a sounder.
+    """
+    urgent = [faults[part] for part in ("storage", "power") if part in faults]
+    if link.state != "connected" and link.text:
+        urgent.append(link.text)
+    return next(iter([*urgent, *advice, *reversed(faults.values())]), "")
 
 
 def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecord:

@@ -25,6 +25,7 @@ from firmware_app.core import maximum
 from firmware_app.core.alarms import AlarmTable, Engine, Situation, rows_of
 from firmware_app.core.bands import whole_bpm
 from firmware_app.core.beats import Gate
+from firmware_app.core.companion import notice
 from firmware_app.core.events import (
     BadPacket,
     Effect,
@@ -136,6 +137,8 @@ class MaximalTest:
         others: dict[str, Any] = {kind: replace(row, on=False) for kind, row in rows_of(alarms) if kind != "near_max"}
         self._engine = Engine(replace(alarms, **others))
         self._now = Situation(hr_max_bpm=facts.hr_max_bpm)
+        self._link = Link("off")
+        self._faults: dict[str, str] = {}
         self._bad_packets = 0
         self._gate = Gate()
         self._hr_bpm: float | None = None
@@ -160,12 +163,17 @@ class MaximalTest:
             out.append(Mark(t_s, "press", {"key": event.key, "hold": event.hold}))
             self._press(event, t_s, out)
         elif isinstance(event, Link):
+            self._link = event
             out.append(Mark(t_s, "link", {"state": event.state}))
             if event.text:
                 out.append(Notice("strap", event.text))
         elif isinstance(event, BadPacket):
             self._bad_packets += 1
         elif isinstance(event, Fault):
+            if event.active:
+                self._faults[event.part] = event.text
+            else:
+                self._faults.pop(event.part, None)
             out.append(Mark(t_s, "fault", {"part": event.part, "text": event.text, "active": event.active}))
             out.append(Notice(event.part, event.text))
         elif isinstance(event, WallClock):
@@ -393,7 +401,9 @@ class MaximalTest:
         else:
             title, lines, big = self._result()
             actions = ("leave", "", "")
-        return TestView(title, big, lines, left, self.near_max, actions)
+        # The safety pages are there to be read, and get all the room.
+        wrong = "" if self._stage == "safety" else notice(self._faults, self._link)
+        return TestView(title, big, lines, left, self.near_max, wrong, actions)
 
     def _result(self) -> tuple[str, tuple[str, ...], str]:
         verdict = self.verdict

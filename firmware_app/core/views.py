@@ -111,6 +111,7 @@ class TestView:
     """A page of the guided maximal test.
 
     stage: its name; lines: what to do and what to watch for; big: the number, "" on a page that is there to be read.
+    notice: one line that something is wrong and what to do; "" when nothing is.
     """
 
     stage: str
@@ -118,6 +119,7 @@ class TestView:
     lines: tuple[str, ...]
     left: str
     near_max: bool
+    notice: str
     actions: tuple[str, str, str]
 
 

@@ -147,16 +147,20 @@ def _test(sheet: Sheet, view: views.TestView) -> None:
     body = sheet.body()
     sheet.actions(body, view.actions)
     sheet.title(body, view.stage, view.left)
+    sheet.notice(body, view.notice, lines=2)
     # A page without a number is there to be read: its words get all the room, and none of them may be cut off.
     blocks = [Block(line, lines=3 if view.big else 9, space=0.3) for line in view.lines]
     if not view.big:
         sheet.flow(body, blocks, sheet.px(TEXT))
         return
     if _wide(sheet):
-        number = cut_left(body, round(0.46 * body.width))
+        number = cut_left(body, round((0.34 if view.notice else 0.46) * body.width))
         cut_left(body, sheet.px(0.5))
     else:
-        number = cut_top(body, round(0.4 * body.height))
+        # The words are a warning: the number takes what they leave.
+        words = Sheet(sheet.size, sheet.theme).flow(Rect(0, 0, *body.size), blocks, sheet.floor_px)
+        left = body.height - words - sheet.px(0.3)
+        number = cut_top(body, max(sheet.px(0.7), min(round(0.4 * body.height), left)))
         cut_top(body, sheet.px(0.3))
     number.height = min(number.height, sheet.px(4.5))
     _big(sheet, number, view.big)

@@ -10,7 +10,7 @@ from pygame import Rect
 
 from firmware_app.core.views import RideView
 from firmware_app.screens.parts import Fill, Hatch, Ridges, Shape, boxed, extent, trail
-from firmware_app.screens.sheet import LEADING, Block, Sheet, cut_bottom, cut_top
+from firmware_app.screens.sheet import Sheet, cut_top
 
 TAIL_S = 30
 FREE_SPAN_BPM = 40
@@ -70,7 +70,7 @@ def draw(sheet: Sheet, view: RideView) -> None:
         inner = Rect(body)
     _edges(sheet, view, road)
     _status(sheet, view, cut_top(inner, sheet.px(0.75)))
-    _notice(sheet, view, inner)
+    sheet.notice(inner, view.notice)
 
     # The number gets what the others leave, as far as the width lets it grow; the rest goes to the road.
     tall = sheet.size[1] > 1.2 * sheet.size[0]
@@ -123,20 +123,6 @@ def _status(sheet: Sheet, view: RideView, box: Rect) -> None:
     room = box.width - covered.width - cap
     if extent(view.elapsed, cap)[0] <= room:
         sheet.text(Rect(box.left, box.top, room, box.height), view.elapsed, cap, ink=sheet.theme.quiet)
-
-
-def _notice(sheet: Sheet, view: RideView, inner: Rect) -> None:
-    """A plate along the lower end, as wide as the lane: three lines at most, and the road shortened by it."""
-    if not view.notice:
-        return
-    cap = sheet.px(0.48)
-    tallest = round(3.5 * LEADING * cap)
-    room = Rect(inner.left, 0, inner.width, tallest)
-    trial = Sheet(sheet.size, sheet.theme)
-    block = Block(view.notice, ink=sheet.theme.ink, lines=3, plate=True)
-    height = trial.flow(room, [block], cap)
-    sheet.flow(cut_bottom(inner, height), [block], cap)
-    cut_bottom(inner, sheet.px(0.12))
 
 
 def _facts(sheet: Sheet, view: RideView, lines: list[Rect]) -> None:

@@ -97,12 +97,17 @@ class Sheet:
         """The text as it can be written in the box, and its capital height."""
         floor = min(cap_px, floor_px or self.floor_px)
         width, above, below = extent(text, cap_px)
-        if width > box.width or above + below > box.height:
+        if not self._holds(box, (width, above, below)):
             room = min(box.width / max(width, 1), box.height / max(above + below, 1))
             cap_px = max(floor, int(cap_px * room))
-            while cap_px > floor and extent(text, cap_px)[0] > box.width:
+            while cap_px > floor and not self._holds(box, extent(text, cap_px)):
                 cap_px -= 1
         return shortened(text, cap_px, box.width), cap_px
+
+    @staticmethod
+    def _holds(box: Rect, size: tuple[int, int, int]) -> bool:
+        width, above, below = size
+        return width <= box.width and above + below <= box.height
 
     def text(
         self,
@@ -255,6 +260,17 @@ class Sheet:
         strip = cut_top(box, self.px(0.22))
         self.parts.append(Ridges(boxed(strip), self.theme.ink, max(2, self.px(0.1)), upright=False))
         cut_top(box, self.px(0.3))
+
+    def notice(self, box: Rect, text: str, lines: int = 3) -> None:
+        """What is wrong, on a plate cut from the bottom of the box: so many lines at most."""
+        if not text:
+            return
+        cap = self.px(0.48)
+        room = Rect(box.left, 0, box.width, round((lines + 0.5) * LEADING * cap))
+        block = Block(text, lines=lines, plate=True)
+        height = Sheet(self.size, self.theme).flow(room, [block], cap)
+        self.flow(cut_bottom(box, height), [block], cap)
+        cut_bottom(box, self.px(0.12))
 
     def actions(self, box: Rect, actions: Sequence[str]) -> None:
         """What the three keys do, cut from the bottom of the box in three columns, as touch divides the panel."""

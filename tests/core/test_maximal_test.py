@@ -10,7 +10,7 @@ import pytest
 
 from firmware_app import settings
 from firmware_app.core.alarms import AlarmTable
-from firmware_app.core.events import Effect, Event, Link, Mark, Note, Press, Sound, Tick
+from firmware_app.core.events import Effect, Event, Fault, Link, Mark, Note, Press, Sound, Tick
 from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
@@ -274,6 +274,25 @@ def test_a_set_maximum_far_too_low_silences_the_steps_and_says_that_stopping_is_
 def test_ramp_by_watts_and_by_feel_is_on_the_screen() -> None:
     assert Ramp(80, 20).text(4) == "step 4: 140 W"
     assert "step 4" in Ramp().text(4)
+
+
+def test_what_is_wrong_is_on_the_page_until_it_is_over() -> None:
+    test = safety([])
+    test.feed(Link("searching", "Put the strap on."), 1.0)
+    assert test.view().notice == ""  # the safety pages get all the room
+    for t_s, press in READ:
+        test.feed(press, t_s)
+    seen = []
+    for event in (
+        Fault("sounder", "No sounder."),
+        Fault("storage", "Card full."),
+        Fault("storage", "The card works again.", active=False),
+        Link("connected"),
+        Fault("sounder", "", active=False),
+    ):
+        test.feed(event, 30.0)
+        seen.append(test.view().notice)
+    assert seen == ["Put the strap on.", "Card full.", "Put the strap on.", "No sounder.", ""]
 
 
 def test_links_are_logged_and_nothing_is_answered_after_the_end() -> None:

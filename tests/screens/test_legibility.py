@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pygame import Rect
 
+from firmware_app.core import views
 from firmware_app.core.views import FindingView, HomeView, ListView, RideView, StepView, View
 from firmware_app.screens.painter import Painter
 from firmware_app.screens.parts import Fill, Hatch, Ridges, Shape, Text, Trail
@@ -229,6 +230,9 @@ ride_views = st.builds(
 other_views = st.one_of(
     st.builds(FindingView, words, words, words, st.lists(st.tuples(words, words), max_size=6).map(tuple), triple),
     st.builds(HomeView, *[words] * 10, triple),
+    st.builds(
+        views.TestView, words, words, st.lists(words, max_size=4).map(tuple), words, st.booleans(), words, triple
+    ),
     st.builds(
         StepView,
         words,

@@ -58,12 +58,24 @@ def test_a_fault_can_be_read_out(size) -> None:
         assert part in text
 
 
+WATCH = "Stop for pain, dizziness, an odd rhythm."
+
+
 @every_size
-def test_a_warning_of_the_test_is_whole(size) -> None:
-    view = EXAMPLES["test"]
+@pytest.mark.parametrize("notice", ["", "Ride not being stored. Check the card.", "Demo Strap is gone: wet it."])
+@pytest.mark.parametrize(
+    "lines",
+    [
+        EXAMPLES["test"].lines,
+        ("step 12. Near the maximum you have set: stopping is always right.", WATCH),
+        ("Pedal gently, do not stop all at once.", "Ended: no heart-rate signal. Had you nothing left?", WATCH),
+    ],
+)
+def test_number_and_warnings_of_the_test_are_whole_beside_what_is_wrong(size, lines, notice) -> None:
+    view = replace(EXAMPLES["test"], lines=lines, notice=notice)
     words = said(size, view).replace(" | ", " ")
-    for line in view.lines:
-        assert line in words
+    for text in (*lines, view.big, notice):
+        assert text in words
 
 
 @every_size
@@ -71,7 +83,7 @@ def test_a_warning_of_the_test_is_whole(size) -> None:
 def test_no_word_of_the_safety_pages_is_cut_off(size, page) -> None:
     last = page == len(SAFETY_PAGES) - 1
     actions = ("back", "hold: yes" if last else "", "" if last else "next")
-    view = views.TestView("Safety", "", SAFETY_PAGES[page], f"{page + 1} of {len(SAFETY_PAGES)}", False, actions)
+    view = views.TestView("Safety", "", SAFETY_PAGES[page], f"{page + 1} of {len(SAFETY_PAGES)}", False, "", actions)
     words = said(size, view).replace(" | ", " ")
     for text in (*SAFETY_PAGES[page], *filter(None, actions)):
         assert text in words
