@@ -179,7 +179,6 @@ class Unit:
             strap_name=unit.strap.name or unit.strap.address,
             sounds=unit.sounder.sounds,
             theme=unit.panel.theme,
-            brightness_percent=unit.panel.brightness_percent,
             band_names=tuple(band.name for band in ready.bands.scheme.bands),
         )
         self._pages.chosen = _today(self._pages.lanes, ready.target)
@@ -187,6 +186,7 @@ class Unit:
     async def run(self) -> None:
         """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after."""
         self._show()
+        self._dim(self._unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
         self._pages.plans = self._opened("plans", _plan_choices, tuple)
         self._cut = self._opened("storage", self._look_for_cut, lambda: None)
@@ -472,9 +472,16 @@ class Unit:
         # First for now: on a card that cannot be written it holds for today at least.
         if key == "panel.theme":
             self._painter = None
-        elif key == "panel.brightness_percent" and self._wiring.panel is not None:
-            self._wiring.panel.set_brightness(int(value))
+        elif key == "panel.brightness_percent" and not self._dim(int(value)):
+            return
         settings.remember("unit", key, value)
+
+    def _dim(self, percent: int) -> bool:
+        """Set the backlight. The page shows what it is set to, and not what somebody asked for in vain."""
+        panel = self._wiring.panel
+        done = panel is not None and panel.set_brightness(percent)
+        self._pages.brightness_percent = percent if done else None
+        return done
 
     def _take_strap(self, address: str, name: str) -> None:
         settings.remember("unit", "strap.address", address)

@@ -682,6 +682,36 @@ def test_a_theme_that_cannot_be_remembered_is_the_theme_all_the_same(monkeypatch
     assert "the card can only be read" in bench.said
 
 
+class Lit(OffscreenPanel):
+    """A panel whose backlight can be set only so many times."""
+
+    def __init__(self, times: int) -> None:
+        super().__init__(SIZE)
+        self.times = times
+        self.set_to: list[int] = []
+
+    def set_brightness(self, percent: int) -> bool:
+        if len(self.set_to) == self.times:
+            return False
+        self.set_to.append(percent)
+        return True
+
+
+@pytest.mark.parametrize(
+    ("times", "set_to", "shown", "kept"),
+    [(9, [100, 10, 40], "40 %", 40), (2, [100, 10], "not here", 10), (0, [], "not here", 100)],
+)
+def test_brightness_shows_and_keeps_what_was_really_set(times: int, set_to: list[int], shown: str, kept: int) -> None:
+    panel = Lit(times)
+    way = [Press("minus", "long"), Press("plus"), Press("plus"), Press("select"), Press("select")]
+    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate(way)]
+    bench = Bench([(0.5, Link("connected"))], presses, for_s=10.0, panel=panel, unit={"at_once": False}).run()
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert (panel.set_to, dict(view.rows)["Brightness"]) == (set_to, shown)
+    assert settings.load_unit().panel.brightness_percent == kept
+
+
 def test_a_search_that_fails_is_told_and_traps_nobody() -> None:
     async def look() -> tuple[tuple[str, str, str], ...]:
         raise OSError("Bluetooth is off")

@@ -115,7 +115,7 @@ class Pages:
     faults: Mapping[str, str] = field(default_factory=dict)
     sounds: bool = True
     theme: str = "day"
-    brightness_percent: int = 100
+    brightness_percent: int | None = None
     straps: tuple[tuple[str, str, str], ...] | None = None
     review: Review | None = None
     band_names: tuple[str, ...] = ()
@@ -189,7 +189,7 @@ class Pages:
         return (
             ("Sounds", "on" if self.sounds else "off"),
             ("Light", self.theme),
-            ("Brightness", f"{self.brightness_percent} %"),
+            ("Brightness", "not here" if self.brightness_percent is None else f"{self.brightness_percent} %"),
             ("Strap", self.strap_name or "none chosen"),
             ("Maximal test", "read first"),
             ("What is wrong", str(len(self.faults)) if self.faults else "nothing"),
@@ -204,6 +204,8 @@ class Pages:
                 self.theme = "night" if self.theme == "day" else "day"
                 return (Change("panel.theme", self.theme),)
             case 2:
+                if self.brightness_percent is None:
+                    return ()
                 self.brightness_percent = self.brightness_percent + 30 if self.brightness_percent <= 70 else 10
                 return (Change("panel.brightness_percent", self.brightness_percent),)
             case 3:

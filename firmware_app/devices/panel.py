@@ -212,7 +212,7 @@ class SteadyPanel(Panel):
         """Set the backlight where there is one that lets itself be set."""
         try:
             return self.panel.set_brightness(percent)
-        except OSError as error:
+        except (OSError, ValueError) as error:
             log.warning("the backlight cannot be set: %s", error)
             return False
 
@@ -242,7 +242,6 @@ def open_panel(settings: PanelSettings, keys: KeySettings | None = None) -> Stea
         else:
             for text in wrong:
                 log.warning("no window, so another panel is used: %s", text)
-            panel.set_brightness(settings.brightness_percent)
             return panel
     panel = SteadyPanel(OffscreenPanel((settings.width_px, settings.height_px)))
     panel.notice = f"No panel: {'; '.join(wrong)}. Sounds and the log work without it."

@@ -175,8 +175,18 @@ def test_where_no_strap_is_found_one_can_look_again() -> None:
     assert one.straps is None
 
 
+def test_a_backlight_that_cannot_be_set_is_not_offered() -> None:
+    one = at("settings", brightness_percent=None)
+    one.press(PLUS)
+    one.press(PLUS)
+    assert one.press(SELECT) == ()
+    view = one.view(None, 0.0)
+    assert isinstance(view, ListView)
+    assert dict(view.rows)["Brightness"] == "not here"
+
+
 def test_settings_change_and_show_the_change() -> None:
-    one = at("settings")
+    one = at("settings", brightness_percent=100)
     assert one.press(SELECT) == (pages.Change("sounder.sounds", False),)
     assert one.press(SELECT) == (pages.Change("sounder.sounds", True),)
     one.press(PLUS)

@@ -50,6 +50,20 @@ def test_the_exposure_in_the_docs_is_the_one_that_systemd_gives() -> None:
     assert abs(float(given[1]) - float(written[1])) <= 0.3
 
 
+@needs_systemd
+def test_the_drop_in_for_a_backlight_leaves_the_unit_valid_and_closed(tmp_path: Path) -> None:
+    """What docs/kiosk.md says to put into a drop-in."""
+    line = re.search(r"^    (ProtectKernelTunables=no)$", KIOSK.read_text(), re.MULTILINE)
+    assert line is not None
+    unit = tmp_path / UNIT.name
+    unit.write_text(UNIT.read_text().replace("ProtectKernelTunables=yes", line[1]))
+    verdict = analyze("security", "--offline=true", "--no-pager", str(unit))
+    given = re.search(r"Overall exposure level for rumblestrip.service: ([\d.]+)", verdict.stdout)
+    if given is None:
+        pytest.skip("this systemd-analyze cannot judge a file offline (it can from version 250 on)")
+    assert float(given[1]) <= 1.5
+
+
 def test_the_line_that_silences_a_killed_unit_runs() -> None:
     """ExecStopPost, with the interpreter of this test in place of the installed one, on mock pins."""
     line = re.search(r"^ExecStopPost=-\S+/python (.+)$", UNIT.read_text(), re.MULTILINE)
