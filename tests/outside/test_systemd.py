@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import re
 import shutil
@@ -10,6 +11,9 @@ import sys
 from pathlib import Path
 
 import pytest
+
+from firmware_app.devices.strap import Pace
+from firmware_app.store.writer import LogWriter
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "config" / "rumblestrip.service"
@@ -62,6 +66,14 @@ def test_the_drop_in_for_a_backlight_leaves_the_unit_valid_and_closed(tmp_path: 
     if given is None:
         pytest.skip("this systemd-analyze cannot judge a file offline (it can from version 250 on)")
     assert float(given[1]) <= 1.5
+
+
+def test_a_stop_leaves_time_to_let_go_of_the_strap_and_then_to_close_the_log() -> None:
+    """After TimeoutStopSec (systemd.service(5)) comes SIGKILL, in the middle of whatever is left."""
+    given = re.search(r"^TimeoutStopSec=(\d+)$", UNIT.read_text(), re.MULTILINE)
+    assert given is not None
+    log_s = inspect.signature(LogWriter.close).parameters["timeout_s"].default
+    assert int(given[1]) >= Pace().call_s + log_s + 3
 
 
 def test_the_line_that_silences_a_killed_unit_runs() -> None:
