@@ -156,11 +156,6 @@ class LagModel:
         if now is not None and self._moves(now):
             self._kept_s[now.way] = t_s
 
-    def grace_s(self, hr_bpm: float, target: Target) -> float:
-        """Seconds from now in which the slowest honest heart is in the lane; 0 for one that is in it."""
-        way = course(hr_bpm, target)
-        return 0.0 if way is None else self._slowest_s(way)
-
     def on_its_way(self, t_s: float) -> bool:
         """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it.
 

@@ -156,7 +156,6 @@ class StepNow:
     index: int
     name: str
     target: Target | None
-    started_s: float
     left_s: float | None
     left: str
     after: str
@@ -259,14 +258,13 @@ class PlanRun:
     def now(self) -> StepNow:
         """The step being ridden; once finished, an empty step without a target."""
         if self.finished:
-            return StepNow(self._index, "", None, self._started_s, None, "", "", "", "")
+            return StepNow(self._index, "", None, None, "", "", "", "")
         step = self.plan.steps[self._index]
         left_s = None if self._limit_s is None else self._limit_s - self._ridden_s
         return StepNow(
             index=self._index,
             name=step.name,
             target=self.targets[self._index],
-            started_s=self._started_s,
             left_s=left_s,
             left=self._left_text(step, left_s),
             after=self._after_text(),
