@@ -35,6 +35,7 @@ from firmware_app.core.events import (
     Sound,
     Tick,
     WallClock,
+    Worn,
 )
 from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
@@ -254,6 +255,8 @@ class Unit:
                 self._pages.strap_percent = event.percent
             else:
                 self._pages.unit_percent = event.percent
+        elif isinstance(event, Worn):
+            self._pages.strap_worn = event.place
         elif isinstance(event, Fault):
             self._keep_fault(event)
         if companion is not None:
@@ -491,6 +494,7 @@ class Unit:
         # What the strap before said is not this one's.
         self._pages.link = Link("off")
         self._pages.strap_percent = None
+        self._pages.strap_worn = ""
         self._gate = Gate()
         self._tasks.pop("strap").cancel()
         self._start_strap()

@@ -16,7 +16,7 @@ import pytest
 from firmware_app import settings
 from firmware_app.core import views
 from firmware_app.core.companion import play
-from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound
+from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound, Worn
 from firmware_app.core.maximal_test import Ramp
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
@@ -607,6 +607,18 @@ def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
 
 
 # --- the settings on the panel --------------------------------------------------------------------------------------
+
+
+def test_home_tells_the_strap_its_battery_and_where_it_is_worn() -> None:
+    bench = Bench(
+        [(0.5, Link("connected")), (1.0, Battery("strap", 80)), (1.5, Worn("chest"))],
+        for_s=5.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    ).run()
+    view = bench.seen[-1]
+    assert isinstance(view, HomeView)
+    assert (view.strap, view.strap_battery) == ("connected, chest", "80 %")
 
 
 def test_the_strap_is_chosen_on_the_panel_and_remembered() -> None:

@@ -45,6 +45,13 @@ class Battery:
 
 
 @dataclass(frozen=True, slots=True)
+class Worn:
+    """Where the strap says that it is worn, in a word such as "chest"; "" when it does not say."""
+
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
 class Press:
     """A key was pressed. ``repeat`` comes again and again while a key stays down after ``long``."""
 
@@ -73,7 +80,7 @@ class WallClock:
     unix_s: float
 
 
-Event = Measurement | Link | BadPacket | Battery | Press | Tick | Fault | WallClock
+Event = Measurement | Link | BadPacket | Battery | Worn | Press | Tick | Fault | WallClock
 
 
 # --- effects --------------------------------------------------------------------------------------------------------

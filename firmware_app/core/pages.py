@@ -110,6 +110,7 @@ class Pages:
     link: Link = field(default_factory=lambda: Link("off"))
     strap_name: str = ""
     strap_percent: int | None = None
+    strap_worn: str = ""
     unit_percent: int | None = None
     hr_now_bpm: int | None = None
     faults: Mapping[str, str] = field(default_factory=dict)
@@ -274,7 +275,7 @@ class Pages:
         # The smallest panel has room for one of them: what is wrong, else what the maximum is worth, else a hint.
         hint = "" if self.caution else "Hold - for settings, hold + for plans."
         return HomeView(
-            strap="connected" if self.link.state == "connected" else self.link.text or "looking for the strap",
+            strap=self._strap_line(),
             strap_battery="" if self.strap_percent is None else f"{self.strap_percent} %",
             unit_battery="" if self.unit_percent is None else f"{self.unit_percent} %",
             hr_now="" if self.hr_now_bpm is None else f"{self.hr_now_bpm} bpm",
@@ -286,6 +287,11 @@ class Pages:
             notice=next(iter(self.faults.values()), hint),
             actions=("lower", "ride", "higher"),
         )
+
+    def _strap_line(self) -> str:
+        if self.link.state != "connected":
+            return self.link.text or "looking for the strap"
+        return f"connected, {self.strap_worn}" if self.strap_worn else "connected"
 
     def _straps(self) -> ListView:
         actions = ("up", "choose", "down")

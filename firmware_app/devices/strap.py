@@ -3,7 +3,7 @@
 ``BleStrap`` keeps a Bluetooth link to the one remembered strap, for ever; ``PlayedStrap`` plays events from a list.
 
     strap = BleStrap("C0:FF:EE:00:00:01", "Strap one")
-    await strap.run(print)          # Link, Measurement, BadPacket and Battery events, until cancelled
+    await strap.run(print)          # Link, Measurement, BadPacket, Battery and Worn events, until cancelled
 
 Services and characteristics: Bluetooth SIG, Heart Rate Service 1.0 (0x180D) and Battery Service (0x180F). The rules of
 the link stand in docs/radio.md. bleak is imported on first use: the panel must be alive before Bluetooth is.
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 from weakref import WeakKeyDictionary
 
-from firmware_app.core.events import BadPacket, Battery, Event, Link, LinkState
+from firmware_app.core.events import BadPacket, Battery, Event, Link, LinkState, Worn
 from firmware_app.core.measurement import PacketError, decode
 
 if TYPE_CHECKING:
@@ -125,11 +125,9 @@ class BleStrap(Strap):
 
     address: as ``rumblestrip pair`` remembered it; "" connects to nothing and says so.
     name: only for the words. adapter: such as "hci1"; "" takes the first that is switched on.
-    location: where the strap says that it is worn, one of SENSOR_LOCATIONS, or "" while it has not said.
     """
 
     def __init__(self, address: str, name: str = "", adapter: str = "", pace: Pace | None = None) -> None:
-        self.location = ""
         self._address = address.upper()
         self._called = _printable(name) or address
         self._name = name
@@ -307,7 +305,7 @@ class BleStrap(Strap):
             if value is None:
                 continue
             if characteristic.uuid == BODY_SENSOR_LOCATION:
-                self.location = SENSOR_LOCATIONS[value[0]] if value and value[0] < len(SENSOR_LOCATIONS) else ""
+                deliver(Worn(SENSOR_LOCATIONS[value[0]] if value and value[0] < len(SENSOR_LOCATIONS) else ""))
                 continue
             level(None, value)
             if "notify" in characteristic.properties:

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware_app.core.events import BadPacket, Battery, Event, Link
+from firmware_app.core.events import BadPacket, Battery, Event, Link, Worn
 from firmware_app.core.measurement import Measurement
 from firmware_app.devices.strap import Pace, Strap
 from sim.radio import Radio
@@ -74,6 +74,10 @@ class Heard:
     @property
     def packets(self) -> list[Event]:
         return [event for event in self.events if isinstance(event, Measurement | BadPacket)]
+
+    @property
+    def places(self) -> list[str]:
+        return [event.place for event in self.events if isinstance(event, Worn)]
 
     @property
     def batteries(self) -> list[Battery]:
