@@ -198,7 +198,7 @@ def test_check_tells_of_settings_that_others_can_read(capsys: pytest.CaptureFixt
     path.chmod(0o644)
     assert check._settings()[0].state == "ok"  # the folder still keeps others out
     path.parent.chmod(0o755)
-    [answer] = check._settings()
-    assert answer.state == "wrong"
+    valid, answer = check._settings()
+    assert (valid.part, valid.state, answer.part, answer.state) == ("settings", "ok", "privacy", "ok")
     assert str(path) in answer.text
-    assert "chmod" in answer.cure
+    assert answer.cure == f"chmod 600 {path}"

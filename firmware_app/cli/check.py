@@ -162,10 +162,12 @@ def _settings() -> list[Answer]:
         return [_parted("settings", "wrong", str(error), "; ", ": ")]
     folder = settings.config_dir()
     own = sorted(path.name for path in folder.glob("*.toml"))
-    if "rider.toml" in own and folder.stat().st_mode & 0o077 and (folder / "rider.toml").stat().st_mode & 0o077:
-        what = f"others can read {folder / 'rider.toml'}"
-        return [Answer("settings", "wrong", what, f"take that right away: chmod -R go= {folder}")]
-    return [Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")]
+    valid = Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")
+    file = folder / "rider.toml"
+    # What an editor makes under an ordinary umask is no mistake, and keeps nobody from riding.
+    if "rider.toml" in own and folder.stat().st_mode & 0o077 and file.stat().st_mode & 0o077:
+        return [valid, Answer("privacy", "ok", f"{file} can be read by others", f"chmod 600 {file}")]
+    return [valid]
 
 
 def _storage() -> list[Answer]:
