@@ -12,7 +12,7 @@ import msgspec
 from msgspec import Meta
 
 from firmware_app.core.session import PRESS_LIMIT_S, Ends, Plan, PlanError, Step, parse_arrival
-from firmware_app.settings import SettingsError, config_dir, defaults_dir, read_toml
+from firmware_app.settings import MISSING, NO_SUCH_KEY, SettingsError, config_dir, defaults_dir, in_words, read_toml
 
 STEPS_MAX = 200
 STEP_RANGE_S = (5, 6 * 3600)
@@ -138,8 +138,7 @@ def _convert(data: dict[str, Any], kind: type[T]) -> T:
     try:
         return msgspec.convert(data, kind)
     except msgspec.ValidationError as error:
-        what, _, where = str(error).partition(" - at `$")
-        key = where.rstrip("`").lstrip(".")
+        key, what = in_words(error, kind)
         known = ", ".join(field.name for field in msgspec.structs.fields(kind))  # type: ignore[arg-type]
-        what = what[0].lower() + what[1:]
-        raise PlanError(f"{key}: {what}; change it" if key else f"{what}; its keys are {known}") from error
+        cure = f"the keys are {known}" if what == NO_SUCH_KEY else "add it" if what == MISSING else "change it"
+        raise PlanError(f"{key}: {what}; {cure}") from error

@@ -163,16 +163,27 @@ def convert(data: Any, kind: type[T], path: Path) -> T:
     try:
         return msgspec.convert(data, kind)
     except msgspec.ValidationError as error:
-        what, _, where = str(error).partition(" - at `$")
-        key = where.rstrip("`").lstrip(".")
-        if stray := re.fullmatch(r"Object contains unknown field `(.+)`", what):
-            key = f"{key}.{stray[1]}".lstrip(".")
+        key, what = in_words(error, kind)
+        cure = "add it" if what == MISSING else "change or remove that key"
+        if what == NO_SUCH_KEY:
             shipped = defaults_dir() / path.name
             cure = f"see {shipped} for those there are" if shipped.exists() else "remove it"
-            raise SettingsError(f"{path}: {key}: there is no such key; {cure}") from error
-        raise SettingsError(
-            f"{path}: {key or 'the file'}: {_in_words(what, kind, key)}; change or remove that key"
-        ) from error
+        raise SettingsError(f"{path}: {key or 'the file'}: {what}; {cure}") from error
+
+
+NO_SUCH_KEY = "there is no such key"
+MISSING = "it is missing"
+
+
+def in_words(error: msgspec.ValidationError, kind: Any) -> tuple[str, str]:
+    """The dotted key that an error of converting to ``kind`` is about, "" for the whole, and what is wrong with it."""
+    what, _, where = str(error).partition(" - at `$")
+    key = where.rstrip("`").lstrip(".")
+    if stray := re.fullmatch(r"Object contains unknown field `(.+)`", what):
+        return f"{key}.{stray[1]}".lstrip("."), NO_SUCH_KEY
+    if lacking := re.fullmatch(r"Object missing required field `(.+)`", what):
+        return f"{key}.{lacking[1]}".lstrip("."), MISSING
+    return key, _value_in_words(what, kind, key)
 
 
 _TYPES = {
@@ -185,7 +196,7 @@ _TYPES = {
 }
 
 
-def _in_words(what: str, kind: Any, key: str) -> str:
+def _value_in_words(what: str, kind: Any, key: str) -> str:
     """What is wrong with a value, in a rider's words instead of a programmer's."""
     if what.startswith("Invalid enum value") and (choices := _choices(kind, key)):
         given = what.removeprefix("Invalid enum value ").replace("'", '"')

@@ -89,7 +89,7 @@ def test_check_passes_a_plan_with_its_warnings(mine: Path, capsys: pytest.Captur
     ("wrong", "says"),
     [
         ('time = "1 minute"', "step 2 (Burst): time: '1 minute' is not minutes:seconds"),
-        ('time = "1:00"\nspeed = 3', "step 2 (Burst): object contains unknown field `speed`"),
+        ('time = "1:00"\nspeed = 3', "step 2 (Burst): speed: there is no such key"),
     ],
 )
 def test_check_refuses_a_wrong_plan_with_status_2_file_step_and_cure(
