@@ -320,7 +320,7 @@ def _set(args: argparse.Namespace) -> Answer:
         raise UsageError(f"{args.bpm} bpm is not between {low} and {high}; give your measured maximum")
     now = time.time()
     entry = MaximumEntry(
-        args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why or "set by the rider"
+        args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why
     )
     with _log() as log:
         # In this order: a log that cannot be opened changes nothing.
@@ -395,9 +395,11 @@ def _history(args: argparse.Namespace) -> Answer:
         entries = log.maxima()
     rows = [_row(one) for one in entries]
     lines = [
-        f"{row['at'][:16]}  {row['value_bpm']:>3} bpm  {row['origin']:<7} {row['state']:<8} "
-        + (f"by {row['decided_by']}" if row["decided_by"] else "")
-        + f"  {row['why']}"
+        (
+            f"{row['at'][:16]}  {row['value_bpm']:>3} bpm  {row['origin']:<7} {row['state']:<8} "
+            + (f"by {row['decided_by']}" if row["decided_by"] else "")
+            + f"  {row['why']}"
+        ).rstrip()
         for row in rows
     ]
     return {"history": rows}, "\n".join(lines) or "No maximum has been set or proposed yet."

@@ -114,6 +114,15 @@ def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
     ]
 
 
+def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["maximum", "set", "180"]) == 0
+    assert main(["maximum", "set", "184", "--why", "a test in spring"]) == 0
+    capsys.readouterr()
+    assert main(["maximum", "history"]) == 0
+    ends = [line.partition("accepted ")[2] for line in capsys.readouterr().out.splitlines()]
+    assert sorted(ends) == ["by rider", "by rider  a test in spring"]
+
+
 def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
     number = store(ride(180.0))
     assert ask("estimate", "--all-out", "last") == ask("estimate", "--all-out", str(number)) != ask("estimate")
