@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import date
 from html import escape
 from io import StringIO
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -239,7 +239,11 @@ def hearts(
     estimates: Sequence[tuple[float, float, float] | None],
 ) -> str:
     """Maximum, its estimate (low, value, high), peak and resting heart rate by week. Raises PlotError as ``ride``."""
-    rows = (("maximum", hr_max_bpm, "-"), ("peak", peak_bpm, "o"), ("rest", rest_bpm, "--"))
+    rows: tuple[tuple[str, Sequence[float | None], Literal["-", "o", "--"]], ...] = (
+        ("maximum", hr_max_bpm, "-"),
+        ("peak", peak_bpm, "o"),
+        ("rest", rest_bpm, "--"),
+    )
     with _style():
         canvas = Canvas("hearts", "Maximum, peak and resting heart rate by week", [170], right_pt=104)
         (axes,) = canvas.rows
@@ -251,6 +255,10 @@ def hearts(
         for name, values, style in rows:
             known = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
             axes.plot(range(len(mondays)), known, style, color=INK, linewidth=1.2, markersize=3.5)
+            if style != "o":
+                # A line of one point is invisible: a week that stands alone gets a level of its own.
+                alone = _alone(np.isfinite(known))
+                axes.hlines(known[alone], alone - 0.35, alone + 0.35, color=INK, linewidth=1.2, linestyles=style)
             if np.isfinite(known).any():
                 last_bpm = float(known[np.isfinite(known)][-1])
                 ends.append((last_bpm, f"{name} {last_bpm:.0f}"))
@@ -259,6 +267,12 @@ def hearts(
         _unit(axes)
         _week_axis(axes, mondays, last=True)
         return canvas.svg()
+
+
+def _alone(known: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Where a value is known and neither neighbour is."""
+    padded = np.pad(known, 1)
+    return np.flatnonzero(known & ~padded[:-2] & ~padded[2:])
 
 
 def _right_labels(axes: Axes, ends: Sequence[tuple[float, str]]) -> None:

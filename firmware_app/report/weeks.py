@@ -185,11 +185,15 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
         section("Time in bands", picture(drawn, "Time in each band by week, all rows on one scale, and its sum."))
     )
 
-    drawn = plots.columns(
-        "held", "Share of the time in target by week", mondays,
-        [("% in target", [None if week.held is None else 100 * week.held for week in weeks])], 80, 100,
-    )  # fmt: skip
-    sections.append(section("How often the target was held", picture(drawn, "Of the known time with a target.")))
+    if target_s:
+        drawn = plots.columns(
+            "held", "Share of the time in target by week", mondays,
+            [("% in target", [None if week.held is None else 100 * week.held for week in weeks])], 80, 100,
+        )  # fmt: skip
+        part = picture(drawn, "Of the known time with a target.")
+    else:
+        part = paragraph("Nothing that was ridden had a target.")
+    sections.append(section("How often the target was held", part))
 
     estimates = [week.estimate for week in weeks]
     ranges = [None if one is None else (one.low_bpm, one.value_bpm, one.high_bpm) for one in estimates]

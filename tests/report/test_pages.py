@@ -247,6 +247,34 @@ def test_simulated_rides_are_told_apart(seven: bands.BandTable) -> None:
     assert "1 simulated" in Reader(weeks_page(found, seven.scheme)).words
 
 
+@pytest.mark.parametrize("known", [[184], [None, 184, None], [184, None, 186], [184, 185, None, 186]])
+def test_the_maximum_of_a_week_alone_is_drawn_too(known: list[float | None]) -> None:
+    mondays = [date(2026, 10, 5) + timedelta(weeks=n) for n in range(len(known))]
+    nothing: list[None] = [None] * len(known)
+
+    def lengths_px(svg: str) -> list[float]:
+        paths = re.findall(r'<path d="(M [^"]*)" clip-path[^>]*stroke: var\(--ink\)', svg)
+        lines = [[float(at) for at in line.split() if at != "L"] for path in paths for line in path.split("M")[1:]]
+        return [line[-2] - line[0] for line in lines if len(line) > 2]
+
+    levels = lengths_px(plots.hearts(mondays, known, nothing, nothing, nothing))
+    stretches = "".join("x" if value else " " for value in known).split()
+    assert len(levels) == len(stretches)
+    assert min(levels) > 5
+    assert lengths_px(plots.hearts(mondays, nothing, nothing, nothing, nothing)) == []
+
+
+def test_weeks_without_a_target_say_so_instead_of_drawing_nothing(seven: bands.BandTable) -> None:
+    record = ride(began=datetime(2026, 11, 24, 9))
+    free = replace(record, marks=tuple(mark for mark in record.marks if mark.kind != "target"))
+    pages = [
+        weeks_page(gather([(one.facts, summary(review(one, seven)))], date(2026, 11, 25), 1), seven.scheme)
+        for one in (record, free)
+    ]
+    assert [page.count("Share of the time in target") for page in pages] == [1, 0]
+    assert ["had a target" in Reader(page).words for page in pages] == [False, True]
+
+
 def test_weeks_without_a_ride_still_have_a_page(seven: bands.BandTable) -> None:
     page = weeks_page(gather([], date(2026, 11, 25), 12), seven.scheme)
     assert Reader(page).open == []
