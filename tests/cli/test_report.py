@@ -171,7 +171,9 @@ def test_a_wrong_request_is_told_what_to_do(words: list[str], cure: str, capsys:
     assert said.out == ""
 
 
-def test_no_ride_is_a_wrong_request_and_no_place_to_write_a_failure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_ride_is_a_wrong_request_and_no_place_to_write_a_failure(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["report"]) == 2
     assert "no ride" in capsys.readouterr().err
     with log() as rides:
