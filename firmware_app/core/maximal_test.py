@@ -67,7 +67,7 @@ SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
     (
         "Stop at once for pain, dizziness, or a rhythm that feels odd.",
         "The left key stops the test at any moment, with one press.",
-        "Hold the middle key if all of this is understood and none of it speaks against you.",
+        "Hold the middle key, then let go, if all of this is understood and none of it speaks against you.",
     ),
 )
 
@@ -397,7 +397,7 @@ class MaximalTest:
         elif self._stage == "cool_down":
             title, left = "Cool-down", _clock(COOL_DOWN_S - gone_s)
             lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)
-            actions = ("no", "", "nothing left")
+            actions = ("no", "", "yes")
         else:
             title, lines, big = self._result()
             actions = ("leave", "", "")

@@ -1,6 +1,6 @@
 """Which page the unit shows, and what a press does there.
 
-Three keys are enough everywhere: minus and plus move, select acts; holding select goes back or ends. While riding,
+Three keys are enough everywhere: minus and plus move, select acts; select held and let go goes back or ends. While riding,
 presses belong to the companion: pause, end (a long hold) and audio paused are all that can be reached. What a press
 asks of the world comes back as an order; the unit carries it out.
 """
@@ -249,7 +249,7 @@ class Pages:
             case "plans":
                 return ListView("Plans", self._rows(), self._row, "", ("up", "choose", "down"))
             case "settings":
-                hint = "Hold select to go back"
+                hint = "Hold select, then let go: back"
                 return ListView("Settings", self._rows(), self._row, hint, ("up", "change", "down"))
             case "straps":
                 return self._straps()

@@ -34,9 +34,10 @@ class Holding:
     """Down and up to short, long and repeat: the one state machine behind buttons, keyboard and touch.
 
     ``short`` comes with the release, ``long`` after ``long_s`` seconds down, then ``repeat`` every ``repeat_s`` until
-    the release, or for ``STUCK_S`` at most: a key shorted by rain must not turn a target up all day. A tick that comes
-    late gives one press, not the ones it missed: after a stall nothing may rush. Times are seconds of any clock that
-    never goes back. A ``down`` of a key that is down and an ``up`` of one that is up change nothing.
+    the release, or for ``STUCK_S`` at most: a key shorted by rain must not turn a target up all day. Select gives its
+    ``long`` with the release, and no ``repeat``: it ends a ride, and one that stays down must end nothing. A tick that
+    comes late gives one press, not the ones it missed: after a stall nothing may rush. Times are seconds of any clock
+    that never goes back. A ``down`` of a key that is down and an ``up`` of one that is up change nothing.
 
         holding = Holding(long_s=1.0, repeat_s=0.25)
         holding.down("plus", 0.0); holding.up("plus", 0.2)  # [Press("plus", "short")]
@@ -55,7 +56,7 @@ class Holding:
         return []
 
     def up(self, key: Key, t_s: float) -> list[Press]:
-        """The key was released: one ``short``, or the ``long`` that no tick came in time for, or nothing."""
+        """The key was released: one ``short``, or the ``long`` that has not been given yet, or nothing."""
         held = self._held.pop(key, None)
         if held is None or held.given or t_s - held.since_s >= STUCK_S:
             return []
@@ -65,7 +66,7 @@ class Holding:
         """Time passed: the ``long`` and ``repeat`` presses that are due, at most one for each key."""
         presses = []
         for key, held in self._held.items():
-            if t_s < held.due_s or t_s - held.since_s >= STUCK_S:
+            if key == "select" or t_s < held.due_s or t_s - held.since_s >= STUCK_S:
                 continue
             presses.append(Press(key, "repeat" if held.given else "long"))
             held.given = True

@@ -42,6 +42,15 @@ def test_short_long_and_repeat() -> None:
     assert holding.tick(20.0) == []
 
 
+@pytest.mark.parametrize(("released_s", "presses"), [(1.0, [Press("select", "long")]), (STUCK_S, [])])
+def test_select_is_long_when_it_is_let_go_and_not_while_it_is_down(released_s: float, presses: list[Press]) -> None:
+    """A wet select key must not end the ride."""
+    holding = Holding(long_s=1.0, repeat_s=0.25)
+    holding.down("select", 0.0)
+    assert [holding.tick(tick / 10) for tick in range(200)] == [[]] * 200
+    assert holding.up("select", released_s) == presses
+
+
 def test_a_long_press_that_no_tick_saw_is_not_taken_for_a_short_one() -> None:
     holding = Holding(long_s=1.0, repeat_s=0.25)
     holding.down("select", 0.0)
@@ -142,7 +151,7 @@ def test_buttons_deliver_short_long_and_repeat(pins: MockFactory, virtually: Run
         select.drive_high()
 
     assert virtually(pressing(pins, KeySettings(), act)()) == [
-        Press("plus", "short"), Press("select", "long"), Press("select", "repeat"), Press("select", "repeat"),
+        Press("plus", "short"), Press("select", "long"),
     ]  # fmt: skip
 
 
