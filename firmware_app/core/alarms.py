@@ -186,7 +186,7 @@ class Situation:
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
     trusted heart rate without its quick swings, and its slope. on_its_way: whether a heart outside the lane is getting
     there as fast as its lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving:
-    whether notifications come in at all. urging_allowed: False in a maximal test, which never says "lift".
+    whether notifications come in at all.
     """
 
     t_s: float = 0.0
@@ -208,7 +208,6 @@ class Situation:
     unit_battery_percent: int | None = None
     storage_failing: bool = False
     unit_power_low: bool = False
-    urging_allowed: bool = True
 
 
 class Change(NamedTuple):
@@ -295,7 +294,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
 
 
 def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
-    if not s.riding or s.low_bpm is None or not s.urging_allowed:
+    if not s.riding or s.low_bpm is None:
         return _FALSE
     if s.trusted_bpm is None:
         return _UNKNOWN
@@ -429,8 +428,7 @@ class Engine:
     def may_urge(self, s: Situation) -> bool:
         """Whether anything may ask for more: not near maximum, nor so close to it that the alarm only just ended."""
         free_bpm = self._table.near_max.release_percent * s.hr_max_bpm / 100
-        near = self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= free_bpm
-        return s.urging_allowed and not near
+        return not self.is_active("near_max") and s.trusted_bpm is not None and s.trusted_bpm < free_bpm
 
     def pause_audio(self, t_s: float) -> None:
         """Silence everything but near_max for a while; again to end it."""

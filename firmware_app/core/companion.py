@@ -63,9 +63,7 @@ class Companion:
     Raises BandError when a step's target does not fit the rider's bands.
     """
 
-    def __init__(
-        self, facts: RideFacts, bands: BandTable, alarms: AlarmTable, plan: Plan, *, urging_allowed: bool = True
-    ) -> None:
+    def __init__(self, facts: RideFacts, bands: BandTable, alarms: AlarmTable, plan: Plan) -> None:
         self.facts = facts
         self.paused = False
         self.ended = False
@@ -75,7 +73,7 @@ class Companion:
         self._engine = Engine(alarms)
         self._lag = LagModel()
         self._run = PlanRun(plan, bands)
-        self._now = Situation(hr_max_bpm=facts.hr_max_bpm, urging_allowed=urging_allowed)
+        self._now = Situation(hr_max_bpm=facts.hr_max_bpm)
         self._target: Target | None = None
         self._ticks = 0
         self._arrived_s = float("-inf")

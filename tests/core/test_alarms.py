@@ -321,12 +321,6 @@ def test_standing_still_nobody_watches_the_lane(table: AlarmTable) -> None:
     assert ride.told == []
 
 
-def test_a_maximal_test_never_says_lift(table: AlarmTable) -> None:
-    ride = lane(table, urging_allowed=False)
-    ride.go(300, trusted_bpm=100.0)
-    assert ride.told == []
-
-
 @pytest.mark.parametrize(("kind", "slope"), [("drifting_up", 0.2), ("drifting_down", -0.2)])
 def test_drifting_is_off_by_default_and_one_soft_tick_when_it_is_on(
     table: AlarmTable, kind: str, slope: float

@@ -38,10 +38,10 @@ HR_MAX_BPM = 190
 Rows = list[tuple[float, Event]]
 
 
-def companion(target: str | None = "120-140bpm", plan: Plan | None = None, urging: bool = True) -> Companion:
+def companion(target: str | None = "120-140bpm", plan: Plan | None = None) -> Companion:
     table = bands.table(settings.load_scheme("seven"), HR_MAX_BPM)
     facts = RideFacts(hr_max_bpm=HR_MAX_BPM, target=target or "")
-    return Companion(facts, table, settings.load_alarms(), plan or free_plan(target), urging_allowed=urging)
+    return Companion(facts, table, settings.load_alarms(), plan or free_plan(target))
 
 
 def beating(bpms: Iterable[float], from_s: float = 0.0) -> Rows:
@@ -290,12 +290,6 @@ def test_without_a_heart_rate_the_page_says_neither_lift_nor_ease(bpm: int, word
     feed(one, [(150.0 + step / 4, Tick()) for step in range(1, 400)])
     view = one.view()
     assert (view.percent, view.side, view.word, view.signal) == (None, 0, "", "none")
-
-
-def test_a_maximal_test_never_says_lift() -> None:
-    one = companion(urging=False)
-    assert sounds(feed(one, beating([90] * 400)), "below_target") == []
-    assert one.view().word == ""
 
 
 @examples(max_examples=40, deadline=None)
