@@ -412,7 +412,7 @@ def test_quality_tells_noise_from_a_clean_signal() -> None:
 
 
 def test_the_longest_packet_of_the_longest_intervals_is_refused_like_any_other_nonsense() -> None:
-    """255 intervals of 64 s date its first beat four and a half hours back."""
+    """255 intervals of 64 s date its oldest beat four and a half hours back."""
     gate = Gate()
     for second in range(60):
         gate.feed(Measurement(120 + second % 3, (500.0 + second % 7, 500.0 - second % 5)), second + 1.0)

@@ -160,7 +160,7 @@ def test_a_value_holds_for_five_seconds_and_the_rest_is_unknown() -> None:
     assert it.trusted_fraction == pytest.approx(11 / 40)
 
 
-def test_time_before_the_first_beat_is_unknown() -> None:
+def test_time_before_a_beat_was_heard_is_unknown() -> None:
     it = review(ride([10, 11], [120, 120], duration_s=12), BANDS)
     assert (it.unknown_s, sum(it.band_s.values())) == (10, 2)
 

@@ -1,6 +1,6 @@
 """The gate on recorded hearts, against an offline method that sees the whole recording at once.
 
-The reference is neurokit2's ``signal_fixpeaks(method="Kubios")``, after Lipponen and Tarvainen, J Med Eng Technol
+The reference is neurokit2's ``signal_fixpeaks`` with its default method, after Lipponen and Tarvainen, J Med Eng Technol
 43:173, 2019: it corrects ectopic, missed, extra, long and short beats. The trusted value is compared with the median of
 fifteen corrected beats centred on the moment: what an analyst would say afterwards that the heart rate was.
 
@@ -48,7 +48,7 @@ def compared(path: Path) -> Compared:
     answers = [gate.feed(Measurement(None, (rr,)), t) for t, rr in zip(t_s.tolist(), rr_ms.tolist(), strict=True)]
     trusted_bpm = np.array([np.nan if a.hr_bpm is None else a.hr_bpm for a in answers])
     peaks_ms = np.concatenate(([0], np.cumsum(rr_ms))).astype(int)
-    _, corrected_ms = neurokit2.signal_fixpeaks(peaks_ms, sampling_rate=1000, iterative=True, method="Kubios")
+    _, corrected_ms = neurokit2.signal_fixpeaks(peaks_ms, sampling_rate=1000, iterative=True)
     corrected_bpm = 60000 / np.diff(np.asarray(corrected_ms))
     median_bpm = [np.median(corrected_bpm[max(i - HALF, 0) : i + HALF + 1]) for i in range(len(corrected_bpm))]
     reference_bpm = np.interp(t_s, np.asarray(corrected_ms)[1:] / 1000, median_bpm)
