@@ -1,8 +1,8 @@
 """Which page the unit shows, and what a press does there.
 
-Three keys are enough everywhere: minus and plus move, select acts; select held and let go goes back or ends. While riding,
-presses belong to the companion: pause, end (a long hold) and audio paused are all that can be reached. What a press
-asks of the world comes back as an order; the unit carries it out.
+Three keys are enough everywhere: minus and plus move, select acts; select held and let go goes back or ends. While
+riding, presses belong to the companion: pause, end (a long hold) and audio paused are all that can be reached. What a
+press asks of the world comes back as an order; the unit carries it out.
 """
 
 from __future__ import annotations
