@@ -98,7 +98,7 @@ def _step(sheet: Sheet, view: views.StepView) -> None:
     body = sheet.body()
     theme = sheet.theme
     sheet.actions(body, view.actions)
-    sheet.title(body, view.plan, view.left)
+    sheet.title(body, f"Paused: {view.plan}", view.left)
     if view.note:
         cap = sheet.px(0.46)
         room = Rect(body.left, 0, body.width, round(2 * LEADING * cap))

@@ -105,7 +105,9 @@ def test_the_chosen_row_is_in_sight_and_the_hidden_ones_are_counted(size, chosen
 @every_size
 def test_the_step_that_runs_is_in_sight(size) -> None:
     steps = tuple((f"step {i}", "", "5:00", "done" if i < 30 else "now" if i == 30 else "next") for i in range(60))
-    assert "step 30" in said(size, StepView("Long", steps, "1:00", "", ("", "", "")))
+    text = said(size, StepView("Long", steps, "1:00", "", ("", "", "")))
+    assert "step 30" in text
+    assert "Paused" in text  # it stands in the place of the ride only while that is paused
 
 
 def test_a_painter_repaints_little_when_a_second_passes() -> None:
