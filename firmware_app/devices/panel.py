@@ -199,7 +199,8 @@ class SteadyPanel(Panel):
         log.warning(text)
         self.notice = text if failed else self.panel.notice
         if self._deliver:
-            self._deliver(Fault("panel", text, active=failed))
+            # Not at once: whoever presents is in the middle of drawing, and what is told is drawn too.
+            asyncio.get_running_loop().call_soon(self._deliver, Fault("panel", text, active=failed))
 
     async def run(self, deliver: Deliver) -> None:
         """Deliver presses. What the panel's keys raise is raised: whoever runs this begins it again."""

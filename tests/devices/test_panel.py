@@ -175,6 +175,7 @@ async def test_a_panel_that_fails_is_told_once_tried_again_and_told_when_back(er
         inner.error = error
         for _ in range(3):
             panel.present(plain((1, 2, 3)), ((0, 1),))
+        assert got.empty()  # not told in the middle of a drawing
         fault = await next_of(got)
         assert (fault.part, fault.active) == ("panel", True)
         assert str(error) in fault.text == panel.notice
