@@ -326,7 +326,7 @@ def synthetic(seed: int) -> Iterator[tuple[float, float]]:
 def packets(beats: Iterable[tuple[float, float]], speed: float = 1.0) -> Iterator[tuple[float, Measurement]]:
     """(t_s, notification) as a strap sends them: once a second, or as soon as MOST_RR intervals wait.
 
-    t_s is real time since the recording began; sped up, a notification carries more beats. The heart rate is the mean of the
+    t_s is real time since it began; sped up, a notification carries more beats. The heart rate is the mean of the
     last eight intervals: straps average (common practice, no source).
     """
     recent: deque[float] = deque(maxlen=8)
