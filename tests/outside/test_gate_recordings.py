@@ -1,8 +1,8 @@
 """The gate on recorded hearts, against an offline method that sees the whole recording at once.
 
 The reference is neurokit2's ``signal_fixpeaks`` by its default method, after Lipponen and Tarvainen, J Med Eng
-Technol 43:173, 2019: it corrects ectopic, missed, extra, long and short beats. The trusted value is compared with the median of
-fifteen corrected beats centred on the moment: what an analyst would say afterwards that the heart rate was.
+Technol 43:173, 2019: it corrects ectopic, missed, extra, long and short beats. The trusted value is compared with the
+median of fifteen corrected beats centred on the moment: what an analyst would say afterwards that the heart rate was.
 
 The bounds below are what was measured, with about a third to spare; ``pytest -s`` prints what is measured now.
 """
