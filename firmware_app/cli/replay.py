@@ -146,13 +146,13 @@ def _stored(weeks: int) -> list[RideRecord]:
 
 
 def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
-    """What came in on a stored ride: its measurements and its presses, in order of time, and its end.
+    """What came in on a stored ride: measurements, presses and when the unit was off, in order of time, and its end.
 
     A ride can sound after its last measurement: then it tells that there are no more.
     """
     import heapq
 
-    from firmware_app.core.events import Press, Tick
+    from firmware_app.core.events import Tick
     from firmware_app.core.measurement import Measurement
 
     rr_of: list[list[float]] = [[] for _ in record.t_s]
@@ -165,13 +165,22 @@ def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
             record.t_s.tolist(), record.hr_bpm.tolist(), rr_of, record.contact.tolist(), strict=True
         )
     )
-    pressed: Iterable[tuple[float, Event]] = (
-        (mark.t_s, Press(mark.detail["key"], mark.detail["hold"]))  # type: ignore[arg-type]
-        for mark in record.marks
-        if mark.kind == "press"
-    )
-    yield from heapq.merge(measured, pressed, key=lambda pair: pair[0])
+    yield from heapq.merge(measured, _of_marks(record.marks), key=lambda pair: pair[0])
     yield record.duration_s, Tick()
+
+
+def _of_marks(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
+    from firmware_app.core.events import Off, Press
+
+    cut_s = 0.0
+    for mark in marks:
+        match (mark.kind, mark.detail.get("why")):
+            case ("press", _):
+                yield mark.t_s, Press(mark.detail["key"], mark.detail["hold"])  # type: ignore[arg-type]
+            case ("pause", "cut"):
+                cut_s = mark.t_s
+            case ("resume", "cut"):
+                yield mark.t_s, Off(cut_s)
 
 
 def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
+from math import ceil, floor
 from typing import Literal
 
 from firmware_app.core.alarms import AlarmTable, Change, Engine, Situation
@@ -25,8 +26,10 @@ from firmware_app.core.events import (
     Link,
     Mark,
     Notice,
+    Off,
     Press,
     Sample,
+    Sound,
     Tick,
     WallClock,
 )
@@ -44,6 +47,12 @@ GAP_S = 3.0
 """So long without a trusted heart rate is a gap in the log."""
 
 TAIL_S = 30
+
+STALE_S = 2.0
+"""What should have sounded longer ago than this, while the unit slept, is not made up for."""
+
+CATCH_UP_S = 12 * 3600.0
+"""After a longer sleep only so much is stepped through: the loop must not stand still over it."""
 
 _ARRIVING_S = 3.0
 _POOR_QUALITY = 0.6
@@ -95,14 +104,13 @@ class Companion:
         if self.ended:
             return ()
         t_s = max(t_s, self._now.t_s)
-        while self._ticks * TICK_S <= t_s:
-            self._tick(self._ticks * TICK_S, out)
-            self._ticks += 1
-        self._now.t_s = t_s
+        if isinstance(event, Off):
+            out.extend(self._off(max(event.since_s, self._now.t_s), t_s))
+        self._tick_to(t_s, out)
         match event:
             case Measurement():
                 self._measurement(event, t_s, out)
-            case Tick():
+            case Tick() | Off():
                 pass
             case Press():
                 self._press(event, t_s, out)
@@ -171,6 +179,39 @@ class Companion:
         return self._run
 
     # --- what happens -----------------------------------------------------------------------------------------------
+
+    def _tick_to(self, t_s: float, out: list[Effect]) -> None:
+        slept_s = t_s - self._now.t_s
+        if slept_s > CATCH_UP_S:
+            self._ticks = max(self._ticks, ceil((t_s - CATCH_UP_S) / TICK_S))
+        while self._ticks * TICK_S <= t_s:
+            self._tick(self._ticks * TICK_S, out)
+            self._ticks += 1
+        self._now.t_s = t_s
+        if slept_s > STALE_S:
+            self._leave_out_stale(out, t_s)
+
+    def _leave_out_stale(self, out: list[Effect], t_s: float) -> None:
+        """Of all that should have sounded meanwhile only the last that is news or still true goes out."""
+        sounds = [(place, effect) for place, effect in enumerate(out) if isinstance(effect, Sound)]
+        said = False
+        for place, sound in reversed(sounds):
+            told = out[place - 1]  # the mark of what it tells
+            new = isinstance(told, Mark) and t_s - told.t_s <= STALE_S
+            if said or not (new or self._engine.is_active(sound.kind)):
+                del out[place]
+            else:
+                said = True
+
+    def _off(self, since_s: float, t_s: float) -> tuple[Effect, ...]:
+        """The unit was off: nobody watched, and the plan stood still. A ride that was paused still is."""
+        out: list[Effect] = []
+        self._tick_to(since_s, out)
+        paused = self.pause(since_s, "cut")
+        self._ticks = max(self._ticks, floor(t_s / TICK_S) + 1)
+        self._now.t_s = t_s
+        resumed = self.resume(t_s, "cut") if paused else ()
+        return tuple(effect for effect in (*out, *paused, *resumed) if isinstance(effect, Mark))
 
     def _tick(self, t_s: float, out: list[Effect]) -> None:
         now = self._now

@@ -80,7 +80,14 @@ class WallClock:
     unix_s: float
 
 
-Event = Measurement | Link | BadPacket | Battery | Worn | Press | Tick | Fault | WallClock
+@dataclass(frozen=True, slots=True)
+class Off:
+    """The unit was off in the middle of a ride, from ``since_s`` of the ride's time until now."""
+
+    since_s: float
+
+
+Event = Measurement | Link | BadPacket | Battery | Worn | Press | Tick | Fault | WallClock | Off
 
 
 # --- effects --------------------------------------------------------------------------------------------------------
@@ -129,7 +136,8 @@ class Mark:
       alarm    kind, priority, reminder (0 is the first), on (False when its condition ended)
       target   low_bpm, high_bpm (both None for none), text
       step     index, name, round, why (what ended the one before)
-      pause / resume / end   why
+      plan     digest: of its steps and its lanes in bpm, as the ride began
+      pause / resume / end   why; "cut" from when the unit went off until the ride went on
       gap      from_s: no trusted heart rate from then until this mark
       link     state
       clock    unix_s: what the wall clock said at this t_s

@@ -14,8 +14,9 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from firmware_app.cli import main
+from firmware_app.cli.replay import events_of
 from firmware_app.core.companion import play
-from firmware_app.core.events import Event, Press
+from firmware_app.core.events import Event, Off, Press
 from firmware_app.core.measurement import Measurement
 from firmware_app.preparation import prepare
 from firmware_app.store.log import log_path, open_log
@@ -235,6 +236,18 @@ def stored() -> int:
     record = play(ready.companion(ready.facts("strap", time.time() - 3600)), rows)
     with open_log(log_path()) as log:
         return log.add(record)
+
+
+def test_a_ride_that_was_cut_and_gone_on_with_is_replayed_with_its_gap() -> None:
+    ready = prepare(plan="hard-eights", hr_max_bpm=HR_MAX_BPM)
+    times = [*range(1, 300), *range(701, 1500)]
+    rows: list[tuple[float, Event]] = [(float(t_s), Measurement(130 + t_s % 3, (460.0 + t_s % 3,))) for t_s in times]
+    rows.insert(299, (700.0, Off(299.0)))
+    ridden = play(ready.companion(ready.facts("strap")), rows)
+    again = play(ready.companion(ready.facts("strap")), events_of(ridden))
+    assert [mark.kind for mark in ridden.marks if mark.kind in ("pause", "resume")] == ["pause", "resume"]
+    assert again.marks == ridden.marks
+    assert any(mark.kind == "step" and mark.t_s > 700 for mark in ridden.marks)
 
 
 @pytest.mark.parametrize("name", ["last", "1"])

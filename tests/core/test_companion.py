@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from firmware_app import settings
 from firmware_app.core import bands
-from firmware_app.core.companion import TAIL_S, TICK_S, Companion, play
+from firmware_app.core.companion import STALE_S, TAIL_S, TICK_S, Companion, play
 from firmware_app.core.events import (
     BadPacket,
     Battery,
@@ -24,6 +24,7 @@ from firmware_app.core.events import (
     Link,
     Mark,
     Notice,
+    Off,
     Press,
     Sample,
     Sound,
@@ -105,6 +106,9 @@ def test_however_time_is_split_into_ticks_the_ride_is_the_same(
     for wait_s, event in events:
         at_s = (at_s or 20.0) + wait_s
         rows.append((at_s, event))
+    # No longer apart than what counts as a sleep, after which not every sound goes out.
+    awake = [(t_s, Tick()) for t_s in np.arange(0.0, rows[-1][0], STALE_S).tolist()]
+    rows = sorted([*rows, *awake], key=lambda row: row[0])
     finer = sorted([*rows, *((t_s, Tick()) for t_s in extra if t_s <= rows[-1][0])], key=lambda row: row[0])
     coarse_one, fine_one, again = companion(), companion(), companion()
     coarse, fine = feed(coarse_one, rows), feed(fine_one, finer)
@@ -236,6 +240,60 @@ def test_the_plan_stands_still_while_the_rider_does() -> None:
     one = companion(plan=plan)
     effects = feed(one, [(30.0, Press("select")), (500.0, Press("select")), (600.0, Tick())])
     assert [(m.detail["name"], m.t_s) for m in marks(effects, "step")] == [("One", 0), ("Two", 530), ("", 590)]
+
+
+# --- sleep, and power that fails ------------------------------------------------------------------------------------
+
+
+def test_after_a_sleep_one_sound_tells_how_it_is_now_and_the_log_all_of_it() -> None:
+    plan = Plan("p", "P", "", "", tuple(Step(f"{n}", "120-140bpm", Ends(60)) for n in range(20)))
+    awake, asleep = companion(plan=plan), companion(plan=plan)
+    rows = beating([130] * 50)
+    feed(awake, rows)
+    feed(asleep, rows)
+    all_along = feed(awake, [(50 + t / 4, Tick()) for t in range(4 * 610)])
+    at_once = asleep.feed(Tick(), 50 + 609.75)
+    assert marks(at_once, "step") == marks(all_along, "step") != []
+    assert marks(at_once, "alarm") == marks(all_along, "alarm")
+    assert [sound.kind for sound in at_once if isinstance(sound, Sound)] == ["no_signal"]
+    assert len([sound for sound in all_along if isinstance(sound, Sound)]) > 1
+
+
+def test_after_a_sleep_nothing_sounds_that_is_over() -> None:
+    one = companion()
+    feed(one, beating([130] * 60 + [182] * 30))
+    assert one.view().near_max
+    effects = one.feed(Tick(), 8 * 3600.0)
+    assert any(m.detail["kind"] == "near_max" for m in marks(effects, "alarm"))
+    assert not one.view().near_max
+    assert sounds(effects, "near_max") == []
+
+
+def test_a_sleep_of_weeks_is_not_stepped_through() -> None:
+    one = companion(plan=Plan("p", "P", "", "", (Step("One", "120-140bpm", Ends(60)), Step("Two", None, Ends(60)))))
+    effects = feed(one, [(10.0, Tick()), (1e9, Tick())])  # would take hours
+    assert [m.detail["name"] for m in marks(effects, "step")] == ["One", "Two", ""]
+
+
+def test_while_the_unit_was_off_the_plan_stood_still_and_nothing_was_told() -> None:
+    plan = Plan("p", "P", "", "", (Step("One", "120-140bpm", Ends(60)), Step("Two", None, Ends(60))))
+    one = companion(plan=plan)
+    feed(one, beating([130] * 30))
+    effects = one.feed(Off(30.0), 630.0)
+    assert [(m.kind, m.t_s, m.detail["why"]) for m in effects if isinstance(m, Mark)] == [
+        ("pause", 30.0, "cut"), ("resume", 630.0, "cut"),
+    ]  # fmt: skip
+    assert len(effects) == 2
+    assert one.ridden_s(630.0) == 30
+    assert [m.t_s for m in marks(feed(one, [(661.0, Tick())]), "step")] == [660.0]
+
+
+def test_a_ride_that_was_paused_when_the_unit_went_off_still_is() -> None:
+    one = companion()
+    feed(one, [(20.0, Press("select"))])
+    assert one.feed(Off(40.0), 400.0) == ()
+    assert one.paused
+    assert one.ridden_s(400.0) == 20
 
 
 # --- alarms on the ride ---------------------------------------------------------------------------------------------
