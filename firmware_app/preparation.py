@@ -42,6 +42,13 @@ class Preparation:
         """A ride, ready to be fed."""
         return Companion(facts, self.bands, self.alarms, self.plan)
 
+    def digest(self) -> str:
+        """What is ridden, in short: another one when a step, or a lane in bpm, is another."""
+        import hashlib
+
+        steps = (self.plan.steps, session.targets(self.plan, self.bands))
+        return hashlib.sha256(repr(steps).encode()).hexdigest()[:16]
+
     def towards(self, target: str | None, plan: str | None) -> Preparation:
         """The same rider with another choice for today. Raises SettingsError or BandError when it cannot be ridden."""
         lane, chosen = _choice(target or self.rider.target, plan, self.bands)

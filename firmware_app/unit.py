@@ -30,6 +30,7 @@ from firmware_app.core.events import (
     Link,
     Mark,
     Notice,
+    Off,
     Press,
     Sample,
     Sound,
@@ -56,6 +57,9 @@ if TYPE_CHECKING:
 
 PLAN_LOOK_S = 10.0
 """How often a ride looks whether its plan was edited under it."""
+
+REPLAYED_AT_ONCE = 200
+"""Events of a cut ride, between which nothing else has its turn."""
 
 T = TypeVar("T")
 
@@ -93,14 +97,17 @@ class Source(Protocol):
 
 @dataclass(frozen=True)
 class CutShort:
-    """A ride that was cut and can be gone on with: what happened in it, where its time goes on, and how to say so.
+    """A ride that was cut and can be gone on with: what happened in it, and how to say so.
 
-    take_up: tells the keeper that this ride goes on.
+    t_s: where it was cut. away_s: how long ago that was when it was found. plan: the digest of its plan, "" when that
+    is not known. take_up: tells the keeper that this ride goes on.
     """
 
     facts: RideFacts
     events: tuple[tuple[float, Event], ...]
     t_s: float
+    away_s: float
+    plan: str
     words: str
     take_up: Callable[[Keeper], None]
 
@@ -154,6 +161,8 @@ class Unit:
         self._stop_with_ride = stop_with_ride
         self._look_for_cut = cut
         self._cut: CutShort | None = None
+        self._cut_found_s = 0.0
+        self._going_on = False
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
         self._ramp = test or Ramp()
@@ -191,6 +200,7 @@ class Unit:
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
         self._pages.plans = self._opened("plans", _plan_choices, tuple)
         self._cut = self._opened("storage", self._look_for_cut, lambda: None)
+        self._cut_found_s = self._wiring.clock.t_s()
         self._pages.offered = self._cut.words if self._cut else ""
         wiring = self._wiring
         loop = asyncio.get_running_loop()
@@ -207,9 +217,9 @@ class Unit:
             self._say(self._ready.accepted.caution)
         if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
-        if self._test_at_once:
+        elif self._test_at_once:
             self._begin_test()
-        if self._companion is None and self._at_once:
+        elif self._at_once:
             self._begin(self._ready)
         if silent is not None:
             self.deliver(silent)
@@ -265,6 +275,8 @@ class Unit:
             if companion.ended:
                 self._over()
         elif isinstance(event, Press):
+            if self._going_on:
+                return  # in a moment there is a ride to press for
             for order in self._pages.press(event):
                 self._obey(order)
         elif isinstance(event, Measurement | Tick):
@@ -381,10 +393,40 @@ class Unit:
         self._pages.page = "ride"
         self._service.status("riding")
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
+        if isinstance(companion, Companion):
+            plan = Mark(0.0, "plan", {"digest": self._ready.digest()})
+            self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
-    def _go_on(self, cut: CutShort) -> None:
+    async def _go_on(self, cut: CutShort) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off."""
+        try:
+            ready, companion = await self._replayed(cut)
+            t_s = round(cut.t_s + cut.away_s + self._wiring.clock.t_s() - self._cut_found_s, 3)
+            marks = companion.feed(Off(cut.t_s), t_s)
+            cut.take_up(self._keeper)
+        except Exception as error:
+            self._refuse(error, "the ride that was cut")
+            self._going_on = False
+            self._cut = None
+            self._pages.offered = ""
+            self._pages.page = "home"
+            if self._at_once:
+                self._begin(self._ready)
+            self._show()
+            return
+        self._going_on = False
+        self._ready = ready
+        self._plan_edited_s = _edited_s(ready.plan.name)
+        self._companion = companion
+        self._began_s = self._wiring.clock.t_s() - t_s
+        self._pages.page = "ride"
+        self._service.status("riding")
+        self._perform(marks)
+        self._tell_what_is_known()
+
+    async def _replayed(self, cut: CutShort) -> tuple[Preparation, Companion]:
+        """The companion as it was when the ride was cut. Nothing sounds. Raises SettingsError for another plan."""
         ready = prepare(
             target=None if cut.facts.plan else cut.facts.target,
             plan=cut.facts.plan or None,
@@ -393,17 +435,17 @@ class Unit:
             scheme=cut.facts.scheme,
             alarms=self._ready.alarms,
         )
+        if cut.plan not in ("", ready.digest()):
+            raise SettingsError(
+                f"{f'plan {cut.facts.plan}' if cut.facts.plan else 'the target'} or its bands were changed since the "
+                "ride was cut, and a lane must not jump under a rider: the ride is kept as it is; begin a new one"
+            )
         companion = ready.companion(cut.facts)
-        for t_s, event in cut.events:
+        for number, (t_s, event) in enumerate(cut.events):
             companion.feed(event, t_s)
-        cut.take_up(self._keeper)
-        self._ready = ready
-        self._plan_edited_s = _edited_s(ready.plan.name)
-        self._companion = companion
-        self._began_s = self._wiring.clock.t_s() - cut.t_s
-        self._pages.page = "ride"
-        self._service.status("riding")
-        self._tell_what_is_known()
+            if number % REPLAYED_AT_ONCE == 0:
+                await asyncio.sleep(0)  # a ride of hours takes a small board a minute, and the watchdog less
+        return ready, companion
 
     def _tell_what_is_known(self) -> None:
         self.deliver(WallClock(self._wiring.clock.unix_s()))
@@ -456,7 +498,10 @@ class Unit:
                 case pages.Test():
                     self._begin_test()
                 case pages.GoOn() if self._cut is not None:
-                    self._go_on(self._cut)
+                    self._going_on = True
+                    self._pages.offered = "Taking it up again."
+                    self._pages.page = "offer"
+                    self._start("cut ride", partial(self._go_on, self._cut))
                 case pages.LookForStraps():
                     self._start("straps", self._look_for_straps)
                 case pages.TakeStrap(address, name):
@@ -464,12 +509,15 @@ class Unit:
                 case pages.Change(key, value):
                     self._change(key, value)
         except Exception as error:
-            if not isinstance(error, SettingsError | BandError | OSError):
-                log.exception("%s cannot be obeyed", order)
-            self._keep_fault(Fault("settings", str(error)))
-            self._say(str(error))
+            self._refuse(error, order)
         else:
             self._keep_fault(Fault("settings", "", active=False))
+
+    def _refuse(self, error: Exception, what: object) -> None:
+        if not isinstance(error, SettingsError | BandError | OSError):
+            log.error("%s cannot be obeyed", what, exc_info=error)
+        self._keep_fault(Fault("settings", str(error)))
+        self._say(str(error))
 
     def _change(self, key: str, value: str | int | bool) -> None:
         # First for now: on a card that cannot be written it holds for today at least.

@@ -512,33 +512,134 @@ def cut_at(cut_s: float, events: Rows, taken: list[Keeper], away_s: float = 0.0)
     return CutShort(
         facts=facts,
         events=tuple((t_s, event) for t_s, event in events if t_s <= cut_s),
-        t_s=cut_s + away_s,
+        t_s=cut_s,
+        away_s=away_s,
+        plan=ready.digest(),
         words="A ride was cut.",
         take_up=taken.append,
     )
 
 
-def test_a_cut_ride_is_gone_on_with_as_if_it_had_never_been_cut(plan: Path) -> None:
+def test_a_cut_ride_is_gone_on_with_where_it_was_cut(plan: Path) -> None:
+    """Neither the minute that the unit was off nor what was heard before counts or sounds again."""
     rows = beating(HEART)
-    whole = Bench(rows, for_s=290.0, prepared={"plan": "two"}).run()
     taken: list[Keeper] = []
     later = [(t_s - 100.0, event) for t_s, event in rows if t_s > 100]
-
-    class Kept(MemoryKeeper):
-        def __init__(self) -> None:
-            super().__init__()
-            self.begin(RideFacts(HR_MAX_BPM))
-
     resumed = Bench(
         later,
         for_s=190.0,
-        keeper=lambda on_fault: Kept(),
-        unit={"cut": lambda: cut_at(100.0, rows, taken), "go_on": True},
+        keeper=lambda on_fault: Begun(),
+        unit={"cut": lambda: cut_at(100.0, rows, taken, away_s=60.0), "go_on": True},
     ).run()
     assert len(taken) == 1
-    assert [(m.t_s, m.detail["name"]) for m in resumed.marks("step")] == [(120, "Two"), (240, "")]
-    assert resumed.alarms() == [alarm for alarm in whole.alarms() if alarm[0] > 100]
-    assert resumed.alarms() != []
+    still = [(m.kind, m.t_s, m.detail["why"]) for m in resumed.record.marks if m.kind in ("pause", "resume")]
+    assert still == [("pause", 100, "cut"), ("resume", 160, "cut")]
+    assert [(m.t_s, m.detail["name"]) for m in resumed.marks("step")] == [(180, "Two"), (300, "")]
+    begun = [(t_s, kind) for t_s, kind, on in resumed.alarms() if on]
+    assert begun != []
+    assert begun[0] == (175, "step_change")  # five seconds before the step
+    assert isinstance(resumed.sounder, Heard)
+    assert len(resumed.sounder.sounds) == len([m for m in resumed.marks("alarm") if m.detail["heard"]])
+
+
+class Begun(MemoryKeeper):
+    """A keeper that has a ride already."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.begin(RideFacts(HR_MAX_BPM))
+
+
+def test_a_cut_ride_that_waits_for_the_rider_stands_still_all_that_time(plan: Path) -> None:
+    cut = lambda: cut_at(100.0, beating(HEART), [], away_s=60.0)  # noqa: E731
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        [(30.0, Press("select"))],
+        for_s=60.0,
+        keeper=lambda on_fault: Begun(),
+        unit={"at_once": False, "cut": cut},
+    ).run()
+    assert [m.t_s for m in bench.marks("resume")] == [190]
+    assert [(m.t_s, m.detail["name"]) for m in bench.marks("step")] == [(210, "Two")]
+
+
+def test_a_cut_ride_of_hours_is_taken_up_without_the_loop_standing_still(plan: Path) -> None:
+    turns = 0
+    taken: list[Keeper] = []
+
+    class Turning:
+        async def run(self, deliver: Callable[[Event], None]) -> None:
+            nonlocal turns
+            while not taken and turns < 1000:
+                turns += 1
+                await asyncio.sleep(0)
+
+    cut = lambda: cut_at(4000.0, beating([120] * 4000), taken)  # noqa: E731
+    Bench([], for_s=5.0, sources=(("turning", Turning()),), unit={"cut": cut, "go_on": True}).run()
+    assert len(taken) == 1
+    assert 4000 / 250 <= turns < 1000
+
+
+def test_a_press_while_a_cut_ride_is_taken_up_begins_no_other(plan: Path) -> None:
+    class Hasty:
+        async def run(self, deliver: Callable[[Event], None]) -> None:
+            deliver(Press("select"))
+            await asyncio.Event().wait()
+
+    begun: list[RideFacts] = []
+
+    class Counting(MemoryKeeper):
+        def begin(self, facts: RideFacts) -> None:
+            begun.append(facts)
+            super().begin(facts)
+
+    taken: list[Keeper] = []
+    cut = lambda: cut_at(2000.0, beating([120] * 2000), taken)  # noqa: E731
+    Bench(
+        for_s=10.0,
+        keeper=lambda on_fault: Counting(),
+        sources=(("hasty", Hasty()),),
+        unit={"cut": cut, "go_on": True},
+    ).run()
+    assert len(taken) == 1
+    assert begun == []
+
+
+def test_a_cut_ride_whose_plan_was_edited_is_kept_and_another_begun(plan: Path) -> None:
+    taken: list[Keeper] = []
+    cut = cut_at(100.0, beating(HEART), taken)
+    plan.write_text(PLAN.replace('"4"', '"7"'))
+    way: list[Any] = [(3.0, Press("select")), (5.0, Press("select"))]
+    bench = Bench(
+        [(0.5, Link("connected"))], way, for_s=20.0, unit={"at_once": False, "cut": lambda: cut}
+    ).run()
+    assert any("plan two" in text and "changed" in text for text in bench.said)
+    assert taken == []
+    assert bench.record.duration_s == pytest.approx(15, abs=0.3)
+
+
+def test_a_plan_that_was_edited_in_words_only_is_gone_on_with(plan: Path) -> None:
+    taken: list[Keeper] = []
+    cut = cut_at(100.0, beating(HEART), taken)
+    plan.write_text(PLAN.replace('"Test."', '"Another purpose."'))
+    Bench([], for_s=10.0, unit={"cut": lambda: cut, "go_on": True}).run()
+    assert len(taken) == 1
+
+
+def test_the_log_knows_whether_the_plan_of_a_cut_ride_is_still_the_same(plan: Path) -> None:
+    import sqlite3
+
+    from firmware_app.cli.live import _cut_in_log
+
+    keeper = lambda on_fault: LogKeeper(log_path(), on_fault)  # noqa: E731
+    Bench(beating(HEART), for_s=100.0, keeper=keeper, prepared={"plan": "two"}).run()
+    with sqlite3.connect(log_path()) as connection:
+        connection.execute("UPDATE ride SET ended = 'cut', started_unix_s = NULL")
+    connection.close()
+    cut = _cut_in_log("sim")
+    assert cut is not None
+    assert cut.plan == prepare(hr_max_bpm=HR_MAX_BPM, plan="two").digest()
+    assert cut.t_s == pytest.approx(100, abs=0.5)
 
 
 def test_a_cut_ride_is_offered_and_can_be_refused(plan: Path) -> None:
@@ -595,7 +696,9 @@ def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
         ride = log.ride("last")
         record = log.record(ride.ride_id)
     cut = CutRide(ride.ride_id, ride.facts, ride.duration_s, 0.0)
-    short = CutShort(ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, "Cut.", lambda kept: kept.resume(cut))
+    short = CutShort(
+        ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, 0.0, "", "Cut.", lambda kept: kept.resume(cut)
+    )
     Bench(
         beating(HEART[100:]), for_s=100.0, keeper=keeper, unit={"cut": lambda: short, "go_on": True}
     ).run()

@@ -193,10 +193,14 @@ def _cut_in_log(source: str) -> CutShort | None:
             from firmware_app.core.session import clock_text
             from firmware_app.unit import CutShort
 
+            record = log.record(cut.ride_id)
+            plans = (str(mark.detail.get("digest", "")) for mark in record.marks if mark.kind == "plan")
             return CutShort(
                 facts=cut.facts,
-                events=tuple(events_of(log.record(cut.ride_id))),
-                t_s=cut.t_s + cut.away_s,
+                events=tuple(events_of(record)),
+                t_s=cut.t_s,
+                away_s=cut.away_s,
+                plan=next(plans, ""),
                 words=f"A ride of {clock_text(cut.t_s)} was cut {clock_text(cut.away_s)} ago.",
                 take_up=lambda keeper: keeper.resume(cut),
             )

@@ -232,6 +232,8 @@ def _told(mark: Mark) -> str:
             return f"lane {low_bpm}-{high_bpm} bpm" if low_bpm else f"lane under {high_bpm} bpm"
         case ("target", _):
             return "no lane"
+        case ("plan", _):
+            return "the ride begins"
         case ("step", _):
             return " ".join(str(part) for part in ("step", detail.get("name"), detail.get("round")) if part)
         case ("fault", {"text": text}):
