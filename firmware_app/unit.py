@@ -61,6 +61,9 @@ PLAN_LOOK_S = 10.0
 REPLAYED_AT_ONCE = 200
 """Events of a cut ride, between which nothing else has its turn."""
 
+LET_GO_S = 8.0
+"""So long a new strap, or the end, waits for the one before to be let go."""
+
 T = TypeVar("T")
 
 log = logging.getLogger(__name__)
@@ -177,6 +180,7 @@ class Unit:
         self._done = asyncio.Event()
         self._stopped = False
         self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._letting_go: list[asyncio.Task[None]] = []  # straps of before
         self._painter: Painter | None = None
         self._plan_looked_s = 0.0
         self._plan_edited_s: float | None = None
@@ -544,7 +548,9 @@ class Unit:
         self._pages.strap_percent = None
         self._pages.strap_worn = ""
         self._gate = Gate()
-        self._tasks.pop("strap").cancel()
+        self._letting_go = [task for task in self._letting_go if not task.done()]
+        self._letting_go.append(self._tasks.pop("strap"))
+        self._letting_go[-1].cancel()
         self._start_strap()
 
     async def _look_for_straps(self) -> None:
@@ -566,7 +572,16 @@ class Unit:
         self._start("strap", self._watch_strap)
 
     async def _watch_strap(self) -> None:
-        await self._wiring.strap(self._strap.address, self._strap.name).run(self.deliver)
+        strap = self._strap
+
+        def deliver(event: Event) -> None:
+            if strap is self._strap:  # what one before says while it is let go is not this one's
+                self.deliver(event)
+
+        if self._letting_go:
+            # One link at a time; but one that cannot be let go must not keep the new one away.
+            await asyncio.wait(self._letting_go, timeout=LET_GO_S)
+        await self._wiring.strap(strap.address, strap.name).run(deliver)
         # Only a strap that has an end comes here: a simulated one, whose ride is over.
         self.stop()
 
@@ -610,7 +625,8 @@ class Unit:
         self._attempt("sounder", self._sounder.close)
         for task in self._tasks.values():
             task.cancel()
-        await asyncio.gather(*self._tasks.values(), return_exceptions=True)
+        # A link that cannot be let go must not keep the log from being closed.
+        await asyncio.wait((*self._tasks.values(), *self._letting_go), timeout=LET_GO_S)
         try:
             lost = await asyncio.to_thread(self._keeper.close)
         except Exception as error:

@@ -742,6 +742,37 @@ def test_the_strap_is_chosen_on_the_panel_and_remembered() -> None:
     assert settings.load_unit().strap.address == "C0:FF:EE:00:00:01"
 
 
+@pytest.mark.parametrize(("lets_go_s", "begins_s"), [(4.0, 11.0), (1000.0, 15.0)])
+def test_another_strap_begins_when_the_one_before_is_let_go_or_will_not_be(lets_go_s: float, begins_s: float) -> None:
+    happened: list[tuple[str, float]] = []
+
+    class Clinging(Strap):
+        def __init__(self, address: str) -> None:
+            self.address = address
+
+        async def run(self, deliver: Callable[[Event], None]) -> None:
+            loop = asyncio.get_running_loop()
+            happened.append((f"begins {self.address}", loop.time()))
+            try:
+                await asyncio.Event().wait()
+            finally:
+                deliver(Link("lost", "The one before is lost."))
+                await asyncio.sleep(lets_go_s)
+                happened.append((f"let go {self.address}", loop.time()))
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        return (("new", "Strap one", "-50 dBm"),)
+
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    presses: list[Any] = [(1.0, Press("select")), *((2.0 + n, press) for n, press in enumerate(way))]
+    bench = Bench(
+        lambda address, name: Clinging(address), presses, for_s=60.0, look=look, unit={"at_once": False}
+    ).run()
+    assert dict(happened)["begins new"] == begins_s
+    assert ("let go new" in dict(happened)) == (lets_go_s < 8)  # the end waits for it, but not for ever
+    assert "The one before is lost." not in bench.said
+
+
 def test_another_strap_does_not_answer_for_the_one_before() -> None:
     def strap(address: str, name: str) -> Strap:
         return PlayedStrap([] if address else [(0.5, Link("connected")), (0.6, Battery("strap", 7))])

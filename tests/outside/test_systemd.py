@@ -14,6 +14,7 @@ import pytest
 
 from firmware_app.devices.strap import Pace
 from firmware_app.store.writer import LogWriter
+from firmware_app.unit import LET_GO_S
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "config" / "rumblestrip.service"
@@ -73,7 +74,8 @@ def test_a_stop_leaves_time_to_let_go_of_the_strap_and_then_to_close_the_log() -
     given = re.search(r"^TimeoutStopSec=(\d+)$", UNIT.read_text(), re.MULTILINE)
     assert given is not None
     log_s = inspect.signature(LogWriter.close).parameters["timeout_s"].default
-    assert int(given[1]) >= Pace().call_s + log_s + 3
+    assert LET_GO_S >= Pace().call_s + 3
+    assert int(given[1]) >= LET_GO_S + log_s
 
 
 def test_the_line_that_silences_a_killed_unit_runs() -> None:
