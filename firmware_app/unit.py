@@ -64,6 +64,9 @@ REPLAYED_AT_ONCE = 200
 LET_GO_S = 8.0
 """So long a new strap, or the end, waits for the one before to be let go."""
 
+SUMMARY_WITHIN_S = 3.0
+"""A summary that took longer does not come up by itself: by then a rider does something else."""
+
 T = TypeVar("T")
 
 log = logging.getLogger(__name__)
@@ -166,6 +169,7 @@ class Unit:
         self._cut: CutShort | None = None
         self._cut_found_s = 0.0
         self._going_on = False
+        self._pressed_s = 0.0
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
         self._ramp = test or Ramp()
@@ -260,6 +264,8 @@ class Unit:
                 self._say(event.text)
             return
         companion = self._companion
+        if isinstance(event, Press):
+            self._pressed_s = self._wiring.clock.t_s()
         if isinstance(event, Link):
             self._pages.link = event
             if event.state == "connected":
@@ -394,6 +400,7 @@ class Unit:
             self._tasks.pop("summary").cancel()  # of a ride before: it is not to be shown after this one
         self._companion = companion
         self._began_s = self._wiring.clock.t_s()
+        self._pages.review = None
         self._pages.page = "ride"
         self._service.status("riding")
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
@@ -476,6 +483,7 @@ class Unit:
     async def _summarise(self) -> None:
         from firmware_app.core.review import review
 
+        over_s = self._wiring.clock.t_s()
         try:
             record = await asyncio.to_thread(self._keeper.record)
             if record is None:
@@ -487,9 +495,11 @@ class Unit:
             log.exception("no summary")
             self._say(f"No summary ({error}); `rumblestrip report last` tries again.")
             return
-        if self._pages.page == "home":
+        # No page turns under a finger; and what is not shown now lies in the settings.
+        untouched = self._pressed_s <= over_s and self._wiring.clock.t_s() - over_s <= SUMMARY_WITHIN_S
+        if untouched and self._pages.page == "home":
             self._pages.page = "summary"
-            self._show()
+        self._show()
 
     # --- orders from the pages --------------------------------------------------------------------------------------
 

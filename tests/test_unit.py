@@ -965,6 +965,36 @@ def test_two_rides_in_one_evening_are_two_rides() -> None:
     assert any(isinstance(view, SummaryView) for view in bench.seen)
 
 
+@pytest.mark.parametrize(("takes_s", "presses"), [(10.0, []), (1.0, [Press("plus")])])
+def test_a_summary_does_not_turn_the_page_under_a_finger_and_lies_in_the_settings(
+    takes_s: float, presses: list[Press], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = asyncio.to_thread
+
+    async def slow(act: Callable[..., Any], *args: Any) -> Any:
+        if act == bench.kept.record:
+            await asyncio.sleep(takes_s)  # virtual time stands still while a thread works
+        return await whole(act, *args)
+
+    monkeypatch.setattr(asyncio, "to_thread", slow)
+    way = [Press("minus", "long"), *[Press("plus")] * 6, Press("select")]
+    bench = Bench(
+        beating([120] * 60),
+        [
+            (20.0, Press("select", "long")),
+            *((20.5, press) for press in presses),
+            (35.0, lambda: pages.append(bench.seen[-1])),
+            *((36.0, press) for press in way),
+        ],
+        for_s=40.0,
+        panel=OffscreenPanel(SIZE),
+    )
+    pages: list[View] = []
+    bench.run()
+    assert isinstance(pages[0], HomeView)
+    assert isinstance(bench.seen[-1], SummaryView)
+
+
 def test_a_summary_that_comes_late_is_not_shown_after_the_next_ride() -> None:
     class Slow(MemoryKeeper):
         """The first ride can only be read back once the second is over."""

@@ -194,6 +194,7 @@ class Pages:
             ("Strap", self.strap_name or "none chosen"),
             ("Maximal test", "read first"),
             ("What is wrong", str(len(self.faults)) if self.faults else "nothing"),
+            ("Last ride", "none yet" if self.review is None else "summary"),
         )
 
     def _change(self) -> tuple[Order, ...]:
@@ -215,9 +216,11 @@ class Pages:
                 return (LookForStraps(),)
             case 4:
                 return (Test(),)
-            case _:
+            case 5:
                 self._open("faults")
-                return ()
+            case _ if self.review is not None:
+                self._open("summary")
+        return ()
 
     def _take_strap(self) -> tuple[Order, ...]:
         if self.straps is None:
