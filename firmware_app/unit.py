@@ -186,7 +186,6 @@ class Unit:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._letting_go: list[asyncio.Task[None]] = []  # straps of before
         self._painter: Painter | None = None
-        self._plan_looked_s = 0.0
         self._plan_edited_s: float | None = None
         self._strap = unit.strap
         self._pages = pages.Pages(
@@ -207,15 +206,19 @@ class Unit:
         self._dim(self._unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
         self._pages.plans = self._opened("plans", _plan_choices, tuple)
-        self._cut = self._opened("storage", self._look_for_cut, lambda: None)
-        self._cut_found_s = self._wiring.clock.t_s()
-        self._pages.offered = self._cut.words if self._cut else ""
         wiring = self._wiring
         loop = asyncio.get_running_loop()
         # A virtual loop has no signals to handle; a loop in another thread may not.
         with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
             for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
                 loop.add_signal_handler(number, self._done.set)
+        try:
+            # In a thread: a log that has to be mended takes its time.
+            self._cut = await asyncio.to_thread(self._look_for_cut)
+        except Exception as error:
+            self._cannot_open("storage", error)
+        self._cut_found_s = wiring.clock.t_s()
+        self._pages.offered = self._cut.words if self._cut else ""
         self._keeper = self._opened(
             "storage", lambda: wiring.keeper(lambda fault: self._from_thread(loop, fault)), _keeper_in_memory
         )
@@ -233,6 +236,7 @@ class Unit:
             self.deliver(silent)
         self._start("clock", lambda: wiring.clock.run(self.deliver))
         self._start("ticks", self._tick)
+        self._start("plan", self._watch_plan)
         self._start("service", self._service.run)
         if wiring.panel is not None:
             self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
@@ -347,9 +351,12 @@ class Unit:
         try:
             return make()
         except Exception as error:
-            log.exception("%s cannot be opened", part)
-            self._tell_soon(Fault(part, f"The {part} cannot be opened ({error}). The ride goes on without it."))
+            self._cannot_open(part, error)
             return instead()
+
+    def _cannot_open(self, part: str, error: Exception) -> None:
+        log.error("%s cannot be opened", part, exc_info=error)
+        self._tell_soon(Fault(part, f"The {part} cannot be opened ({error}). The ride goes on without it."))
 
     def _say(self, text: str) -> None:
         # Whoever reads what is said may have gone away; that is no reason to stop.
@@ -607,21 +614,22 @@ class Unit:
             # On a grid of its own; after a stall it goes on from now instead of hurrying after what was missed.
             due_s = max(due_s + TICK_S, loop.time())
             await asyncio.sleep(due_s - loop.time())
-            self._look_at_plan()
             self.deliver(Tick())
 
-    def _look_at_plan(self) -> None:
-        now_s = self._wiring.clock.t_s()
-        if self._companion is None or self._plan_edited_s is None or now_s - self._plan_looked_s < PLAN_LOOK_S:
-            return
-        self._plan_looked_s = now_s
-        edited_s = _edited_s(self._ready.plan.name)
-        if edited_s != self._plan_edited_s:
-            self._plan_edited_s = edited_s
-            self._say(
-                f"Plan {self._ready.plan.name} was edited. This ride keeps the steps that it began with: a lane must "
-                "not jump under a rider. The next ride has the new ones."
-            )
+    async def _watch_plan(self) -> None:
+        while True:
+            await asyncio.sleep(PLAN_LOOK_S)
+            companion, known_s = self._companion, self._plan_edited_s
+            if companion is None or known_s is None:
+                continue
+            # In a thread: a card that does not answer must not hold up the ride.
+            edited_s = await asyncio.to_thread(_edited_s, self._ready.plan.name)
+            if self._companion is companion and edited_s != known_s:
+                self._plan_edited_s = edited_s
+                self._say(
+                    f"Plan {self._ready.plan.name} was edited. This ride keeps the steps that it began with: a lane "
+                    "must not jump under a rider. The next ride has the new ones."
+                )
 
     async def _stop(self) -> None:
         # The ride first: letting go of the radio may take seconds, and they are no part of it.

@@ -495,6 +495,28 @@ def test_a_plan_that_is_edited_under_the_rider_changes_nothing_and_that_is_said(
     assert "keeps the steps" in told[0]
 
 
+def test_no_file_is_waited_for_in_the_loop_of_a_ride(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from firmware_app import plans
+
+    where: list[bool] = []
+    path_of = plans.plan_path
+
+    def watched(name: str) -> Path:
+        where.append(threading.current_thread() is threading.main_thread())
+        return path_of(name)
+
+    def look() -> None:
+        where.clear()
+        monkeypatch.setattr(plans, "plan_path", watched)
+
+    looked: list[bool] = []
+    cut = lambda: looked.append(threading.current_thread() is threading.main_thread())  # noqa: E731
+    Bench([], [(5.0, look)], for_s=40.0, prepared={"plan": "two"}, unit={"cut": cut}).run()
+    assert looked == [False]
+    assert len(where) >= 3
+    assert not any(where)
+
+
 def test_a_plan_that_is_deleted_under_the_rider_goes_on(plan: Path) -> None:
     bench = Bench(beating([120] * 170), [(40.0, plan.unlink)], for_s=170.0, prepared={"plan": "two"}).run()
     assert [m.detail["name"] for m in bench.marks("step")] == ["One", "Two"]
