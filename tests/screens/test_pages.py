@@ -47,14 +47,14 @@ def test_the_ride_page_tells_band_heart_rate_step_and_what_is_left(size) -> None
 @every_size
 def test_home_tells_maximum_target_and_caution(size) -> None:
     text = said(size, EXAMPLES["home"])
-    for part in ("188 bpm", "4 Brisk", "141-154 bpm", "86 %", "64 %", "72 bpm", "formula"):
+    for part in ("188", "4 Brisk", "141-154", "86 %", "64 %", "72 bpm", "formula"):
         assert part in text
 
 
 @every_size
 def test_a_fault_can_be_read_out(size) -> None:
     text = said(size, EXAMPLES["fault"]).replace(" | ", " ")
-    for part in ("storage: E28", "still work", "no space"):
+    for part in ("storage", "still work", "no space"):
         assert part in text
 
 
