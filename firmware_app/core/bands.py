@@ -19,6 +19,13 @@ Basis = Literal["percent_of_maximum", "percent_of_reserve", "bpm"]
 HR_MAX_RANGE_BPM = (120, 230)
 """Maxima outside this are taken for a slip of the pen."""
 
+NEAR_MAX_FRACTION = 0.94
+HARD_FRACTION = 0.82
+"""Of the maximum: where near maximum and a hard effort begin (bands 7 and 5 of seven; common practice, no source).
+
+What a ride is judged by afterwards and a plan before; the alarm's own limit stands in alarms.toml.
+"""
+
 
 class BandError(ValueError):
     """A scheme or a target that cannot be used; the text says what and how to mend it."""

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware_app.core.bands import BandTable, whole_bpm
+from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideRecord
 
@@ -27,10 +27,6 @@ VERSION = "1"
 HOLD_S = 5.0
 """How long one trusted value speaks for the heart, at most (own choice): a strap sends every second, a slow recording
 every five."""
-
-NEAR_MAX_FRACTION = 0.94
-HARD_FRACTION = 0.82
-"""Of the maximum: where near maximum and a hard effort begin (bands 7 and 5 of seven; common practice, no source)."""
 
 HARD_S = 30
 BRIDGE_S = 30
@@ -112,7 +108,7 @@ class Review:
     ridden_s = in_target_s + above_target_s + below_target_s + target_unknown_s + no_target_s
 
     band_s: ridden, known time by band number, a zero for a band never reached.
-    hard_s, near_max_s: ridden, known time at or above ``HARD_FRACTION`` and ``NEAR_MAX_FRACTION`` of the maximum.
+    hard_s, near_max_s: ridden, known time at or above ``bands.HARD_FRACTION`` and ``bands.NEAR_MAX_FRACTION``.
     mean_bpm: over the ridden, known time; None when there is none.
     peak_bpm: highest trusted heart rate of the whole record; peak_reported_bpm: what the strap claimed, never used.
     trusted_fraction: known share of the ridden time, 0 to 1.

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from math import ceil, isfinite
 from typing import Literal
 
-from firmware_app.core.bands import BandError, BandTable, Target, parse_target, whole_bpm
+from firmware_app.core.bands import NEAR_MAX_FRACTION, BandError, BandTable, Target, parse_target, whole_bpm
 from firmware_app.core.lag import DEAD_S, TAU_S, arrival_s, course
 
 CUE_S = 5.0
@@ -35,9 +35,8 @@ PRESS_LIMIT_S = 3600.0
 LOWEST_BPM = 50
 """A step that waits for the heart to fall below this, or below rest, would always run to its limit."""
 
-NEAR_MAX_FRACTION = 0.94
 NEAR_MAX_HOLD_S = 60.0
-"""A lane up there cannot be held for longer (common practice, no source)."""
+"""A lane near maximum cannot be held for longer (common practice, no source)."""
 
 Why = Literal["start", "time", "press", "arrived", "skip", "back", "end", "cue"]
 
