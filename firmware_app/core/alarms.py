@@ -48,7 +48,8 @@ class NearMax(Condition):
 
     early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being
     lost. The estimate of a heart that is held at the limit swings about it. bridge_s: a gap of the signal of up to so
-    long, with the heart near maximum on either side of it, counts as near maximum.
+    long, with the heart over ``release_percent`` before it and over the limit after it, counts as near maximum: where
+    nothing was seen the rider gets the alarm rather than the benefit of the doubt.
     """
 
     limit_percent: float
@@ -372,6 +373,7 @@ class _Row:
     __slots__ = (
         "active",
         "bridge_s",
+        "bridgeable",
         "clear_since_s",
         "gathered",
         "kind",
@@ -389,6 +391,7 @@ class _Row:
         self.measure = CONDITIONS[kind]
         self.needed = row.decision_bpm_s if isinstance(row, Lane) else row.dwell_s
         self.bridge_s = row.bridge_s if isinstance(row, NearMax) else 0.0
+        self.bridgeable = False  # whether the condition was not clearly over when it was last seen
         self.gathered = 0.0
         self.unseen_s = 0.0
         self.active = False
@@ -401,7 +404,8 @@ class _Row:
         if rate is _UNKNOWN:
             self.unseen_s += dt_s
             return
-        bridges = rate.per_s > 0 and self.gathered > 0 and self.unseen_s <= self.bridge_s
+        bridges = rate.per_s > 0 and self.bridgeable and self.unseen_s <= self.bridge_s
+        self.bridgeable = not rate.clear
         bridged_s = self.unseen_s if bridges else 0.0
         self.unseen_s = 0.0
         if rate.per_s == _RESET:

@@ -10,6 +10,9 @@ Causal and beat by beat where a strap sends RR intervals, on the reported bpm wh
   it was last seen, the track moves to them at once; when it could not, they must keep agreeing for much longer. So one
   bad beat is never a peak, and a heart that has really moved is never held to its old value.
 
+The track is as smooth as the rider's own variability asks for, until beats err on one side of it: then the heart has
+turned, and the track is let follow. Without that a sprint looks like a restless heart, and is followed ever later.
+
 Delay: on a steady ramp the trusted value runs level with the heart; after a sudden change of slope it needs about two
 seconds on RR intervals, and on the reported bpm about as much again, for the strap's own averaging.
 """
@@ -63,6 +66,22 @@ _MENDABLE = {1: (2, 3), 2: (1, 2), 3: (1,)}  # intervals together: beats that th
 _EDGE_DOUBT = 2.0  # a beat at the edge of the tolerance weighs a third of one in its middle
 _SPREAD_MEMORY_BEATS = 30.0
 
+# Beats that err on one side for a few beats, by as much as they usually vary, say that the heart has turned. The
+# variance of the slope then grows as many times as fast as that says, and what they err by is not variability.
+_ONE_SIDED_MEMORY_BEATS = 4.0
+_ONE_SIDED_HASTE = 30.0
+_ONE_SIDED_QUALITY = 0.7  # under this it may as well be the noise that errs
+
+# A reported heart rate may differ from the track by this, and by so much more a second.
+_REPORT_TOLERANCE_BPM = 4.0
+_REPORT_TOLERANCE_BPM_S = 2.0
+
+# One beat too many or too few moves a reported heart rate away for as long as the strap averages, and back in one step.
+# A step back to where the heart was left is believed at once, unless the numbers had jumped about before it.
+_STEP_BACK_S = 15.0
+_STEP_BACK_BPM = 10.0
+_STEP_BACK_STEPS = 3
+
 # A trend that is not confirmed by beats fades: this is how fast.
 _SLOPE_FADES_S = 3.0
 
@@ -75,10 +94,10 @@ _REACH_DOWN_BPM_S = 2.0
 _BACK_BPM = 4.0
 _BACK_BPM_S = 0.3
 
-# Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for half a
-# minute; upward is believed sooner, because near maximum must not be missed.
+# Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for
+# half a minute; upward is believed sooner, because near maximum must not be missed.
 _OUT_OF_REACH_S = (12.0, 12.0)
-_OUT_OF_REACH_REPORTED_S = (30.0, 12.0)
+_OUT_OF_REACH_REPORTED_S = (35.0, 15.0)
 
 _RUN_BEATS = 6
 _RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
@@ -113,9 +132,9 @@ class _Track:
         faded_s = _SLOPE_FADES_S * (1 - exp(min((self.t_s - t_s) / _SLOPE_FADES_S, 100.0)))
         return min(max(self.level_bpm + self.slope_bpm_s * faded_s, HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
 
-    def update(self, hr_bpm: float, t_s: float, noise_bpm2: float) -> None:
+    def update(self, hr_bpm: float, t_s: float, noise_bpm2: float, haste: float) -> None:
         dt_s = max(t_s - self.t_s, 0.0)
-        q = _SLOPE_NOISE_BPM2_S3
+        q = haste * _SLOPE_NOISE_BPM2_S3
         p01 = self.p01 + dt_s * self.p11 + q * dt_s * dt_s / 2
         p00 = self.p00 + dt_s * (self.p01 + p01) + q * dt_s * dt_s * dt_s / 3
         p11 = self.p11 + q * dt_s
@@ -151,6 +170,8 @@ class Gate:
     def __init__(self) -> None:
         self._track: _Track | None = None
         self._spread2 = 0.03**2  # variance of the relative innovation: the rider's own variability
+        self._one_sided = 0.0  # the mean relative innovation of the last beats
+        self._haste = 1.0
         self._believed_s = float("-inf")  # when a beat was last believed as it stood
         self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
         self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
@@ -163,6 +184,8 @@ class Gate:
         self._same_packets = 0
         self._same_report_since_s = 0.0
         self._report_stuck = False
+        self._report_bpm: float | None = None  # the last one
+        self._report_steps = 0  # how often the reported heart rate jumped since the track was last sure of it
         self._same_rr = 0
         self._last_rr_ms = 0.0
         self._arrived_s = float("-inf")
@@ -209,18 +232,19 @@ class Gate:
             tolerance = own + _slow_heart(expected_bpm)
             off = rr_ms / expected_ms - 1
             if possible and abs(off) <= tolerance:
-                self._spread2 += (min(off * off, tolerance * tolerance) - self._spread2) / _SPREAD_MEMORY_BEATS
+                self._learn(off, expected_bpm)
                 self._fragments_ms.clear()
                 self._run.clear()
                 doubt = 1 + _EDGE_DOUBT * (off / tolerance) ** 2
-                self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), mended=False)
+                self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), worth=1.0, sure=True)
                 return
             beats = self._mended_beats(rr_ms, expected_ms)
             if beats:
                 whole_ms = (sum(self._fragments_ms) + rr_ms) / beats
                 self._fragments_ms.clear()
                 self._refuse(rr_ms, t_s, possible)
-                self._accept(60000 / whole_ms, t_s, span_s, _MENDED_NOISE * self._beat_noise(), mended=True)
+                noise_bpm2 = _MENDED_NOISE * self._beat_noise()
+                self._accept(60000 / whole_ms, t_s, span_s, noise_bpm2, worth=0.5, sure=False)
                 self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
                 return
             self._fragments_ms.append(rr_ms)
@@ -229,6 +253,15 @@ class Gate:
         self._score(t_s, span_s, 0.0)
         self._refuse(rr_ms, t_s, possible)
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
+
+    def _learn(self, off: float, expected_bpm: float) -> None:
+        """Take the relative innovation of a believed beat: as variability, or as a sign that the heart has turned."""
+        self._one_sided += (off - self._one_sided) / _ONE_SIDED_MEMORY_BEATS
+        turned = max(self._one_sided * self._one_sided / self._spread2 - 1.0, 0.0)
+        steady = 1.0 - _slow_heart(expected_bpm) / _SLOW_HEART_EXTRA if self._quality > _ONE_SIDED_QUALITY else 0.0
+        self._haste = 1.0 + _ONE_SIDED_HASTE * turned * steady
+        swing = off - self._one_sided if self._haste > 1.0 else off
+        self._spread2 += (swing * swing - self._spread2) / _SPREAD_MEMORY_BEATS
 
     def _mended_beats(self, rr_ms: float, expected_ms: float) -> int:
         """How many expected beats this interval, with the fragments before it, makes up; 0 for none.
@@ -247,24 +280,39 @@ class Gate:
         if doubtful or not HR_RANGE_BPM[0] <= hr_bpm <= HR_RANGE_BPM[1]:
             self._score(t_s, span_s, 0.0)
             return
-        fresh = track is not None and t_s - self._accepted_s <= FRESH_S
-        if track is not None and fresh and abs(hr_bpm - track.at(t_s)) <= 4.0 + 2.0 * (t_s - track.t_s):
-            self._run.clear()
-            self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, mended=False)
-            return
+        last_bpm, self._report_bpm = self._report_bpm, hr_bpm
+        stepped = last_bpm is not None and abs(hr_bpm - last_bpm) > _RUN_STEP_REPORTED_BPM
+        self._report_steps += stepped
+        age_s = t_s - self._accepted_s
+        if track is not None and age_s <= _STEP_BACK_S and self._report_steps <= _STEP_BACK_STEPS:
+            off_bpm = abs(hr_bpm - track.at(t_s))
+            allowed_bpm = _REPORT_TOLERANCE_BPM + _REPORT_TOLERANCE_BPM_S * age_s
+            if age_s <= FRESH_S and off_bpm <= allowed_bpm:
+                self._run.clear()
+                self._report_steps = 0
+                # A number that stays the same may be stuck: it keeps the track, but does not say where the heart is.
+                self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, worth=1.0, sure=hr_bpm != last_bpm)
+                return
+            if stepped and off_bpm <= min(allowed_bpm, _STEP_BACK_BPM):
+                self._run.clear()
+                self._accept(hr_bpm, t_s, span_s, _MENDED_NOISE * _REPORT_NOISE_BPM2, worth=0.5, sure=False)
+                return
         self._score(t_s, span_s, 0.0)
         self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
         unseen = track is None or silent_s > FRESH_S
         needed = _RUN_UNSEEN if unseen else _RUN_REPORTS
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
-    def _accept(self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, mended: bool) -> None:
+    def _accept(
+        self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, *, worth: float, sure: bool
+    ) -> None:
+        """Move the track. ``sure`` says that this shows where the heart is; ``worth`` is what it adds to the quality."""
         assert self._track is not None
-        self._track.update(hr_bpm, t_s, noise_bpm2)
+        self._track.update(hr_bpm, t_s, noise_bpm2, self._haste)
         self._accepted_s = t_s
-        if not mended:
+        if sure:
             self._believed_s = t_s
-        self._score(t_s, span_s, 0.5 if mended else 1.0)
+        self._score(t_s, span_s, worth)
 
     def _beat_noise(self) -> float:
         level = self._track.level_bpm if self._track else 100.0
@@ -314,6 +362,8 @@ class Gate:
             elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
         self._track = _Track(here_bpm, t_s)
+        self._haste = 1.0
+        self._report_steps = 0
         self._fragments_ms.clear()
         self._accepted_s = self._believed_s = t_s
         run.clear()
