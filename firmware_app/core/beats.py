@@ -306,7 +306,7 @@ class Gate:
     def _accept(
         self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, *, worth: float, sure: bool
     ) -> None:
-        """Move the track. ``sure`` says that this shows where the heart is; ``worth`` is what it adds to the quality."""
+        """Move the track. sure: whether this shows where the heart is. worth: what it adds to the quality."""
         assert self._track is not None
         self._track.update(hr_bpm, t_s, noise_bpm2, self._haste)
         self._accepted_s = t_s
