@@ -64,12 +64,15 @@ class Lane(Condition):
     """Outside one limit of the target.
 
     allowance_bpm, decision_bpm_s: the cumulative sum: what may be outside without counting (less than nothing: so far
-    inside it counts already), and the sum that sounds. release_bpm: so far inside the limit it ends. apart_s: two
+    inside it counts already), and the sum that sounds. sure_bpm, doubt_weight: the gate's doubt above the first, times
+    the second, is allowed on top: a restless heart has to be further out. release_bpm: so far inside the limit it ends. apart_s: two
     sounds of one side are never closer than this. A heart on its way into the lane is not scolded (core/lag).
     """
 
     allowance_bpm: float
     decision_bpm_s: float
+    sure_bpm: float
+    doubt_weight: float
     release_bpm: float
     apart_s: float
 
@@ -166,6 +169,8 @@ def problem_with(table: AlarmTable) -> str:
         if isinstance(row, Lane):
             if not -2 <= row.allowance_bpm <= 10 or not 0 <= row.decision_bpm_s <= 60:
                 return f"{kind}: allowance_bpm must be -2 to 10 and decision_bpm_s 0 to 60"
+            if not 0 <= row.sure_bpm <= 10 or not 0 <= row.doubt_weight <= 2:
+                return f"{kind}: sure_bpm must be 0 to 10 and doubt_weight 0 to 2"
             if not 0 <= row.release_bpm <= 10 or not 5 <= row.apart_s <= 300:
                 return f"{kind}: release_bpm must be 0 to 10 and apart_s 5 to 300"
     return ""
@@ -185,7 +190,7 @@ class Situation:
     """The moment as the companion sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
-    trusted heart rate without its quick swings, and its slope. on_its_way: whether a heart outside the lane is getting
+    trusted heart rate without its quick swings, and its slope. doubt_bpm: the gate's own. on_its_way: whether a heart outside the lane is getting
     there as fast as its lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving:
     whether notifications come in at all.
     """
@@ -198,6 +203,7 @@ class Situation:
     trend_bpm: float = 0.0
     trend_bpm_s: float = 0.0
     quality: float = 0.0
+    doubt_bpm: float = 0.0
     contact: bool | None = None
     arriving: bool = False
     untrusted_since_s: float | None = 0.0
@@ -283,6 +289,10 @@ def _poor_contact(s: Situation, row: Contact, engine: Engine) -> Rate:
     return _flag((s.contact is False and s.trusted_bpm is None) or s.quality < row.quality_below)
 
 
+def _allowed_bpm(s: Situation, row: Lane) -> float:
+    return row.allowance_bpm + row.doubt_weight * max(s.doubt_bpm - row.sure_bpm, 0.0)
+
+
 def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     if not s.riding or s.high_bpm is None:
         return _FALSE
@@ -291,7 +301,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     over_bpm = s.trusted_bpm - s.high_bpm
     if over_bpm > 0 and s.on_its_way:
         return _EXCUSED
-    return Rate(over_bpm - row.allowance_bpm, over_bpm < -row.release_bpm)
+    return Rate(over_bpm - _allowed_bpm(s, row), over_bpm < -row.release_bpm)
 
 
 def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
@@ -304,7 +314,7 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     under_bpm = s.low_bpm - s.trusted_bpm
     if under_bpm > 0 and s.on_its_way:
         return _EXCUSED
-    return Rate(under_bpm - row.allowance_bpm, under_bpm < -row.release_bpm)
+    return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm)
 
 
 def _drifting(s: Situation, row: Drift, room_bpm: float, way: int) -> Rate:

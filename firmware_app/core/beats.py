@@ -36,13 +36,15 @@ class Trusted:
     """What the gate believes after a measurement.
 
     hr_bpm: trusted heart rate, or None when there is none to trust. slope_bpm_s: its slope.
-    quality: signal quality, 0 (nothing believed lately) to 1 (every beat as expected).
+    quality: signal quality, 0 (nothing believed lately) to 1 (every beat as expected). doubt_bpm: standard deviation
+    that the track gives itself: under 1 for most hearts at effort, 2 for a restless one or after a burst of static.
     """
 
     t_s: float
     hr_bpm: float | None
     slope_bpm_s: float
     quality: float
+    doubt_bpm: float = 0.0
 
 
 # The track. Slope noise is what hill starts and sprints ask for; the beat noise floor is breathing at hard effort.
@@ -213,9 +215,8 @@ class Gate:
         age_s = t_s - self._accepted_s
         if track is None or age_s > FRESH_S:
             return Trusted(t_s, None, 0.0, self._decayed(t_s))
-        return Trusted(
-            t_s, track.at(min(t_s, track.t_s + 1.0) + lag_s), track.slope_bpm_s, self._decayed(t_s)
-        )
+        hr_bpm = track.at(min(t_s, track.t_s + 1.0) + lag_s)
+        return Trusted(t_s, hr_bpm, track.slope_bpm_s, self._decayed(t_s), track.p00**0.5)
 
     # --- one beat, one report ---------------------------------------------------------------------------------------
 

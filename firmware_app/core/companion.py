@@ -233,6 +233,7 @@ class Companion:
         trusted = self._gate.feed(measurement, t_s)
         now.contact = measurement.contact
         now.quality = trusted.quality
+        now.doubt_bpm = trusted.doubt_bpm
         now.slope_bpm_s = trusted.slope_bpm_s
         hr_bpm = trusted.hr_bpm
         if hr_bpm is None:

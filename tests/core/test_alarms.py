@@ -130,6 +130,34 @@ def test_a_short_gap_does_not_save_a_heart_from_near_max(table: AlarmTable, gone
     assert len(ride.began("near_max")) == 1
 
 
+@pytest.mark.parametrize(("before_bpm", "gone_s", "seconds"), [(187.0, 20, 1), (187.0, 31, 14), (183.0, 20, 14)])
+def test_a_gap_counts_when_the_heart_was_over_the_release_before_it(
+    table: AlarmTable, before_bpm: float, gone_s: float, seconds: float
+) -> None:
+    """Near enough before a short gap, and over the limit after it: the gap counts. Otherwise the dwell begins anew."""
+    ride = Ride(table)
+    ride.go(10, trusted_bpm=before_bpm)
+    ride.go(gone_s, trusted_bpm=None)
+    ride.go(seconds, trusted_bpm=192.0)
+    assert len(ride.began("near_max")) == (1 if seconds == 1 else 0)
+    ride.go(2)
+    assert len(ride.began("near_max")) == 1
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_heart_in_doubt_has_to_be_further_out(table: AlarmTable, side: int) -> None:
+    kind = "above_target" if side > 0 else "below_target"
+    times = []
+    for doubt_bpm in (0.6, 1.0, 2.0, 4.0):
+        ride = Ride(table, low_bpm=130, high_bpm=150, doubt_bpm=doubt_bpm)
+        ride.go(60, trusted_bpm=140.0)
+        ride.go(30, trusted_bpm=151.0 if side > 0 else 129.0)
+        times.append(ride.began(kind))
+    assert times[0] == times[1] and len(times[1]) == len(times[2]) == 1
+    assert times[2][0] > times[1][0]
+    assert times[3] == []
+
+
 def test_a_lost_strap_ends_near_max_in_the_end(table: AlarmTable) -> None:
     ride = Ride(table)
     ride.go(20, trusted_bpm=192.0)
@@ -579,6 +607,8 @@ def changed(table: AlarmTable, kind: str, key: str, value: Any) -> AlarmTable:
         ("above_target", "apart_s", 0.0),
         ("above_target", "decision_bpm_s", float("nan")),
         ("above_target", "allowance_bpm", -50.0),
+        ("above_target", "sure_bpm", float("nan")),
+        ("below_target", "doubt_weight", 3.0),
         ("below_target", "remind_s", (1.0,)),
         ("no_signal", "dwell_s", 3600.0),
     ],

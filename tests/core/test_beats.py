@@ -253,6 +253,32 @@ def test_a_report_that_dipped_and_came_back_is_believed_soon() -> None:
     assert all(a.hr_bpm is not None for a in answers if a.t_s >= len(level) + len(dip) + 10)
 
 
+def sprinting(t_s: float) -> float:
+    """A heart at 122 bpm that a sprint takes to 162 within 15 s, and that falls back at 0.7 bpm/s."""
+    up_bpm = 2.7 * min(max(t_s - 60, 0.0), 15.0)
+    return 122 + max(up_bpm - 0.7 * max(t_s - 75, 0.0), 0.0)
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("carried", [list, bpm_only])
+def test_a_sprint_is_followed_and_not_overshot(seed: int, carried: Callable[[Rows], Rows]) -> None:
+    answers = trusted(carried(notified(heart(sprinting, 130, seed))))
+    errors = [a.hr_bpm - sprinting(a.t_s) for a in answers if a.hr_bpm is not None and a.t_s >= 30]
+    assert len(errors) >= 95
+    assert min(errors) > -12
+    assert max(errors) < 8
+    assert all(abs(a.hr_bpm - sprinting(a.t_s)) < 5 for a in answers if a.hr_bpm is not None and 84 < a.t_s < 100)
+
+
+@pytest.mark.parametrize("at_s", [58, 62, 66])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_missed_beat_does_not_hide_a_sprint_from_a_strap_without_rr(at_s: float, seed: int) -> None:
+    beats_s = heart(sprinting, 130, seed)
+    beats_s.remove(min(beats_s, key=lambda beat_s: abs(beat_s - at_s)))
+    unseen_s = [a.t_s for a in trusted(bpm_only(notified(beats_s))) if a.hr_bpm is None and a.t_s > 30]
+    assert len(unseen_s) <= 4
+
+
 # --- a strap that says nonsense -------------------------------------------------------------------------------------
 
 
