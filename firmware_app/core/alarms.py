@@ -65,8 +65,9 @@ class Lane(Condition):
 
     allowance_bpm, decision_bpm_s: the cumulative sum: what may be outside without counting (less than nothing: so far
     inside it counts already), and the sum that sounds. sure_bpm, doubt_weight: the gate's doubt above the first, times
-    the second, is allowed on top: a restless heart has to be further out. release_bpm: so far inside the limit it ends. apart_s: two
-    sounds of one side are never closer than this. A heart on its way into the lane is not scolded (core/lag).
+    the second, is allowed on top: a restless heart has to be further out. release_bpm: so far inside the limit it ends.
+    apart_s: two sounds of one side are never closer than this. A heart on its way into the lane is not scolded
+    (core/lag).
     """
 
     allowance_bpm: float
@@ -190,8 +191,8 @@ class Situation:
     """The moment as the companion sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
-    trusted heart rate without its quick swings, and its slope. doubt_bpm: the gate's own. on_its_way: whether a heart outside the lane is getting
-    there as fast as its lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving:
+    trusted heart rate without its quick swings, and its slope. doubt_bpm: the gate's own. on_its_way: whether a heart
+    outside the lane is getting there as fast as its lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving:
     whether notifications come in at all.
     """
 

@@ -153,7 +153,8 @@ def test_a_heart_in_doubt_has_to_be_further_out(table: AlarmTable, side: int) ->
         ride.go(60, trusted_bpm=140.0)
         ride.go(30, trusted_bpm=151.0 if side > 0 else 129.0)
         times.append(ride.began(kind))
-    assert times[0] == times[1] and len(times[1]) == len(times[2]) == 1
+    assert times[0] == times[1]
+    assert len(times[1]) == len(times[2]) == 1
     assert times[2][0] > times[1][0]
     assert times[3] == []
 
