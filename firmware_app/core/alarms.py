@@ -192,8 +192,8 @@ class Situation:
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
     trusted heart rate without its quick swings, and its slope. doubt_bpm: the gate's own. on_its_way: whether a heart
-    outside the lane is getting there as fast as its lag lets it; arrived: whether it has been in the lane since the lane last moved. arriving:
-    whether notifications come in at all.
+    outside the lane is getting there as fast as its lag lets it; arrived: whether it has been in the lane since the
+    lane last moved. arriving: whether notifications come in at all.
     """
 
     t_s: float = 0.0
