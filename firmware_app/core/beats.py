@@ -258,7 +258,9 @@ class Gate:
     def _learn(self, off: float, expected_bpm: float) -> None:
         """Take the relative innovation of a believed beat: as variability, or as a sign that the heart has turned."""
         self._one_sided += (off - self._one_sided) / _ONE_SIDED_MEMORY_BEATS
-        turned = max(self._one_sided * self._one_sided / self._spread2 - 1.0, 0.0)
+        # A heart like a clock would make a turn of the smallest error: its spread is taken for the noise floor.
+        usual2 = max(self._spread2, _BEAT_NOISE_FLOOR_BPM2 / (expected_bpm * expected_bpm))
+        turned = max(self._one_sided * self._one_sided / usual2 - 1.0, 0.0)
         steady = 1.0 - _slow_heart(expected_bpm) / _SLOW_HEART_EXTRA if self._quality > _ONE_SIDED_QUALITY else 0.0
         self._haste = 1.0 + _ONE_SIDED_HASTE * turned * steady
         swing = off - self._one_sided if self._haste > 1.0 else off

@@ -279,6 +279,13 @@ def test_a_missed_beat_does_not_hide_a_sprint_from_a_strap_without_rr(at_s: floa
     assert len(unseen_s) <= 4
 
 
+@pytest.mark.parametrize("off", [-0.05, 0.05])
+def test_one_odd_beat_does_not_turn_a_heart_like_a_clock(off: float) -> None:
+    rows = [(i * 0.4, Measurement(None, (400.0 + i % 2,))) for i in range(1, 3000)]
+    rows[2000] = (rows[2000][0], Measurement(None, (400.0 * (1 + off),)))
+    assert all(abs(a.hr_bpm - 150) < 3 for a in trusted(rows) if a.hr_bpm is not None and a.t_s > 20)
+
+
 # --- a strap that says nonsense -------------------------------------------------------------------------------------
 
 
