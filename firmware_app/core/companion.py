@@ -249,8 +249,7 @@ class Companion:
             self._lag.feed(t_s, hr_bpm)
             now.on_its_way = self._lag.on_its_way(t_s)
             now.trend_bpm, now.trend_bpm_s = self._lag.trend
-            if not now.arrived and self._target and self._target.low_bpm <= hr_bpm <= self._target.high_bpm:
-                now.arrived = True
+            now.arrived = self._lag.arrived
         now.trusted_bpm = hr_bpm
         out.append(Sample(t_s, measurement, None if hr_bpm is None else round(hr_bpm, 1), round(trusted.quality, 2)))
         self._step_alarms(t_s, out)
@@ -325,8 +324,8 @@ class Companion:
 
     def _turn(self, t_s: float, out: list[Effect]) -> None:
         """A new lane, or the first moment back in it: from here a heart gets the time that its lag deserves."""
-        self._now.arrived = False
         self._lag.aim(t_s, self._target)
+        self._now.arrived = self._lag.arrived
         self._told(self._engine.new_lane(t_s), t_s, out)
 
     def _step_alarms(self, t_s: float, out: list[Effect]) -> None:

@@ -120,6 +120,11 @@ class LagModel:
         return self._tau_s[way]
 
     @property
+    def arrived(self) -> bool:
+        """Whether the heart has been in the lane since the lane last moved."""
+        return self._arrived
+
+    @property
     def trend(self) -> tuple[float, float]:
         """The heart rate in bpm without its quick swings, and its slope in bpm/s; level with the heart on a ramp."""
         slope_bpm_s = (self._fast_bpm - self._slow_bpm) / (SLOW_S - FAST_S)
@@ -130,6 +135,7 @@ class LagModel:
         self._target = target
         self._kept_s = {1: -inf, -1: -inf}
         self._course = None
+        self._arrived = False
         self._waiting = target is not None
         if t_s - self._t_s <= FORGET_S:
             self._set_out(t_s)
@@ -159,22 +165,29 @@ class LagModel:
     def on_its_way(self, t_s: float) -> bool:
         """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it.
 
-        A heart wanders: one that fell behind keeps the excuse for some seconds more.
+        A heart wanders: one that fell behind keeps the excuse for some seconds more. One that has been in the lane and
+        now leads away from it has turned; the slope would say so only many seconds later.
         """
         now = self._now()
-        return now is not None and t_s - self._kept_s[now.way] < BEHIND_S
+        return now is not None and t_s - self._kept_s[now.way] < BEHIND_S and not self._turned(now)
 
     def _now(self) -> Course | None:
         return None if self._target is None or self._t_s == -inf else course(self._hr_bpm, self._target)
 
     def _moves(self, now: Course) -> bool:
         tau_s = self._slow_tau_s(now.way)
-        if self._course is not None and self._course.way == now.way and self._keeps_up(self._course, tau_s):
+        if self._keeps_up(now.way, tau_s):
             return True
         return self.trend[1] * now.way >= abs(now.goal_bpm - self._hr_bpm) / tau_s / 2
 
-    def _keeps_up(self, since: Course, tau_s: float) -> bool:
-        after_s = self._t_s - self._moved_s
+    def _turned(self, now: Course) -> bool:
+        outward = (self._hr_bpm - self._fast_bpm) * now.way < 0
+        return self._arrived and outward and not self._keeps_up(now.way, self._slow_tau_s(now.way))
+
+    def _keeps_up(self, way: Way, tau_s: float) -> bool:
+        since, after_s = self._course, self._t_s - self._moved_s
+        if since is None or since.way != way:
+            return False
         if self._arrived:
             # It has touched the edge: a heart may waver there, but not turn back.
             return abs(self._hr_bpm - since.edge_bpm) <= MARGIN_BPM and after_s < self._slowest_s(since)
@@ -188,6 +201,7 @@ class LagModel:
         if self._target is not None:
             # From the running mean; a heart that only just left the new lane is outside it all the same.
             self._course = course(self._fast_bpm, self._target) or course(self._hr_bpm, self._target)
+            self._arrived = self._course is None
         if self._course is not None:
             self._kept_s[self._course.way] = t_s
 

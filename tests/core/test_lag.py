@@ -95,6 +95,21 @@ def test_a_heart_that_touches_the_edge_may_waver_there_but_not_turn_back() -> No
     assert then(150)[0] < 90
 
 
+@given(out_bpm=st.floats(4, 20), dip_s=st.integers(2, 12), up_bpm_s=st.floats(0.4, 3.0))
+def test_a_heart_that_came_back_and_turns_out_again_has_no_excuse(out_bpm: float, dip_s: int, up_bpm_s: float) -> None:
+    model = LagModel()
+    model.aim(0, LANE)
+    over = [170 + out_bpm] * 60
+    back = [over[-1] - 1.5 * s for s in range(int(out_bpm / 1.5) + 1)]
+    before = [165.0] * 120 + over + back  # long past the way in, then over the lane
+    dip = [169 - 0.2 * s for s in range(dip_s)]
+    again = [dip[-1] + up_bpm_s * s for s in range(1, 20)]
+    for t_s, bpm in enumerate([*before, *dip, *again]):
+        model.feed(t_s, bpm)
+        turned_s = t_s - len(before) - dip_s
+        assert turned_s < 6 or bpm <= 170 or not model.on_its_way(t_s)
+
+
 def test_a_heart_that_goes_on_rising_after_a_step_down_is_excused_for_the_dead_time_only() -> None:
     bare = scolded(LagModel(), EASY, lambda t_s: 160 + 0.2 * t_s)
     assert bare == [float(t_s) for t_s in range(int(bare[0]), 300)]
