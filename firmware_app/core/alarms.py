@@ -48,8 +48,9 @@ class NearMax(Condition):
 
     early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being
     lost. The estimate of a heart that is held at the limit swings about it. bridge_s: a gap of the signal of up to so
-    long, with the heart over ``release_percent`` before it and over the limit after it, counts as near maximum: where
-    nothing was seen the rider gets the alarm rather than the benefit of the doubt.
+    long counts as near maximum when the heart is over the limit after it, less the time that it took to get over
+    ``release_percent`` at ``rise_bpm_s``: where nothing was seen the rider gets the alarm rather than the benefit of
+    the doubt.
     """
 
     limit_percent: float
@@ -57,6 +58,7 @@ class NearMax(Condition):
     early_bpm: float
     dip_bpm: float
     bridge_s: float
+    rise_bpm_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,6 +144,8 @@ def problem_with(table: AlarmTable) -> str:
         return f"near_max.release_percent: {near.release_percent:g} is not between 70 and limit_percent; set 92"
     if not 0 <= near.early_bpm <= near.dip_bpm <= 5 or not 0 <= near.bridge_s <= 30:
         return "near_max: early_bpm and dip_bpm must be 0 to 5, in this order, and bridge_s 0 to 30"
+    if not 0.5 <= near.rise_bpm_s <= 5:
+        return f"near_max.rise_bpm_s: {near.rise_bpm_s:g} is not between 0.5 and 5; set 1"
     if not 0 <= near.dwell_s <= 30:
         return f"near_max.dwell_s: {near.dwell_s:g} is not between 0 and 30; set 15"
     if not near.remind_s or not all(5 <= wait <= 30 for wait in near.remind_s):
@@ -243,11 +247,13 @@ class Change(NamedTuple):
 class Rate(NamedTuple):
     """How fast a condition gathers what it needs to sound (a second a second for a timer; bpm for a sum).
 
-    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell.
+    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell. ``away_s`` is how much
+    of a gap that begins here the heart needs to come near maximum.
     """
 
     per_s: float
     clear: bool
+    away_s: float = float("inf")
 
 
 _RESET = float("-inf")
@@ -270,10 +276,11 @@ def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
         long_gone = s.untrusted_since_s is None or s.t_s - s.untrusted_since_s > 30.0
         return _FALSE if long_gone else _UNKNOWN
     over_bpm = s.trusted_bpm - row.limit_percent * s.hr_max_bpm / 100
-    clear = s.trusted_bpm < row.release_percent * s.hr_max_bpm / 100
+    under_bpm = row.release_percent * s.hr_max_bpm / 100 - s.trusted_bpm
+    away_s = max(under_bpm, 0.0) / row.rise_bpm_s
     if over_bpm >= -row.early_bpm:
-        return Rate(1.0, clear)
-    return Rate(0.0 if over_bpm >= -row.dip_bpm else _RESET, clear)
+        return Rate(1.0, under_bpm > 0, away_s)
+    return Rate(0.0 if over_bpm >= -row.dip_bpm else _RESET, under_bpm > 0, away_s)
 
 
 def _no_signal(s: Situation, row: Condition, engine: Engine) -> Rate:
@@ -383,8 +390,8 @@ class _Row:
 
     __slots__ = (
         "active",
+        "away_s",
         "bridge_s",
-        "bridgeable",
         "clear_since_s",
         "gathered",
         "kind",
@@ -402,7 +409,7 @@ class _Row:
         self.measure = CONDITIONS[kind]
         self.needed = row.decision_bpm_s if isinstance(row, Lane) else row.dwell_s
         self.bridge_s = row.bridge_s if isinstance(row, NearMax) else 0.0
-        self.bridgeable = False  # whether the condition was not clearly over when it was last seen
+        self.away_s = float("inf")  # as it was when the heart was last seen
         self.gathered = 0.0
         self.unseen_s = 0.0
         self.active = False
@@ -415,9 +422,9 @@ class _Row:
         if rate is _UNKNOWN:
             self.unseen_s += dt_s
             return
-        bridges = rate.per_s > 0 and self.bridgeable and self.unseen_s <= self.bridge_s
-        self.bridgeable = not rate.clear
-        bridged_s = self.unseen_s if bridges else 0.0
+        bridges = rate.per_s > 0 and self.unseen_s <= self.bridge_s
+        bridged_s = max(self.unseen_s - self.away_s, 0.0) if bridges else 0.0
+        self.away_s = rate.away_s
         self.unseen_s = 0.0
         if rate.per_s == _RESET:
             self.gathered = 0.0

@@ -105,7 +105,7 @@ _RUN_BEATS = 6
 _RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
 _RUN_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
 _RUN_STEP = 0.08  # refused beats run on from each other when they lie within this fraction, wider for a slow heart
-_RUN_STEP_REPORTED_BPM = 4.0
+_RUN_STEP_REPORTED_BPM = 6.0  # a sprint may begin at five a second
 
 _QUALITY_MEMORY_S = 8.0
 _REPORTED_LAG_S = 2.0

@@ -130,16 +130,19 @@ def test_a_short_gap_does_not_save_a_heart_from_near_max(table: AlarmTable, gone
     assert len(ride.began("near_max")) == 1
 
 
-@pytest.mark.parametrize(("before_bpm", "gone_s", "seconds"), [(187.0, 20, 1), (187.0, 31, 14), (183.0, 20, 14)])
-def test_a_gap_counts_when_the_heart_was_over_the_release_before_it(
+@pytest.mark.parametrize(
+    ("before_bpm", "gone_s", "seconds"),
+    [(187.0, 20, 0), (187.0, 31, 15), (174.0, 20, 5), (174.0, 12, 13), (150.0, 20, 15)],
+)
+def test_a_gap_counts_but_for_the_time_that_the_heart_took_to_get_there(
     table: AlarmTable, before_bpm: float, gone_s: float, seconds: float
 ) -> None:
-    """Near enough before a short gap, and over the limit after it: the gap counts. Otherwise the dwell begins anew."""
+    """Over the limit after a short gap: the gap counts, less a second for each bpm under the release before it."""
     ride = Ride(table)
     ride.go(10, trusted_bpm=before_bpm)
     ride.go(gone_s, trusted_bpm=None)
-    ride.go(seconds, trusted_bpm=192.0)
-    assert len(ride.began("near_max")) == (1 if seconds == 1 else 0)
+    ride.go(max(seconds - 1, 0.5), trusted_bpm=192.0)
+    assert len(ride.began("near_max")) == (0 if seconds else 1)
     ride.go(2)
     assert len(ride.began("near_max")) == 1
 

@@ -279,6 +279,16 @@ def test_a_missed_beat_does_not_hide_a_sprint_from_a_strap_without_rr(at_s: floa
     assert len(unseen_s) <= 4
 
 
+def test_a_steep_sprint_that_a_missed_beat_hid_is_found_again_within_ten_reports() -> None:
+    """The average dips by a missed beat just as the heart sets out at five bpm a second, and comes back far above."""
+    sprint = [158, 163, 167, 172, 175, 178, 182, 185, 187, 189, 191, 192]
+    values = [*[145 + i % 2 for i in range(40)], 128, 133, 138, *sprint]
+    answers = trusted((1.02 * i, Measurement(value)) for i, value in enumerate(values))
+    found_bpm = answers[len(values) - len(sprint) + 9].hr_bpm
+    assert found_bpm is not None
+    assert abs(found_bpm - 189) < 5
+
+
 @pytest.mark.parametrize("off", [-0.05, 0.05])
 def test_one_odd_beat_does_not_turn_a_heart_like_a_clock(off: float) -> None:
     rows = [(i * 0.4, Measurement(None, (400.0 + i % 2,))) for i in range(1, 3000)]
