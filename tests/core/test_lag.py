@@ -107,7 +107,7 @@ def test_a_heart_that_came_back_and_turns_out_again_has_no_excuse(out_bpm: float
     for t_s, bpm in enumerate([*before, *dip, *again]):
         model.feed(t_s, bpm)
         turned_s = t_s - len(before) - dip_s
-        assert turned_s < 6 or bpm <= 170 or not model.on_its_way(t_s)
+        assert turned_s < 8 or bpm <= 170 or not model.on_its_way(t_s)
 
 
 def test_a_heart_that_goes_on_rising_after_a_step_down_is_excused_for_the_dead_time_only() -> None:
