@@ -30,6 +30,9 @@ HR_RANGE_BPM = (30.0, 240.0)
 FRESH_S = 3.0
 """A trusted value is good for this long after the last beat that was believed."""
 
+STUCK_PACKETS = 8
+"""A strap that sends the same packet, RR intervals and all, so often in a row is stuck (own choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Trusted:
@@ -112,7 +115,6 @@ _REPORTED_LAG_S = 2.0
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 12
-_STUCK_PACKETS = 8  # the same packet, RR intervals and all, so often in a row
 
 
 class _Track:
@@ -404,7 +406,7 @@ class Gate:
         if measurement.rr_ms:
             same = same_report and last is not None and measurement.rr_ms == last.rr_ms
             self._same_packets = self._same_packets + 1 if same else 0
-            return self._same_packets >= _STUCK_PACKETS or (self._same_rr >= _STUCK_WITH_RR and same_s > 10.0)
+            return self._same_packets >= STUCK_PACKETS or (self._same_rr >= _STUCK_WITH_RR and same_s > 10.0)
         # Once stuck, until it changes: that no RR intervals come any more does not make it right.
         self._report_stuck |= same_s > (_STUCK_WHERE_RR_WAS_S if self._sends_rr > 0.5 else _STUCK_WITHOUT_RR_S)
         return self._report_stuck

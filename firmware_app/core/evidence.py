@@ -2,7 +2,7 @@
 
 Works on the whole recording at once, after the ride; the live gate is another matter and lives in ``beats``. The steps:
 
-1. *beats*: RR intervals where the recording has them, else the reported bpm;
+1. *beats*: RR intervals where the recording has them, else the reported bpm; what a stuck strap repeats is none;
 2. *clean* beats agree with the median of their neighbours; where too few of them do, none is trusted;
 3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
 4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM
+from firmware_app.core.beats import STUCK_PACKETS
 from firmware_app.core.record import RideRecord
 
 Floats = NDArray[np.float64]
@@ -164,13 +165,13 @@ def find(record: RideRecord) -> Evidence:
 
 
 def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
-    """RR intervals where they cover at least half of the recording, else what the strap reported."""
+    """RR intervals where they cover at least half of the time that measurements came, else what the strap reported."""
     rr_s = record.rr_ms / 1000
     row_t_s = record.t_s
     known = np.isfinite(record.hr_bpm)
-    length_s = float(row_t_s[-1] - row_t_s[0]) if row_t_s.size else 0.0
-    usable = np.isfinite(rr_s) & (rr_s > 0)
-    if usable.any() and (not known.any() or rr_s[usable & (rr_s < 2)].sum() >= 0.5 * length_s):
+    heard_s = float(np.minimum(np.diff(row_t_s), _GAP_S).sum())
+    usable = np.isfinite(rr_s) & (rr_s > 0) & ~_repeated(record)[record.rr_row]
+    if usable.any() and (not known.any() or rr_s[usable & (rr_s < 2)].sum() >= 0.5 * heard_s):
         rr_s, row = rr_s[usable], record.rr_row[usable]
         # Beats of one row end at its time, the earlier ones before it by the intervals that follow.
         total = np.cumsum(rr_s)
@@ -180,6 +181,24 @@ def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
     t_s, bpm = row_t_s[known], record.hr_bpm[known]
     span_s = np.diff(t_s, prepend=t_s[:1] - 1.0)
     return _Beats(t_s, bpm, np.minimum(span_s, 2.0)), False
+
+
+def _repeated(record: RideRecord) -> NDArray[np.bool_]:
+    """The measurements in which a stuck strap sends the packet before them again, shape (n,).
+
+    A living heart does not repeat itself for so long; a recording of one coarse interval a row might, and is let be.
+    """
+    row, hr_bpm = record.rr_row, record.hr_bpm
+    beats = np.bincount(row, minlength=record.t_s.size)
+    same = np.zeros(record.t_s.size, dtype=np.bool_)
+    same_report = (hr_bpm[1:] == hr_bpm[:-1]) | (np.isnan(hr_bpm[1:]) & np.isnan(hr_bpm[:-1]) & (beats[1:] > 1))
+    same[1:] = (beats[1:] > 0) & (beats[1:] == beats[:-1]) & same_report
+    before = np.maximum(np.arange(row.size) - beats[row], 0)
+    same[row[record.rr_ms != record.rr_ms[before]]] = False
+    edges = np.flatnonzero(np.diff(same, prepend=False, append=False))
+    for first, past in zip(edges[::2], edges[1::2], strict=True):
+        same[first:past] = past - first >= STUCK_PACKETS
+    return same
 
 
 def _medians(bpm: Floats, count: int) -> Floats:

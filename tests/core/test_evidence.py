@@ -115,6 +115,33 @@ def test_a_rate_that_drifts_off_and_snaps_back_is_not_the_peak() -> None:
     assert found.peak_bpm < 178
 
 
+def packets(bpm: float, from_s: int, past_s: int) -> list[Sample]:
+    """A lively heart in notifications of two intervals a second."""
+    rng = np.random.default_rng(from_s)
+    rr_ms = np.round(60000 / bpm * (1 + 0.01 * rng.standard_normal((past_s - from_s, 2))), 1)
+    return [
+        Sample(float(t_s), Measurement(round(bpm), tuple(pair)), bpm, 1.0)
+        for t_s, pair in zip(range(from_s, past_s), rr_ms.tolist(), strict=True)
+    ]
+
+
+@pytest.mark.parametrize("stuck", [Measurement(190, (316.0, 315.0, 317.0)), Measurement(None, (316.0, 315.0, 317.0))])
+def test_what_a_stuck_strap_repeats_after_a_gap_is_no_peak(stuck: Measurement) -> None:
+    repeated = [Sample(float(t_s), stuck, None, 0.0) for t_s in range(700, 760)]
+    samples = [*packets(140, 0, 600), *repeated, *packets(140, 860, 1200)]
+    found = find(record_of(RideFacts(200), samples, [], 1200.0))
+    assert found.peak_bpm == pytest.approx(140, abs=3)
+
+
+def test_a_strap_that_sends_intervals_is_judged_by_them_however_much_it_drops_out() -> None:
+    """What it reports without any, as one that is stuck or off the skin does, is nothing then."""
+    held = [Sample(float(t_s), Measurement(190), None, 0.0) for t_s in range(1500, 1560)]
+    samples = [*packets(140, 0, 300), *held, *packets(140, 3000, 3300)]
+    found = find(record_of(RideFacts(200), samples, [], 3300.0))
+    assert found.from_rr
+    assert found.peak_bpm == pytest.approx(140, abs=3)
+
+
 def test_noise_alone_is_no_evidence_and_says_why() -> None:
     rng = np.random.default_rng(3)
     found = evidence(rng.uniform(250, 900, 2000))
