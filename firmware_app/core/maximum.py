@@ -179,7 +179,8 @@ _AGEING_BPM_A = 0.64
 _WANDER_BPM_A = 1.0
 """SD that a year adds to what was learnt before it: training, weight, illness (own choice)."""
 _STRAY = 0.005
-"""The chance that a piece of evidence is false after all."""
+_STRAY_UNSOUND = 0.1
+"""The chance that a piece of evidence is false after all; unsound where an artefact could explain it (own choice)."""
 
 TEST_PLAN = "maximal-test"
 """The plan's name in the log of a ride that was a guided maximal test; a mark of kind ``verdict`` tells how it went."""
@@ -279,7 +280,8 @@ def _likelihood(grid: NDArray[np.float64], seen: Observation) -> NDArray[np.floa
         gap = _ALL_OUT_GAP_BPM
         fits = [exp(min(0.5 * (sd / gap) ** 2 - x / gap, 700)) * erfc((sd / gap - x / sd) / sqrt(2)) for x in over]
     values = np.array(fits)
-    return (1 - _STRAY) * values / max(float(values.max()), 1e-300) + _STRAY
+    stray = _STRAY if seen.sound else _STRAY_UNSOUND
+    return (1 - stray) * values / max(float(values.max()), 1e-300) + stray
 
 
 def _why(observations: Sequence[Observation], age: float | None, medicines: bool, value_bpm: int) -> str:
@@ -293,7 +295,8 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
     if tests:
         last = min(tests, key=lambda seen: seen.days_ago)
         return f"A maximal test measured {last.peak_bpm:.0f} bpm ({last.label})."
-    best = max(observations, key=lambda seen: seen.peak_bpm - _AGEING_BPM_A * seen.days_ago / 365.25)
+    told = [seen for seen in observations if seen.sound] or observations
+    best = max(told, key=lambda seen: seen.peak_bpm - _AGEING_BPM_A * seen.days_ago / 365.25)
     ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
     if value_bpm > best.peak_bpm + 8:
         ending = f"which only says that it is at least that; the rest is {start}"

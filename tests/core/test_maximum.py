@@ -126,6 +126,17 @@ def test_what_never_proposes_a_higher_maximum(seen: list[Observation]) -> None:
     assert maximum.propose(seen, 184, 50) is None
 
 
+def test_one_unsound_ride_hardly_moves_the_estimate_and_its_word_is_not_the_reason() -> None:
+    """An arm band can lock to twice the pedals' rate for minutes."""
+    honest = [Observation(20, 182, "hard", label="the hill"), Observation(10, 181, "hard")]
+    false = Observation(5, 206, "hard", noise_bpm=2.5, sound=False)
+    before, after = maximum.estimate(honest, 45), maximum.estimate([*honest, false], 45)
+    assert after.value_bpm <= before.value_bpm + 4
+    assert "182" in after.why
+    # Several that agree are believed in the end.
+    assert maximum.estimate([*honest, *[false] * 4], 45).value_bpm > 200
+
+
 def test_a_test_may_propose_lower_and_a_formula_may_not() -> None:
     lower = maximum.propose([Observation(0, 170, "test")], 184, 50)
     assert lower is not None
