@@ -90,7 +90,7 @@ EXAMPLES: dict[str, View] = {
         band_name="",
         signal="none",
         tail_bpm=(*_tail(147, 148, 146)[:17], *(None,) * 13),
-        notice="No heart rate for 40 s: wet the strap and press it on.",
+        notice="No heart rate. Check the strap.",
     ),
     "ride, free": replace(RIDE, low_bpm=None, high_bpm=None, step="", left="", after="", signal="poor", muted="0:35"),
     "finding": FindingView(
