@@ -200,8 +200,6 @@ class Companion:
             new = isinstance(told, Mark) and t_s - told.t_s <= STALE_S
             if said or not (new or self._engine.is_active(sound.kind)):
                 del out[place]
-                if isinstance(told, Mark):
-                    out[place - 1] = Mark(told.t_s, told.kind, {**told.detail, "heard": False})
             else:
                 said = True
 
