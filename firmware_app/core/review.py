@@ -48,7 +48,7 @@ OUTSIDE_SHARE = 0.2
 """Where the advice begins: time near maximum, trusted share of the ride, share of the time outside (own choice)."""
 
 LANE_KINDS = ("above_target", "below_target")
-"""Alarms that are answered by being back inside the lane."""
+"""Alarms about the lane: a pause or another lane ends them, and is no answer."""
 
 LOAD_WEIGHTS: Mapping[str, tuple[float, float]] = {"male": (0.64, 1.92), "female": (0.86, 1.67)}
 """Factor and exponent of the training load (Banister 1991; Morton et al. 1990)."""
@@ -59,9 +59,8 @@ class Alarm:
     """One alarm of the ride with its reminders.
 
     t_s: when it first sounded. reminders: how many followed.
-    answered_s: from then until the heart was back inside the target (above_target, below_target) or the condition had
-    ended (every other kind, near_max at its release); None when that never came: the ride ended, a pause or another
-    target came first.
+    answered_s: from then until its condition had ended, as alarms.toml tells when (a lane's when the heart is back
+    inside by the release); None when that never came: the ride ended, or for a lane a pause or another one came first.
     """
 
     t_s: float
@@ -332,6 +331,10 @@ class Timeline:
         """The piece that each moment lies in."""
         return np.searchsorted(self.start_ms, t_ms, side="right").astype(np.int64) - 1
 
+    def changed(self, after_s: float, until_s: float) -> bool:
+        """Whether the ride paused or went on, or the target changed, after one moment and until the other."""
+        return any(after_s * 1000 < at_ms <= round(until_s * 1000) for at_ms in self.changes_ms)
+
     def by_second(self) -> NDArray[np.int64]:
         """The piece that each whole second of the ride lies in."""
         return self.piece_at(np.arange(0, self.duration_ms, 1000, dtype=np.int64))
@@ -383,30 +386,17 @@ def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
         kind = str(mark.detail.get("kind", ""))
         last = latest.get(kind)
         if not mark.detail.get("on", True):
-            if last is not None and kind not in LANE_KINDS:
-                found[last] = replace(found[last], answered_s=mark.t_s - found[last].t_s)
+            if last is not None:
                 del latest[kind]
+                began_s = found[last].t_s
+                if kind not in LANE_KINDS or not time.changed(began_s, mark.t_s):
+                    found[last] = replace(found[last], answered_s=mark.t_s - began_s)
         elif mark.detail.get("reminder") and last is not None:
             found[last] = replace(found[last], reminders=found[last].reminders + 1)
         else:
             latest[kind] = len(found)
-            back_s = _back_inside_s(mark.t_s, kind, time)
-            found.append(Alarm(mark.t_s, kind, str(mark.detail.get("priority", "")), 0, back_s))
+            found.append(Alarm(mark.t_s, kind, str(mark.detail.get("priority", "")), 0, None))
     return tuple(found)
-
-
-def _back_inside_s(t_s: float, kind: str, time: Timeline) -> float | None:
-    """Seconds from an alarm until the trusted heart rate was back inside the target that it was about."""
-    if kind not in LANE_KINDS or not time.start_ms.size:
-        return None
-    at_ms = round(t_s * 1000)
-    until_ms = min((ms for ms in time.changes_ms if ms > at_ms), default=time.duration_ms)
-    first = max(0, int(np.searchsorted(time.start_ms, at_ms, side="right")) - 1)
-    last = int(np.searchsorted(time.start_ms, until_ms, side="left"))
-    whole = np.floor(time.bpm[first:last] + 0.5)
-    inside = whole <= time.high_bpm[first:last] if kind == "above_target" else whole >= time.low_bpm[first:last]
-    where = np.flatnonzero(inside)
-    return max(0.0, int(time.start_ms[first + where[0]]) / 1000 - t_s) if where.size else None
 
 
 def _recoveries(time: Timeline, from_bpm: int) -> tuple[Recovery, ...]:

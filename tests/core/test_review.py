@@ -216,16 +216,21 @@ def test_an_answer_is_the_time_until_the_heart_is_back_inside() -> None:
         alarm(75, "above_target", reminder=1),
         alarm(84, "above_target", on=False),
         alarm(130, "below_target"),
+        alarm(151, "below_target", on=False),
     )
     above, below = review(record, BANDS).alarms
-    assert (above.kind, above.t_s, above.reminders, above.answered_s) == ("above_target", 55, 1, 25)
-    assert (below.kind, below.reminders, below.answered_s) == ("below_target", 0, 20)
+    assert (above.kind, above.t_s, above.reminders, above.answered_s) == ("above_target", 55, 1, 29)
+    assert (below.kind, below.reminders, below.answered_s) == ("below_target", 0, 21)
 
 
 @pytest.mark.parametrize("cut", [Mark(60, "pause"), target(60, 140, 160), target(60, None, None)])
 def test_a_pause_or_another_target_is_no_answer(cut: Mark) -> None:
     record = with_marks(
-        each_second((50, 130), (30, 145), (40, 130)), target(0, 120, 138), alarm(55, "above_target"), cut
+        each_second((50, 130), (30, 145), (40, 130)),
+        target(0, 120, 138),
+        alarm(55, "above_target"),
+        cut,
+        alarm(61, "above_target", on=False),
     )
     assert review(record, BANDS).alarms[0].answered_s is None
 
@@ -239,6 +244,7 @@ def test_the_summary_counts_alarms_by_kind() -> None:
     marks = [target(0, 120, 138)]
     for at in (10, 40):
         marks += [alarm(at, "above_target"), alarm(at + 5, "above_target", reminder=1)]
+        marks += [alarm(at + 12, "above_target", on=False)]
     record = with_marks(each_second((20, 140), (20, 130), (14, 140), (20, 130)), *marks)
     counted = summary(review(record, BANDS))["alarms_by_kind"]
     assert counted == {"above_target": {"count": 2, "reminders": 2, "median_answer_s": 12}}
@@ -348,6 +354,21 @@ def test_a_review_travels_between_processes() -> None:
 @pytest.mark.parametrize(("seconds", "text"), [(0, "0:00"), (59.6, "1:00"), (725, "12:05"), (3765, "1:02:45")])
 def test_clock(seconds: float, text: str) -> None:
     assert clock(seconds) == text
+
+
+def test_a_heart_that_stays_on_the_limit_has_not_answered() -> None:
+    """The alarm counts fractions of a beat, and so must the answer."""
+    bands = table(settings.load_scheme("seven"), 184, 50)
+    companion = Companion(RideFacts(184, 50, "seven", target="3"), bands, settings.load_alarms(), free_plan("3"))
+    t_s, rows = 0.0, []
+    while t_s < 600:
+        bpm = np.interp(t_s, [280, 300, 500, 520], [130, 138.4, 138.4, 130]) + 0.2 * np.sin(t_s / 9)
+        t_s += 60 / float(bpm)
+        rows.append((t_s, Measurement(round(bpm), (60000 / float(bpm),))))
+    (above,) = [one for one in review(play(companion, rows), bands, "female").alarms if one.kind == "above_target"]
+    assert above.reminders >= 2
+    assert above.answered_s is not None
+    assert above.answered_s > 180
 
 
 def test_a_played_ride_reviews_as_it_was_ridden() -> None:
