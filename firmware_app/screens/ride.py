@@ -115,7 +115,8 @@ def _status(sheet: Sheet, view: RideView, box: Rect) -> None:
     odd = [
         "near max" if view.near_max else "",
         "weak signal" if view.signal == "poor" else "",
-        f"sound off {view.muted}" if view.muted else "",
+        # Near maximum sounds all the same.
+        f"sound off {view.muted}" if view.muted and not view.near_max else "",
     ]
     cap = sheet.px(0.46)
     said = " · ".join(text for text in odd if text)
