@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -62,6 +64,17 @@ def _choice(target: str, plan: str | None, table: bands.BandTable) -> tuple[str,
     return lane, chosen
 
 
+@contextlib.contextmanager
+def _of_the_rider(own: bool) -> Iterator[None]:
+    """Name rider.toml in what is wrong with a value that stands there."""
+    try:
+        yield
+    except (bands.BandError, settings.SettingsError) as error:
+        if not own:
+            raise
+        raise settings.SettingsError(f"{settings.config_dir() / 'rider.toml'}: {error}") from error
+
+
 def prepare(
     target: str | None = None,
     plan: str | None = None,
@@ -75,13 +88,16 @@ def prepare(
     Raises SettingsError or BandError, which say what to mend, before anything has begun.
     """
     rider = settings.load("rider", settings.Rider)
-    accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
-    table = bands.table(
-        settings.load_scheme(scheme or rider.scheme),
-        accepted.value_bpm,
-        rider.hr_rest_bpm if hr_rest_bpm is None else hr_rest_bpm,
-    )
-    lane, chosen = _choice(target or rider.target, plan, table)
+    with _of_the_rider(hr_max_bpm is None and rider.birth_year is not None):
+        accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
+    with _of_the_rider(scheme is None):
+        table = bands.table(
+            settings.load_scheme(scheme or rider.scheme),
+            accepted.value_bpm,
+            rider.hr_rest_bpm if hr_rest_bpm is None else hr_rest_bpm,
+        )
+    with _of_the_rider(target is None and plan is None):
+        lane, chosen = _choice(target or rider.target, plan, table)
     return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)
 
 

@@ -52,10 +52,14 @@ class StrapSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     adapter: str = ""
 
 
+PanelKind = Literal["auto", "window", "framebuffer", "offscreen"]
+"""What can be drawn on; ``auto`` takes the first that is there."""
+
+
 class PanelSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The panel. Width and height in px are those of a window or an off-screen panel; a framebuffer tells its own."""
 
-    kind: Literal["auto", "window", "framebuffer", "offscreen"] = "auto"
+    kind: PanelKind = "auto"
     width_px: Annotated[int, Meta(ge=240, le=1920)] = 480
     height_px: Annotated[int, Meta(ge=240, le=1920)] = 320
     rotation_deg: Literal[0, 90, 180, 270] = 0

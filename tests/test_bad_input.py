@@ -50,6 +50,27 @@ def answered(status: int, err: str, file: Path) -> None:
         assert any(mark in err for mark in (";", ",", "must be", "give ", "between")), err
 
 
+@pytest.mark.parametrize(
+    ("text", "key", "cure"),
+    [
+        ("birth_year = 2030", "birth_year", "mend"),
+        ('hr_max_bpm = 184\nscheme = "sevn"', "scheme 'sevn'", "choose one of"),
+        ('hr_max_bpm = 184\nscheme = "acsm-reserve"', "scheme 'acsm-reserve'", "set hr_rest_bpm"),
+        ('hr_max_bpm = 184\ntarget = "lots"', "target 'lots'", "write a band"),
+        ('hr_max_bpm = 184\ntarget = "3-1"', "target '3-1'", "write 1-3"),
+        ('hr_max_bpm = 184\ntarget = "80-70%"', "target '80-70%'", "put the lower one first"),
+    ],
+)
+def test_a_rider_that_cannot_ride_is_told_the_file_the_key_and_the_cure(text: str, key: str, cure: str) -> None:
+    own = settings.config_dir() / "rider.toml"
+    own.parent.mkdir(parents=True, exist_ok=True)
+    own.write_text(text)
+    for words in (("ride", "--panel", "offscreen", "--stop-after-s", "1"), ("check",)):
+        status, out, err = run(*words)
+        assert status != 0
+        assert all(part in out + err for part in (str(own), key, cure)), out + err
+
+
 # --- settings: what stands in them ----------------------------------------------------------------------------------
 
 RIDER = {

@@ -147,18 +147,13 @@ def files() -> dict[str, str]:
 
 
 def _settings() -> list[Answer]:
-    from datetime import date
-
-    from firmware_app.core import bands, maximum
+    from firmware_app.core.bands import BandError
+    from firmware_app.preparation import prepare
 
     try:
-        rider = settings.load("rider", settings.Rider)
-        accepted = maximum.hr_max(rider, date.today().year)
-        table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
-        bands.parse_target(rider.target, table)
+        prepare()
         settings.load_unit()
-        settings.load_alarms()
-    except (settings.SettingsError, bands.BandError) as error:
+    except (settings.SettingsError, BandError) as error:
         return [_parted("settings", "wrong", str(error), "; ", ": ")]
     folder = settings.config_dir()
     own = sorted(path.name for path in folder.glob("*.toml"))

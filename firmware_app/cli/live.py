@@ -12,7 +12,7 @@ from collections.abc import Callable
 from functools import partial
 from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
@@ -32,8 +32,7 @@ LOOK_S = 6.0
 
 def add_unit_arguments(parser: argparse.ArgumentParser) -> None:
     """The options that ``ride`` and ``simulate`` share."""
-    kinds = ("auto", "window", "framebuffer", "offscreen")
-    parser.add_argument("--panel", choices=kinds, help="instead of the one in unit.toml")
+    parser.add_argument("--panel", choices=get_args(settings.PanelKind), help="instead of the one in unit.toml")
     parser.add_argument("--picture", type=Path, metavar="FILE", help="save what the panel shows at the end, as PNG")
     parser.add_argument("--stop-after-s", type=float, metavar="S", help="stop by itself after so many seconds")
 

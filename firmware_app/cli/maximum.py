@@ -112,7 +112,7 @@ def _show(args: argparse.Namespace) -> Answer:
     by_formula = age is not None and not rider.rate_medicines
     accepted = maximum.hr_max(rider, date.today().year) if rider.hr_max_bpm is not None or by_formula else None
     formulas: list[dict[str, Any]] = []
-    if age is not None:
+    if by_formula and age is not None:
         formulas = [_formula(formula, age) for formula in maximum.formulas_for(rider.sex)]
     document = {
         "hr_max_bpm": accepted.value_bpm if accepted else None,
@@ -125,7 +125,8 @@ def _show(args: argparse.Namespace) -> Answer:
     }
     lines = [f"Your maximum: {accepted.value_bpm} bpm, {accepted.text}." if accepted else "No maximum is known yet."]
     if accepted is None:
-        lines.append("`rumblestrip maximum set N`, or write birth_year in rider.toml for a formula.")
+        formula = "" if rider.rate_medicines else ", or write birth_year in rider.toml for a formula"
+        lines.append(f"`rumblestrip maximum set N`{formula}.")
     elif accepted.caution:
         lines.append(accepted.caution)
     if rider.rate_medicines:

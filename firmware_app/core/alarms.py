@@ -130,6 +130,32 @@ AUDIO_PAUSE_LIMIT_S = 120.0
 """Audio is never paused for longer; near_max is never paused at all."""
 
 
+BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
+    Condition: {"dwell_s": (0, 120), "release_s": (0, 60)},
+    NearMax: {
+        "limit_percent": (80, 97),
+        "release_percent": (70, 97),
+        "dwell_s": (0, 30),
+        "early_bpm": (0, 5),
+        "dip_bpm": (0, 5),
+        "bridge_s": (0, 30),
+        "rise_bpm_s": (0.5, 5),
+    },
+    Contact: {"quality_below": (0, 0.9)},
+    Level: {"percent_below": (0, 90)},
+    Drift: {"look_ahead_s": (1, 300), "room_bpm": (0.1, 20), "least_bpm_s": (0.001, 2)},
+    Lane: {
+        "allowance_bpm": (-2, 10),
+        "decision_bpm_s": (0, 60),
+        "sure_bpm": (0, 10),
+        "doubt_weight": (0, 2),
+        "release_bpm": (0, 10),
+        "apart_s": (5, 300),
+    },
+}
+"""Lowest and highest of the keys of each shape of row; those of a shape outrank those of every row."""
+
+
 def problem_with(table: AlarmTable) -> str:
     """What is wrong with a table beyond its types: key, value and cure; "" when it can be used.
 
@@ -138,46 +164,30 @@ def problem_with(table: AlarmTable) -> str:
     near = table.near_max
     if not near.on or near.priority != "high" or not any(note.hz for note in near.sound):
         return "near_max: it guards you; leave it on, of high priority and with a sound"
-    if not 80 <= near.limit_percent <= 97:
-        return f"near_max.limit_percent: {near.limit_percent:g} is not between 80 and 97; set 94"
-    if not 70 <= near.release_percent < near.limit_percent:
-        return f"near_max.release_percent: {near.release_percent:g} is not between 70 and limit_percent; set 92"
-    if not 0 <= near.early_bpm <= near.dip_bpm <= 5 or not 0 <= near.bridge_s <= 30:
-        return "near_max: early_bpm and dip_bpm must be 0 to 5, in this order, and bridge_s 0 to 30"
-    if not 0.5 <= near.rise_bpm_s <= 5:
-        return f"near_max.rise_bpm_s: {near.rise_bpm_s:g} is not between 0.5 and 5; set 1"
-    if not 0 <= near.dwell_s <= 30:
-        return f"near_max.dwell_s: {near.dwell_s:g} is not between 0 and 30; set 15"
+    if not near.release_percent < near.limit_percent:
+        return f"near_max.release_percent: {near.release_percent:g} is not under limit_percent; set 92"
+    if not near.early_bpm <= near.dip_bpm:
+        return f"near_max.early_bpm: {near.early_bpm:g} is over dip_bpm; set 1"
     if not near.remind_s or not all(5 <= wait <= 30 for wait in near.remind_s):
         return "near_max.remind_s: give waits between 5 and 30 seconds; set [10]"
     if not 0 < table.audio_pause_s <= AUDIO_PAUSE_LIMIT_S:
-        return f"audio_pause_s: {table.audio_pause_s:g} is not between 0 and {AUDIO_PAUSE_LIMIT_S:g}; set 120"
+        return f"audio_pause_s: {table.audio_pause_s:g} is not over 0 and up to {AUDIO_PAUSE_LIMIT_S:g}; set 120"
     for kind, row in rows_of(table):
         if kind != "near_max" and row.priority == "high":
             return f"{kind}.priority: only near_max may be high; set medium or low"
-        if not 0 <= row.dwell_s <= 120 or not 0 <= row.release_s <= 60:
-            return f"{kind}: dwell_s must be 0 to 120 and release_s 0 to 60"
         if not all(5 <= wait <= 3600 for wait in row.remind_s):
             return f"{kind}.remind_s: give waits between 5 seconds, under which it is noise, and 3600"
-        if any(not 0 <= note.hz <= 20000 or not 10 <= note.duration_ms <= 2000 for note in row.sound):
-            return f"{kind}.sound: notes are [Hz, ms] with 0 to 20000 Hz and 10 to 2000 ms"
+        for note in row.sound:
+            if not 0 <= note.hz <= 20000 or not 10 <= note.duration_ms <= 2000:
+                return f"{kind}.sound: [{note.hz}, {note.duration_ms}] is not within 0 to 20000 Hz and 10 to 2000 ms"
         if sum(note.duration_ms for note in row.sound) > 5000:
             return f"{kind}.sound: it lasts longer than 5 seconds; shorten it"
-        if isinstance(row, Contact) and not 0 <= row.quality_below <= 0.9:
-            return f"{kind}.quality_below: {row.quality_below:g} is not between 0 and 0.9; set 0.4"
-        if isinstance(row, Level) and not 0 <= row.percent_below <= 90:
-            return f"{kind}.percent_below: {row.percent_below} is not between 0 and 90; set 15"
-        if isinstance(row, Drift) and not (
-            0 < row.look_ahead_s <= 300 and 0 < row.room_bpm <= 20 and 0 < row.least_bpm_s <= 2
-        ):
-            return f"{kind}: look_ahead_s must be up to 300, room_bpm up to 20 and least_bpm_s up to 2, all above 0"
-        if isinstance(row, Lane):
-            if not -2 <= row.allowance_bpm <= 10 or not 0 <= row.decision_bpm_s <= 60:
-                return f"{kind}: allowance_bpm must be -2 to 10 and decision_bpm_s 0 to 60"
-            if not 0 <= row.sure_bpm <= 10 or not 0 <= row.doubt_weight <= 2:
-                return f"{kind}: sure_bpm must be 0 to 10 and doubt_weight 0 to 2"
-            if not 0 <= row.release_bpm <= 10 or not 5 <= row.apart_s <= 300:
-                return f"{kind}: release_bpm must be 0 to 10 and apart_s 5 to 300"
+        if isinstance(row, Lane) and row.dwell_s:
+            return f"{kind}.dwell_s: a lane has none, it adds up; take it out, and set decision_bpm_s"
+        for key, (low, high) in {**BOUNDS[Condition], **BOUNDS.get(type(row), {})}.items():
+            value = getattr(row, key)
+            if not low <= value <= high:
+                return f"{kind}.{key}: {value:g} is not between {low:g} and {high:g}; take it out for the default"
     return ""
 
 

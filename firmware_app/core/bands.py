@@ -209,6 +209,8 @@ def parse_target(text: str, bands: BandTable) -> Target:
         first = int(match[1])
         last = int(match[2] or first)
         count = len(bands.scheme.bands)
+        if 1 <= last < first <= count:
+            raise BandError(f"target {text!r}: its first band is over its last; write {last}-{first}")
         if not 1 <= first <= last <= count:
             unit = f"; for heart rates write {plain}bpm, for percent {plain}%" if first > count and match[2] else ""
             raise BandError(f"target {text!r}: bands run from 1 to {count} in scheme {bands.scheme.name!r}{unit}")
@@ -216,7 +218,8 @@ def parse_target(text: str, bands: BandTable) -> Target:
     else:
         raise BandError(f"target {text!r}: write a band (3), bands (3-4), percent (70-80%) or bpm (130-145bpm)")
     if not 0 <= low < high:
-        raise BandError(f"target {text!r}: its low limit {low} bpm is not under its high limit {high} bpm")
+        wrong = f"its low limit {low} bpm is not under its high limit {high} bpm"
+        raise BandError(f"target {text!r}: {wrong}; put the lower one first")
     if high > bands.hr_max_bpm:
         raise BandError(f"target {text!r}: {high} bpm is over the maximum of {bands.hr_max_bpm} bpm")
     return Target(low, high, text)

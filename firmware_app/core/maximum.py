@@ -286,11 +286,12 @@ def _likelihood(grid: NDArray[np.float64], seen: Observation) -> NDArray[np.floa
 
 def _why(observations: Sequence[Observation], age: float | None, medicines: bool, value_bpm: int) -> str:
     """One sentence: what the estimate rests on most."""
-    start = "no formula holds with medicines that slow the heart" if medicines else f"the formula {PRIOR.text}"
+    wide = "a wide one, since no formula holds with medicines that slow the heart"
+    start = wide if medicines else f"the formula {PRIOR.text}"
     if age is None and not medicines:
-        start = "no age is known"
+        start = "a wide one, since no age is known"
     if not observations:
-        return f"It rests on nothing but a guess: {start}."
+        return f"It rests on nothing but a first guess: {start}."
     tests = [seen for seen in observations if seen.effort == "test"]
     if tests:
         last = min(tests, key=lambda seen: seen.days_ago)
@@ -299,7 +300,7 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
     best = max(told, key=lambda seen: seen.peak_bpm - _AGEING_BPM_A * seen.days_ago / 365.25)
     ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
     if value_bpm > best.peak_bpm + 8:
-        ending = f"which only says that it is at least that; the rest is {start}"
+        ending = f"which only says that it is at least that; beyond it stands the first guess, {start}"
     return f"The highest heart rate that you held was {best.peak_bpm:.0f} bpm ({best.label}), {ending}."
 
 
