@@ -18,6 +18,7 @@ from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 from firmware_app.core.events import Effect, Mark, Note, Priority, Sound
+from firmware_app.core.lag import FALL_BPM, FALL_BPM_S
 
 RANK: dict[Priority, int] = {"high": 4, "medium": 3, "low": 2, "info": 1, "technical": 0}
 
@@ -46,11 +47,11 @@ class Condition:
 class NearMax(Condition):
     """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
 
-    early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still without being
-    lost. The estimate of a heart that is held at the limit swings about it. bridge_s: a gap of the signal of up to so
-    long counts as near maximum when the heart is over the limit after it, less the time that it took to get over
-    ``release_percent`` at ``rise_bpm_s``: where nothing was seen the rider gets the alarm rather than the benefit of
-    the doubt.
+    early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still; further under,
+    down to the release, it runs back. The estimate of a heart that is held at the limit swings about it. bridge_s: a
+    gap of the signal of up to so long counts as near maximum when the heart is over the limit after it, less the time
+    that it took to get over ``release_percent`` at ``rise_bpm_s``: where nothing was seen the rider gets the alarm
+    rather than the benefit of the doubt.
     """
 
     limit_percent: float
@@ -257,13 +258,15 @@ class Change(NamedTuple):
 class Rate(NamedTuple):
     """How fast a condition gathers what it needs to sound (a second a second for a timer; bpm for a sum).
 
-    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell. ``away_s`` is how much
-    of a gap that begins here the heart needs to come near maximum.
+    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell, ``far`` that the heart
+    is so far from its limit, to either side, that the next alarm is news. ``away_s`` is how much of a gap that begins
+    here the heart needs to come near maximum.
     """
 
     per_s: float
     clear: bool
     away_s: float = float("inf")
+    far: bool = False
 
 
 _RESET = float("-inf")
@@ -290,7 +293,10 @@ def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
     away_s = max(under_bpm, 0.0) / row.rise_bpm_s
     if over_bpm >= -row.early_bpm:
         return Rate(1.0, under_bpm > 0, away_s)
-    return Rate(0.0 if over_bpm >= -row.dip_bpm else _RESET, under_bpm > 0, away_s)
+    if under_bpm > 0:
+        return Rate(_RESET, True, away_s)
+    # A heart that swings about the limit is not let off at every dip: the dwell runs back, as fast as it ran.
+    return Rate(0.0 if over_bpm >= -row.dip_bpm else -1.0, False, away_s)
 
 
 def _no_signal(s: Situation, row: Condition, engine: Engine) -> Rate:
@@ -307,6 +313,10 @@ def _poor_contact(s: Situation, row: Contact, engine: Engine) -> Rate:
     return _flag((s.contact is False and s.trusted_bpm is None) or s.quality < row.quality_below)
 
 
+_NEWS_BPM = 1.2
+"""A heart that stays nearer to a limit than this is on it: told as seldom as a reminder (own choice)."""
+
+
 def _allowed_bpm(s: Situation, row: Lane) -> float:
     return row.allowance_bpm + row.doubt_weight * max(s.doubt_bpm - row.sure_bpm, 0.0)
 
@@ -319,7 +329,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     over_bpm = s.trusted_bpm - s.high_bpm
     if over_bpm > 0 and s.on_its_way:
         return _EXCUSED
-    return Rate(over_bpm - _allowed_bpm(s, row), over_bpm < -row.release_bpm)
+    return Rate(over_bpm - _allowed_bpm(s, row), over_bpm < -row.release_bpm, far=abs(over_bpm) > _NEWS_BPM)
 
 
 def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
@@ -332,7 +342,7 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     under_bpm = s.low_bpm - s.trusted_bpm
     if under_bpm > 0 and s.on_its_way:
         return _EXCUSED
-    return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm)
+    return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm, far=abs(under_bpm) > _NEWS_BPM)
 
 
 def _drifting(s: Situation, row: Drift, room_bpm: float, way: int) -> Rate:
@@ -404,6 +414,7 @@ class _Row:
         "bridge_s",
         "clear_since_s",
         "gathered",
+        "hovers",
         "kind",
         "measure",
         "needed",
@@ -425,6 +436,7 @@ class _Row:
         self.active = False
         self.clear_since_s: float | None = None
         self.reminder = 0
+        self.hovers = -1  # how often it began since the heart was last far from the limit, less one
         self.sounded_s = float("-inf")
 
     def gather(self, rate: Rate, dt_s: float) -> None:
@@ -450,6 +462,7 @@ class Engine:
         self._rows = {kind: _Row(kind, row) for kind, row in rows_of(table) if row.on}
         self._loop = tuple(row for row in self._rows.values() if row.measure is not _by_impulse)
         self._last_s = 0.0
+        self._high_s = float("-inf")  # when the heart was last near maximum
         self._paused_until_s = float("-inf")
 
     def is_active(self, kind: str) -> bool:
@@ -458,9 +471,12 @@ class Engine:
         return row is not None and row.active
 
     def may_urge(self, s: Situation) -> bool:
-        """Whether anything may ask for more: not near maximum, nor so close to it that the alarm only just ended."""
+        """Whether anything may ask for more: not near maximum, nor after a fall from there that no heart makes."""
         free_bpm = self._table.near_max.release_percent * s.hr_max_bpm / 100
-        return not self.is_active("near_max") and s.trusted_bpm is not None and s.trusted_bpm < free_bpm
+        if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= free_bpm:
+            return False
+        # A heart near maximum that is far lower in the next moment is rather one of which half the beats are missed.
+        return s.trusted_bpm >= free_bpm - FALL_BPM - FALL_BPM_S * (s.t_s - self._high_s)
 
     def pause_audio(self, t_s: float) -> None:
         """Silence everything but near_max for a while; again to end it."""
@@ -474,10 +490,14 @@ class Engine:
         """Move every condition to ``s.t_s``."""
         dt_s = min(max(s.t_s - self._last_s, 0.0), 2.0)
         self._last_s = s.t_s
+        if s.trusted_bpm is not None and s.trusted_bpm >= self._table.near_max.release_percent * s.hr_max_bpm / 100:
+            self._high_s = s.t_s
         changes: list[Change] = []
         for row in self._loop:
             rate = row.measure(s, row.row, self)
             row.gather(rate, dt_s)
+            if rate.far:
+                row.hovers = -1
             if not row.active:
                 if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, s.t_s):
                     self._begin(row, s.t_s, changes)
@@ -505,6 +525,7 @@ class Engine:
         row.active = True
         row.clear_since_s = None
         row.reminder = 0
+        row.hovers += 1
         row.sounded_s = t_s
         changes.append(Change(row.kind, row.row.priority, True, 0, self._sound(row, t_s)))
 
@@ -535,7 +556,11 @@ class Engine:
             changes.append(Change(row.kind, row.row.priority, True, row.reminder, sound))
 
     def _apart(self, row: _Row, t_s: float) -> bool:
-        return not isinstance(row.row, Lane) or t_s - row.sounded_s >= row.row.apart_s
+        if not isinstance(row.row, Lane):
+            return True
+        waits = row.row.remind_s if row.hovers >= 0 else ()
+        wait_s = waits[min(row.hovers, len(waits) - 1)] if waits else 0.0
+        return t_s - row.sounded_s >= max(row.row.apart_s, wait_s)
 
     def _sound(self, row: _Row, t_s: float) -> Sound | None:
         """The sound of a row, or None while audio is paused or something of higher priority is going on."""

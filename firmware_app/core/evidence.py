@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM
 from firmware_app.core.beats import STUCK_PACKETS
+from firmware_app.core.lag import FALL_BPM, FALL_BPM_S
 from firmware_app.core.record import RideRecord
 
 Floats = NDArray[np.float64]
@@ -48,8 +49,6 @@ _GAP_S = 3.0
 # moves it more. Common practice, no source; in the recorded tests the steepest are 7 bpm up and 16 down in 2.6 s.
 _RISE_BPM = 8.0
 _RISE_BPM_S = 1.5
-_FALL_BPM = 15.0
-_FALL_BPM_S = 1.2
 _NEAR_REST_BPM = 130.0
 _NEAR_REST_SHARE = 0.3
 _ISLAND_BPM_S = 0.6
@@ -301,7 +300,7 @@ def _possible(from_bpm: Floats, change_bpm: Floats, over_s: Floats) -> NDArray[n
     """Whether a heart can change so much in that time."""
     breathing = _NEAR_REST_SHARE * np.maximum(_NEAR_REST_BPM - from_bpm, 0.0)
     rise = _RISE_BPM + breathing + _RISE_BPM_S * over_s
-    fall = _FALL_BPM + breathing + _FALL_BPM_S * over_s
+    fall = FALL_BPM + breathing + FALL_BPM_S * over_s
     return np.asarray((change_bpm <= rise) & (-change_bpm <= fall))
 
 

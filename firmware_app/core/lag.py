@@ -35,6 +35,10 @@ SLOW_DEAD_S = 2 * DEAD_S
 MARGIN_BPM = 2.5
 """How far a heart strays from the model when all is well: the published fit errors are 2.2 to 2.5 bpm (Hunt 2019)."""
 
+FALL_BPM, FALL_BPM_S = 15.0, 1.2
+"""A heart at effort falls no further than this at once, and so much a second more (common practice, no source; in the
+recorded graded tests the steepest is 16 bpm in 2.6 s)."""
+
 LEARN_FROM_BPM = 10.0
 """A shorter way says too little about the time constant."""
 

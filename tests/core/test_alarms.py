@@ -108,8 +108,43 @@ def test_a_visit_shorter_than_the_dwell_is_silent(table: AlarmTable) -> None:
     ride = Ride(table)
     for _ in range(20):
         ride.go(14, trusted_bpm=192.0)
-        ride.go(3, trusted_bpm=186.0)
+        ride.go(1, trusted_bpm=RELEASE_BPM - 1)
     assert ride.told == []
+
+
+def test_a_heart_that_swings_about_the_limit_is_not_let_off_at_every_dip(table: AlarmTable) -> None:
+    ride = Ride(table)
+    for _ in range(3):
+        ride.go(10, trusted_bpm=192.0)
+        ride.go(3, trusted_bpm=LIMIT_BPM - 2.5)
+    assert ride.began("near_max") == [pytest.approx(21, abs=1)]
+
+
+def test_nothing_urges_a_heart_that_fell_from_near_maximum_faster_than_a_heart_can(table: AlarmTable) -> None:
+    """Half of the beats missed: 192 bpm count as 96."""
+    ride = Ride(table, low_bpm=130, high_bpm=150)
+    ride.go(10, trusted_bpm=192.0)
+    ride.go(50, trusted_bpm=96.0)
+    assert ride.began("below_target") == []
+    ride.go(30)
+    assert len(ride.began("below_target")) == 1
+
+
+def test_a_heart_on_the_edge_of_its_lane_is_told_ever_more_rarely(table: AlarmTable) -> None:
+    ride = Ride(table, low_bpm=130, high_bpm=150)
+    ride.go(60, trusted_bpm=140.0)
+    for _ in range(200):  # at an edge that sounds, and just inside, where it ends
+        ride.go(4, trusted_bpm=150.2)
+        ride.go(4, trusted_bpm=149.6)
+    sounded = [60.0, *ride.heard("above_target")]
+    assert 10 <= len(sounded) <= 20
+    assert sounded[-1] - sounded[-2] >= 120
+    # What leaves for good is news all the same, and so is whatever comes after a rest well inside.
+    ride.go(2, trusted_bpm=154.0)
+    assert ride.heard("above_target")[-1] > ride.now.t_s - 3
+    ride.go(30, trusted_bpm=145.0)
+    ride.go(3, trusted_bpm=151.0)
+    assert ride.heard("above_target")[-1] > ride.now.t_s - 3
 
 
 def test_a_dip_of_a_beat_holds_the_dwell_and_does_not_lose_it(table: AlarmTable) -> None:
