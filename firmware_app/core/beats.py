@@ -19,7 +19,9 @@ seconds on RR intervals, and on the reported bpm about as much again, for the st
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 from math import exp
 
 from firmware_app.core.measurement import Measurement
@@ -104,6 +106,13 @@ _BACK_BPM_S = 0.3
 _OUT_OF_REACH_S = (12.0, 12.0)
 _OUT_OF_REACH_REPORTED_S = (35.0, 15.0)
 
+# Beats that come long and short by turns, as some hearts' do: the track can settle on every second one. Two that follow
+# each other then always last the same, and that says where the heart is.
+_BY_TURNS_BEATS = 16
+_BY_TURNS_REFUSED = (5, 11)
+_BY_TURNS_EVEN = 0.06
+_BY_TURNS_OFF = 0.04
+
 _RUN_BEATS = 6
 _RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
 _RUN_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
@@ -114,7 +123,8 @@ _QUALITY_MEMORY_S = 8.0
 _REPORTED_LAG_S = 2.0
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
-_STUCK_WITH_RR = 12
+_STUCK_WITH_RR = 60
+_STUCK_ALIKE_S = 120.0  # where a strap counts in coarse ticks, a steady heart sends nothing but one interval for long
 
 
 class _Track:
@@ -181,11 +191,13 @@ class Gate:
         self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
         self._run: list[tuple[float, float]] = []  # (t_s, bpm) of the refused beats that run on from each other
         self._strayed = False
+        self._recent: deque[tuple[float, bool]] = deque(maxlen=_BY_TURNS_BEATS)  # (RR in ms, believed as it stood)
         self._quality = 0.0
         self._quality_s: float | None = None
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
         self._last: Measurement | None = None
         self._same_packets = 0
+        self._same_packet_since_s = 0.0
         self._same_report_since_s = 0.0
         self._report_stuck = False
         self._report_bpm: float | None = None  # the last one
@@ -235,6 +247,7 @@ class Gate:
             tolerance = own + _slow_heart(expected_bpm)
             off = rr_ms / expected_ms - 1
             if possible and abs(off) <= tolerance:
+                self._recent.append((rr_ms, True))
                 self._learn(off, expected_bpm)
                 self._fragments_ms.clear()
                 self._run.clear()
@@ -255,7 +268,26 @@ class Gate:
                 self._fragments_ms.clear()
         self._score(t_s, span_s, 0.0)
         self._refuse(rr_ms, t_s, possible)
+        self._recent.append((rr_ms, False))
+        if self._come_by_turns():
+            one_ms, other_ms = self._recent[-1][0], self._recent[-2][0]
+            self._begin_at(2 * 60000 / (one_ms + other_ms), t_s)
+            # This is how its beats vary from now on, and both kinds are believed.
+            self._spread2 = max(self._spread2, ((one_ms - other_ms) / (one_ms + other_ms)) ** 2)
+            return
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_S)
+
+    def _come_by_turns(self) -> bool:
+        """Whether the last beats are long and short by turns, about a rate that the track is not on."""
+        if self._track is None or len(self._recent) < _BY_TURNS_BEATS:
+            return False
+        least, most = _BY_TURNS_REFUSED
+        if not least <= sum(not believed for _, believed in self._recent) <= most:
+            return False
+        rr_ms = [rr for rr, _ in self._recent]
+        pairs_ms = [one + other for one, other in pairwise(rr_ms)]
+        even = max(pairs_ms) - min(pairs_ms) <= _BY_TURNS_EVEN * min(pairs_ms)
+        return even and abs(2 * 60000 / pairs_ms[-1] / self._track.level_bpm - 1) > _BY_TURNS_OFF
 
     def _learn(self, off: float, expected_bpm: float) -> None:
         """Take the relative innovation of a believed beat: as variability, or as a sign that the heart has turned."""
@@ -366,12 +398,15 @@ class Gate:
                     return
             elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
-        self._track = _Track(here_bpm, t_s)
+        self._begin_at(here_bpm, t_s)
+
+    def _begin_at(self, hr_bpm: float, t_s: float) -> None:
+        self._track = _Track(hr_bpm, t_s)
         self._haste = 1.0
         self._report_steps = 0
         self._fragments_ms.clear()
         self._accepted_s = self._believed_s = t_s
-        run.clear()
+        self._run.clear()
 
     def _back_bpm(self, t_s: float) -> float:
         return _BACK_BPM + _BACK_BPM_S * max(t_s - self._believed_s, 0.0)
@@ -390,6 +425,12 @@ class Gate:
         silent_s = t_s - self._quality_s - 1.5
         return self._quality * exp(-silent_s / _QUALITY_MEMORY_S) if silent_s > 0 else self._quality
 
+    def _may_be_alike(self, rr_ms: tuple[float, ...], t_s: float) -> bool:
+        """Whether a packet that comes again may be a steady heart in coarse ticks: one interval, and no time lost."""
+        since_s = t_s - self._same_packet_since_s
+        told_s = self._same_packets * sum(rr_ms) / 1000
+        return len(set(rr_ms)) == 1 and abs(told_s - since_s) < 0.1 * since_s and since_s < _STUCK_ALIKE_S
+
     # --- a strap that says the same for ever ------------------------------------------------------------------------
 
     def _is_stuck(self, measurement: Measurement, t_s: float) -> bool:
@@ -406,7 +447,11 @@ class Gate:
         if measurement.rr_ms:
             same = same_report and last is not None and measurement.rr_ms == last.rr_ms
             self._same_packets = self._same_packets + 1 if same else 0
-            return self._same_packets >= STUCK_PACKETS or (self._same_rr >= _STUCK_WITH_RR and same_s > 10.0)
+            if not same:
+                self._same_packet_since_s = t_s
+            if self._same_rr >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:
+                return True
+            return self._same_packets >= STUCK_PACKETS and not self._may_be_alike(measurement.rr_ms, t_s)
         # Once stuck, until it changes: that no RR intervals come any more does not make it right.
         self._report_stuck |= same_s > (_STUCK_WHERE_RR_WAS_S if self._sends_rr > 0.5 else _STUCK_WITHOUT_RR_S)
         return self._report_stuck

@@ -10,6 +10,7 @@ import random
 from collections.abc import Callable, Iterable
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -294,6 +295,37 @@ def test_one_odd_beat_does_not_turn_a_heart_like_a_clock(off: float) -> None:
     rows = [(i * 0.4, Measurement(None, (400.0 + i % 2,))) for i in range(1, 3000)]
     rows[2000] = (rows[2000][0], Measurement(None, (400.0 * (1 + off),)))
     assert all(abs(a.hr_bpm - 150) < 3 for a in trusted(rows) if a.hr_bpm is not None and a.t_s > 20)
+
+
+@pytest.mark.parametrize("depth", [0.08, 0.1, 0.12])
+@pytest.mark.parametrize("from_s", [0, 40])
+@pytest.mark.parametrize("first", [1, -1])
+@pytest.mark.parametrize("carried", [list, rr_only])
+def test_a_heart_that_beats_long_and_short_by_turns_is_not_held_to_every_second_beat(
+    depth: float, from_s: float, first: int, carried: Callable[[Rows], Rows]
+) -> None:
+    beats_s = heart(lambda t_s: 180, 200, 3)
+    by_turns = [
+        later + (first * depth / 2 * 60 / 180 * (1 if i % 2 else -1) if later > from_s else 0)
+        for i, later in enumerate(beats_s)
+    ]
+    answers = [a for a in trusted(carried(notified(by_turns))) if a.t_s > from_s + 40]
+    assert all(a.hr_bpm is not None for a in answers)
+    assert float(np.median([abs((a.hr_bpm or 0) - 180) for a in answers])) < 9
+
+
+@pytest.mark.parametrize(("tick_ms", "scatter"), [(10, 0.002), (8, 0.001), (5, 0.001)])
+def test_a_steady_heart_in_coarse_ticks_is_not_taken_for_a_stuck_strap(tick_ms: int, scatter: float) -> None:
+    rnd = random.Random(5)
+    t_s, beats_s = 0.0, list[float]()
+    while t_s < 100:
+        t_s += 60 / 180 * (1 + rnd.gauss(0, scatter))
+        beats_s.append(t_s)
+    rows = [
+        (at, Measurement(m.hr_bpm, tuple(round(rr / tick_ms) * float(tick_ms) for rr in m.rr_ms)))
+        for at, m in notified(beats_s)
+    ]
+    assert all(a.hr_bpm is not None for a in trusted(rows) if a.t_s > WARM_UP_S)
 
 
 # --- a strap that says nonsense -------------------------------------------------------------------------------------
