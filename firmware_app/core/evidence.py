@@ -57,6 +57,7 @@ _ISLAND_S = 45.0
 _ISLAND_QUALITY = 0.9
 _WITNESS_S = 8.0
 _WRONG_S = 60.0
+_SURE_WITNESS_S = 120.0
 
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
@@ -183,20 +184,33 @@ def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
 
 
 def _repeated(record: RideRecord) -> NDArray[np.bool_]:
-    """The measurements in which a stuck strap sends the packet before them again, shape (n,).
+    """The measurements in which a stuck strap sends again what it sent just before, or up to four before, shape (n,).
 
     A living heart does not repeat itself for so long; a recording of one coarse interval a row might, and is let be.
     """
+    again = np.zeros(record.t_s.size, dtype=np.bool_)
+    for rows in range(1, 5):
+        again |= _as_before(record, rows)
+    edges = np.flatnonzero(np.diff(again, prepend=False, append=False))
+    for first, past in zip(edges[::2], edges[1::2], strict=True):
+        again[first:past] = past - first >= STUCK_PACKETS
+    return again
+
+
+def _as_before(record: RideRecord, rows: int) -> NDArray[np.bool_]:
+    """The measurements that are the same, RR intervals and all, as the one so many rows before, shape (n,)."""
     row, hr_bpm = record.rr_row, record.hr_bpm
     beats = np.bincount(row, minlength=record.t_s.size)
+    start = np.cumsum(beats) - beats  # where a row's intervals begin
     same = np.zeros(record.t_s.size, dtype=np.bool_)
-    same_report = (hr_bpm[1:] == hr_bpm[:-1]) | (np.isnan(hr_bpm[1:]) & np.isnan(hr_bpm[:-1]) & (beats[1:] > 1))
-    same[1:] = (beats[1:] > 0) & (beats[1:] == beats[:-1]) & same_report
-    before = np.maximum(np.arange(row.size) - beats[row], 0)
-    same[row[record.rr_ms != record.rr_ms[before]]] = False
-    edges = np.flatnonzero(np.diff(same, prepend=False, append=False))
-    for first, past in zip(edges[::2], edges[1::2], strict=True):
-        same[first:past] = past - first >= STUCK_PACKETS
+    if record.t_s.size <= rows:
+        return same
+    now, before = hr_bpm[rows:], hr_bpm[:-rows]
+    same_report = (now == before) | (np.isnan(now) & np.isnan(before) & (beats[rows:] > 1))
+    same[rows:] = (beats[rows:] > 0) & (beats[rows:] == beats[:-rows]) & same_report
+    ours = np.flatnonzero(same[row])
+    theirs = ours - start[row[ours]] + start[row[ours] - rows]
+    same[row[ours[record.rr_ms[ours] != record.rr_ms[theirs]]]] = False
     return same
 
 
@@ -359,10 +373,17 @@ def _contradicted(piece: _Piece, witness: _Piece) -> NDArray[np.bool_]:
     possible = _possible(low_bpm, level - low_bpm, away_s) if follows else _possible(level, low_bpm - level, away_s)
     if not possible.all():
         # Since when has this piece been wrong? At the latest since it last agreed with the witness.
-        agrees = np.flatnonzero((level <= low_bpm + _RISE_BPM) | (away_s > _WRONG_S))
+        agrees = np.flatnonzero((level <= low_bpm + _RISE_BPM) | (away_s > _wrong_s(piece, witness)))
         wrong = slice(None, agrees.min(initial=level.size)) if follows else slice(int(agrees.max(initial=-1)) + 1, None)
         possible[wrong] = False
     return np.asarray((level > low_bpm) & ~possible)
+
+
+def _wrong_s(piece: _Piece, witness: _Piece) -> float:
+    """How long a piece stays contradicted: for good where it replaces a long and clean one from one beat to the next."""
+    between_s = max(piece.start_s - witness.end_s, witness.start_s - piece.end_s)
+    sure = witness.length_s >= _SURE_WITNESS_S and float(witness.quality.mean()) >= _ISLAND_QUALITY
+    return float("inf") if sure and between_s <= 2 * _GAP_S else _WRONG_S
 
 
 def _above_its_shores(place: int, pieces: list[_Piece], chain: list[int]) -> bool:

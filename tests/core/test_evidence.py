@@ -105,6 +105,28 @@ def test_a_rate_locked_to_something_else_is_left_out_and_named() -> None:
     assert all("step" in stretch.doubt for stretch in false)
 
 
+@pytest.mark.parametrize(("before_s", "locked_s"), [(300, 90), (600, 200)])
+def test_a_rate_locked_for_minutes_and_left_near_the_top_is_not_the_peak(before_s: int, locked_s: int) -> None:
+    """It lasts longer than the ride before it, and the way down from the true top fits it."""
+    rng = np.random.default_rng(0)
+
+    def beating(bpm: Callable[[float], float], for_s: float) -> list[float]:
+        made: list[float] = []
+        while sum(made) < for_s * 1000:
+            made.append(60000 / bpm(sum(made) / 1000) * (1 + 0.008 * rng.standard_normal()))
+        return made
+
+    found = evidence(
+        np.array(
+            beating(lambda t_s: 100 + 47 * t_s / before_s, before_s)
+            + beating(lambda t_s: 193, locked_s)
+            + beating(lambda t_s: max(180 - 0.6 * t_s, 115), 500)
+        )
+    )
+    assert found.peak_bpm is not None
+    assert found.peak_bpm < 183
+
+
 def test_a_rate_that_drifts_off_and_snaps_back_is_not_the_peak() -> None:
     rng = np.random.default_rng(2)
     rr_ms = beats(rng, 175)
@@ -128,6 +150,15 @@ def packets(bpm: float, from_s: int, past_s: int) -> list[Sample]:
 @pytest.mark.parametrize("stuck", [Measurement(190, (316.0, 315.0, 317.0)), Measurement(None, (316.0, 315.0, 317.0))])
 def test_what_a_stuck_strap_repeats_after_a_gap_is_no_peak(stuck: Measurement) -> None:
     repeated = [Sample(float(t_s), stuck, None, 0.0) for t_s in range(700, 760)]
+    samples = [*packets(140, 0, 600), *repeated, *packets(140, 860, 1200)]
+    found = find(record_of(RideFacts(200), samples, [], 1200.0))
+    assert found.peak_bpm == pytest.approx(140, abs=3)
+
+
+@pytest.mark.parametrize("turns", ["AB", "AABB"])
+def test_two_packets_that_a_stuck_strap_sends_by_turns_are_no_peak_either(turns: str) -> None:
+    packet = {"A": Measurement(187, (320.0, 321.0, 322.0)), "B": Measurement(188, (319.0, 321.0, 320.0))}
+    repeated = [Sample(float(700 + i), packet[turns[i % len(turns)]], None, 0.0) for i in range(60)]
     samples = [*packets(140, 0, 600), *repeated, *packets(140, 860, 1200)]
     found = find(record_of(RideFacts(200), samples, [], 1200.0))
     assert found.peak_bpm == pytest.approx(140, abs=3)
