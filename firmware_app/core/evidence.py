@@ -380,7 +380,7 @@ def _contradicted(piece: _Piece, witness: _Piece) -> NDArray[np.bool_]:
 
 
 def _wrong_s(piece: _Piece, witness: _Piece) -> float:
-    """How long a piece stays contradicted: for good where it replaces a long and clean one from one beat to the next."""
+    """How long a piece stays contradicted: for good where it replaces a long clean one from one beat to the next."""
     between_s = max(piece.start_s - witness.end_s, witness.start_s - piece.end_s)
     sure = witness.length_s >= _SURE_WITNESS_S and float(witness.quality.mean()) >= _ISLAND_QUALITY
     return float("inf") if sure and between_s <= 2 * _GAP_S else _WRONG_S
