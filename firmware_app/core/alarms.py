@@ -31,14 +31,16 @@ class Condition:
     """A row that every condition has.
 
     on: whether it is watched at all. dwell_s: how long it must hold before it sounds. release_s: how long it must be
-    gone before it ends. remind_s: waits between reminders; the last one repeats; none for one sound only.
-    sound: notes as [Hz, ms]; 0 Hz is silence.
+    gone before it ends. apart_s: one that begins again within this of its last sound begins silently.
+    remind_s: waits between reminders; the last one repeats; none for one sound only. sound: notes as [Hz, ms]; 0 Hz is
+    silence.
     """
 
     priority: Priority
     on: bool = True
     dwell_s: float = 0.0
     release_s: float = 0.0
+    apart_s: float = 0.0
     remind_s: tuple[float, ...] = ()
     sound: tuple[Note, ...] = ()
 
@@ -132,7 +134,7 @@ AUDIO_PAUSE_LIMIT_S = 120.0
 
 
 BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
-    Condition: {"dwell_s": (0, 120), "release_s": (0, 60)},
+    Condition: {"dwell_s": (0, 120), "release_s": (0, 60), "apart_s": (0, 300)},
     NearMax: {
         "limit_percent": (80, 97),
         "release_percent": (70, 97),
@@ -141,6 +143,7 @@ BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
         "dip_bpm": (0, 5),
         "bridge_s": (0, 30),
         "rise_bpm_s": (0.5, 5),
+        "apart_s": (0, 0),
     },
     Contact: {"quality_below": (0, 0.9)},
     Level: {"percent_below": (0, 90)},
@@ -526,8 +529,11 @@ class Engine:
         row.clear_since_s = None
         row.reminder = 0
         row.hovers += 1
-        row.sounded_s = t_s
-        changes.append(Change(row.kind, row.row.priority, True, 0, self._sound(row, t_s)))
+        sound = None
+        if t_s - row.sounded_s >= row.row.apart_s:
+            row.sounded_s = t_s
+            sound = self._sound(row, t_s)
+        changes.append(Change(row.kind, row.row.priority, True, 0, sound))
 
     def _ended(self, row: _Row, clear: bool, s: Situation, changes: list[Change]) -> bool:
         if not clear:

@@ -130,6 +130,15 @@ def test_nothing_urges_a_heart_that_fell_from_near_maximum_faster_than_a_heart_c
     assert len(ride.began("below_target")) == 1
 
 
+def test_a_signal_that_comes_and_goes_is_not_told_each_time(table: AlarmTable) -> None:
+    ride = Ride(table)
+    for _ in range(40):
+        ride.go(3, trusted_bpm=140.0)
+        ride.go(12, trusted_bpm=None)
+    assert 8 <= len(ride.heard("no_signal")) <= 11
+    assert len(ride.began("no_signal")) == 40
+
+
 def test_a_heart_on_the_edge_of_its_lane_is_told_ever_more_rarely(table: AlarmTable) -> None:
     ride = Ride(table, low_bpm=130, high_bpm=150)
     ride.go(60, trusted_bpm=140.0)
