@@ -120,6 +120,7 @@ _RUN_STEP = 0.08  # refused beats run on from each other when they lie within th
 _RUN_STEP_REPORTED_BPM = 6.0  # a sprint may begin at five a second
 
 _QUALITY_MEMORY_S = 8.0
+_QUALITY_FOUND = 0.5
 _REPORTED_LAG_S = 2.0
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
@@ -398,6 +399,9 @@ class Gate:
                     return
             elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
+        if self._track is None:
+            # What it took to find the heart at all says nothing against the strap.
+            self._quality = max(self._quality, _QUALITY_FOUND)
         self._begin_at(here_bpm, t_s)
 
     def _begin_at(self, hr_bpm: float, t_s: float) -> None:

@@ -421,3 +421,10 @@ def test_a_stale_heart_rate_leaves_the_page_and_the_alarms() -> None:
     feed(one, [(60 + TICK_S * i, Tick()) for i in range(1, 40)])
     assert one.view().hr_bpm is None
     assert one.trusted_bpm is None
+
+
+@pytest.mark.parametrize("bpm", [60, 100, 150])
+def test_a_clean_strap_that_reports_every_two_seconds_is_not_called_poor(bpm: int) -> None:
+    one = companion()
+    effects = feed(one, [(2.0 * (n + 1), Measurement(bpm + n % 2)) for n in range(60)])
+    assert not [sound for sound in effects if isinstance(sound, Sound) and sound.kind in ("poor_contact", "no_signal")]
