@@ -38,6 +38,12 @@ def test_what_keys_do_is_on_every_page(size, name) -> None:
 
 
 @every_size
+def test_near_max_which_sounds_all_the_same_never_stands_beside_sound_off(size) -> None:
+    assert "sound off" in said(size, replace(RIDE, muted="1:40"))
+    assert "sound off" not in said(size, replace(EXAMPLES["ride, near maximum"], muted="1:40"))
+
+
+@every_size
 def test_the_ride_page_tells_band_heart_rate_step_and_what_is_left(size) -> None:
     text = said(size, RIDE)
     for part in ("78", "4 Brisk", "147 bpm", "Climb 2 of 4", "3:20", "141", "154", "1:02:45"):
