@@ -517,6 +517,7 @@ class Engine:
                     changes.append(Change(row.kind, row.row.priority, False, row.reminder, None))
                 row.active = False
                 row.gathered = 0.0
+                row.hovers = -1
         return changes
 
     def tell(self, kind: str, t_s: float) -> list[Change]:

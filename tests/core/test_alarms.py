@@ -112,6 +112,17 @@ def test_a_visit_shorter_than_the_dwell_is_silent(table: AlarmTable) -> None:
     assert ride.told == []
 
 
+def test_what_was_told_of_an_old_lane_does_not_delay_what_is_told_of_a_new_one(table: AlarmTable) -> None:
+    ride = Ride(table, low_bpm=130, high_bpm=150)
+    for _ in range(30):  # on the edge of the old lane: told ever more rarely
+        ride.go(4, trusted_bpm=150.2)
+        ride.go(4, trusted_bpm=149.6)
+    ride.go(20, trusted_bpm=149.6)
+    ride.engine.new_lane(ride.now.t_s)
+    ride.go(4, trusted_bpm=150.2)
+    assert ride.heard("above_target")[-1] > ride.now.t_s - 5
+
+
 def test_a_heart_that_swings_about_the_limit_is_not_let_off_at_every_dip(table: AlarmTable) -> None:
     ride = Ride(table)
     for _ in range(3):
