@@ -475,11 +475,15 @@ class Engine:
 
     def may_urge(self, s: Situation) -> bool:
         """Whether anything may ask for more: not near maximum, nor after a fall from there that no heart makes."""
-        free_bpm = self._table.near_max.release_percent * s.hr_max_bpm / 100
+        free_bpm = self._free_bpm(s)
         if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= free_bpm:
             return False
         # A heart near maximum that is far lower in the next moment is rather one of which half the beats are missed.
         return s.trusted_bpm >= free_bpm - FALL_BPM - FALL_BPM_S * (s.t_s - self._high_s)
+
+    def _free_bpm(self, s: Situation) -> float:
+        """Where near maximum ends, in bpm."""
+        return self._table.near_max.release_percent * s.hr_max_bpm / 100
 
     def pause_audio(self, t_s: float) -> None:
         """Silence everything but near_max for a while; again to end it."""
@@ -493,7 +497,7 @@ class Engine:
         """Move every condition to ``s.t_s``."""
         dt_s = min(max(s.t_s - self._last_s, 0.0), 2.0)
         self._last_s = s.t_s
-        if s.trusted_bpm is not None and s.trusted_bpm >= self._table.near_max.release_percent * s.hr_max_bpm / 100:
+        if s.trusted_bpm is not None and s.trusted_bpm >= self._free_bpm(s):
             self._high_s = s.t_s
         changes: list[Change] = []
         for row in self._loop:

@@ -58,6 +58,7 @@ _ISLAND_QUALITY = 0.9
 _WITNESS_S = 8.0
 _WRONG_S = 60.0
 _SURE_WITNESS_S = 120.0
+"""What is so long and clean was the heart: what takes its place from one beat to the next is not."""
 
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
