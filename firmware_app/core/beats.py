@@ -101,10 +101,20 @@ _REACH_DOWN_BPM_S = 2.0
 _BACK_BPM = 4.0
 _BACK_BPM_S = 0.3
 
+# So near to each other, RR intervals and the reported heart rate vouch for each other.
+_VOUCHED_BPM = 5.0
+
 # Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for
 # half a minute; upward is believed sooner, because near maximum must not be missed.
 _OUT_OF_REACH_S = (12.0, 12.0)
 _OUT_OF_REACH_REPORTED_S = (35.0, 15.0)
+
+# A strap may count every second beat for minutes, and an arm band the pedals. A fall under this share of where the
+# heart was must last for so much of the time that the heart was followed before it, up to a limit: the first witness is
+# the better one, and half a heart rate urges a rider too far.
+_HALF = 0.7
+_HALF_WAITS = 0.25
+_HALF_WAITS_S = 120.0
 
 # Beats that come long and short by turns, as some hearts' do: the track can settle on every second one. Two that follow
 # each other then always last the same, and that says where the heart is.
@@ -191,6 +201,9 @@ class Gate:
         self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
         self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
         self._run: list[tuple[float, float]] = []  # (t_s, bpm) of the refused beats that run on from each other
+        self._run_since_s = 0.0  # when its rhythm was first there
+        self._left_bpm = 0.0  # where the track was then
+        self._broken_off = (float("-inf"), 0.0, 0.0)  # of a run that ended: since when, its last bpm, the track then
         self._strayed = False
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_BY_TURNS_BEATS)  # (RR in ms, believed as it stood)
         self._quality = 0.0
@@ -206,6 +219,7 @@ class Gate:
         self._same_rr = 0
         self._last_rr_ms = 0.0
         self._arrived_s = float("-inf")
+        self._followed_since_s = 0.0  # since when the track has followed one heart
 
     def feed(self, measurement: Measurement, t_s: float) -> Trusted:
         """Take one measurement at its time of arrival; times must not go back."""
@@ -215,6 +229,8 @@ class Gate:
         stuck = self._is_stuck(measurement, t_s)
         if rrs:
             self._sends_rr += 0.1 * (1.0 - self._sends_rr)
+            if silent_s > FRESH_S and not stuck:
+                self._find_at_once(measurement, t_s, silent_s)
             end_s = t_s - sum(rrs) / 1000
             for rr_ms in rrs:
                 end_s += rr_ms / 1000
@@ -359,6 +375,19 @@ class Gate:
 
     # --- finding the heart again ------------------------------------------------------------------------------------
 
+    def _find_at_once(self, measurement: Measurement, t_s: float, silent_s: float) -> None:
+        """Move the track after a silence when RR intervals and the strap's own average say the same, within reach.
+
+        The strap went on counting while nobody heard it: two that agree need no third beat to vouch for them.
+        """
+        if self._track is None or measurement.hr_bpm is None or measurement.contact is False:
+            return
+        bpm = len(measurement.rr_ms) * 60000 / max(sum(measurement.rr_ms), 1.0)
+        agree = all(abs(60000 / max(rr_ms, 1.0) - measurement.hr_bpm) <= _VOUCHED_BPM for rr_ms in measurement.rr_ms)
+        reach_bpm = _REACH_STEP_BPM + silent_s * _REACH_DOWN_BPM_S
+        if agree and abs(bpm - self._track.level_bpm) <= reach_bpm and HR_RANGE_BPM[0] <= bpm <= HR_RANGE_BPM[1]:
+            self._begin_at(bpm, t_s)
+
     def _refuse(self, rr_ms: float, t_s: float, possible: bool) -> None:
         if possible:
             bpm = 60000 / rr_ms
@@ -372,11 +401,20 @@ class Gate:
         if run and abs(bpm - run[-1][1]) > step_bpm:
             # One beat out of line does not end a run, and does not belong to it; the second in a row does.
             if self._strayed:
+                if len(run) >= _RUN_UNSEEN:
+                    self._broken_off = (self._run_since_s, run[-1][1], self._left_bpm)
                 run.clear()
             self._strayed = not self._strayed
             if run:
                 return
         self._strayed = False
+        if not run and self._track is not None:
+            since_s, last_bpm, left_bpm = self._broken_off
+            if since_s >= self._believed_s and abs(bpm - last_bpm) <= 2 * step_bpm:
+                # The same rhythm goes on: that beats were lost in between does not give the heart time to get there.
+                self._run_since_s, self._left_bpm = since_s, left_bpm
+            else:
+                self._run_since_s, self._left_bpm = t_s, self._track.at(t_s)
         run.append((t_s, bpm))
 
     def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: tuple[float, float]) -> None:
@@ -391,15 +429,20 @@ class Gate:
         here_bpm = _median3(run[-1][1], run[-2][1], run[-3][1])
         if self._track is not None and abs(here_bpm - self._track.level_bpm) > self._back_bpm(t_s):
             began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
-            step_bpm = began_bpm - self._track.at(began_s)
-            away_s = max(began_s - self._believed_s, 0.0)
+            step_bpm = began_bpm - self._left_bpm
+            away_s = max(self._run_since_s - self._believed_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
             if abs(step_bpm) > reach_bpm:
-                if t_s - began_s < out_of_reach_s[step_bpm > 0]:
+                wait_s = out_of_reach_s[step_bpm > 0]
+                if here_bpm < _HALF * self._left_bpm:
+                    wait_s = max(wait_s, min(_HALF_WAITS * (began_s - self._followed_since_s), _HALF_WAITS_S))
+                if t_s - began_s < wait_s:
                     return
+                self._followed_since_s = began_s
             elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
         if self._track is None:
+            self._followed_since_s = t_s
             # What it took to find the heart at all says nothing against the strap.
             self._quality = max(self._quality, _QUALITY_FOUND)
         self._begin_at(here_bpm, t_s)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -25,7 +26,7 @@ WARM_UP_S = 10.0
 
 def close(bpm: float) -> float:
     """How far one bad beat may move the value. A heart at rest may truly jump so far that a beat like that fits it."""
-    return 2.0 if bpm >= 80 else 12.0
+    return 2.0 if bpm >= 90 else 3.0 if bpm >= 80 else 12.0
 
 
 def heart(bpm: Callable[[float], float], until_s: float, seed: int = 0) -> list[float]:
@@ -227,6 +228,21 @@ def test_after_a_gap_the_heart_is_found_where_it_went(
     assert all(a.hr_bpm is not None and abs(a.hr_bpm - 110 - moved_bpm) < 5 for a in found)
 
 
+def test_after_a_gap_intervals_that_agree_with_the_report_are_believed_at_once() -> None:
+    rows = steady(140, 90)
+    before = [row for row in rows if row[0] < 50]
+    back_s, back = next(row for row in rows if row[0] > 62)
+    at_once = replace(back, rr_ms=back.rr_ms[:1])
+    assert abs((trusted([*before, (back_s, at_once)])[-1].hr_bpm or 0) - 140) < 5
+    for doubtful in (
+        replace(at_once, hr_bpm=160),
+        replace(at_once, contact=False),
+        Measurement(200, (300.0,)),
+        Measurement(None, at_once.rr_ms),
+    ):
+        assert trusted([*before, (back_s, doubtful)])[-1].hr_bpm is None
+
+
 def test_nothing_is_trusted_for_long_when_nothing_comes() -> None:
     gate = Gate()
     rows = steady(140, 60)
@@ -326,6 +342,42 @@ def test_a_steady_heart_in_coarse_ticks_is_not_taken_for_a_stuck_strap(tick_ms: 
         for at, m in notified(beats_s)
     ]
     assert all(a.hr_bpm is not None for a in trusted(rows) if a.t_s > WARM_UP_S)
+
+
+# --- a strap that counts every second beat --------------------------------------------------------------------------
+
+
+def halved(until_s: float, lasts_s: float, lost: float, seed: int) -> Rows:
+    """A heart at 150 bpm of which every second beat is missed for a while; some others are missed or caught."""
+    rnd = random.Random(seed)
+    beats_s = heart(lambda t_s: 150, until_s + lasts_s + 60, seed)
+    seen = [
+        t_s
+        for i, t_s in enumerate(beats_s)
+        if not until_s <= t_s < until_s + lasts_s or (rnd.random() >= lost if i % 2 else rnd.random() < lost)
+    ]
+    return notified(seen)
+
+
+@pytest.mark.parametrize("carried", [list, bpm_only, rr_only])
+@pytest.mark.parametrize("lost", [0.0, 0.03, 0.1])
+@pytest.mark.parametrize("seed", range(3))
+def test_half_a_heart_rate_is_not_believed_for_a_minute(
+    carried: Callable[[Rows], Rows], lost: float, seed: int
+) -> None:
+    answers = trusted(carried(halved(300, 60, lost, seed)))
+    assert all(value > 135 for _, value in known(answers))
+    assert all(a.hr_bpm is not None for a in answers if a.t_s > 300 + 60 + 12)
+
+
+def test_a_half_count_without_a_flaw_is_mended_as_it_goes() -> None:
+    answers = trusted(halved(300, 60, 0.0, 1))
+    assert all(a.hr_bpm is not None and abs(a.hr_bpm - 150) < 5 for a in answers if a.t_s > WARM_UP_S)
+
+
+def test_what_lasts_for_minutes_is_believed_all_the_same() -> None:
+    answers = trusted(halved(600, 200, 0.0, 1))
+    assert all(a.hr_bpm is not None and abs(a.hr_bpm - 75) < 4 for a in answers if 600 + 130 < a.t_s < 600 + 195)
 
 
 # --- a strap that says nonsense -------------------------------------------------------------------------------------
