@@ -52,8 +52,9 @@ class NearMax(Condition):
     early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still; further under,
     down to the release, it runs back. The estimate of a heart that is held at the limit swings about it. bridge_s: a
     gap of the signal of up to so long counts as near maximum when the heart is over the limit after it, less the time
-    that it took to get over ``release_percent`` at ``rise_bpm_s``: where nothing was seen the rider gets the alarm
-    rather than the benefit of the doubt.
+    that it took to get over ``release_percent`` at ``rise_bpm_s``; of a longer one so much, when the heart was over
+    ``release_percent`` before it too. Where nothing was seen the rider gets the alarm rather than the benefit of the
+    doubt.
     """
 
     limit_percent: float
@@ -72,7 +73,7 @@ class Lane(Condition):
     inside it counts already), and the sum that sounds. sure_bpm, doubt_weight: the gate's doubt above the first, times
     the second, is allowed on top: a restless heart has to be further out. release_bpm: so far inside the limit it ends.
     apart_s: two sounds of one side are never closer than this. A heart on its way into the lane is not scolded
-    (core/lag).
+    (core/lag); one found outside after a gap counts as outside for half of it.
     """
 
     allowance_bpm: float
@@ -263,19 +264,21 @@ class Rate(NamedTuple):
 
     RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell, ``far`` that the heart
     is so far from its limit, to either side, that the next alarm is news. ``away_s`` is how much of a gap that begins
-    here the heart needs to come near maximum.
+    here the heart needs to come near maximum. ``unseen`` says that there is no heart rate to judge by.
     """
 
     per_s: float
     clear: bool
     away_s: float = float("inf")
     far: bool = False
+    unseen: bool = False
 
 
 _RESET = float("-inf")
 _TRUE = Rate(1.0, False)
 _FALSE = Rate(_RESET, True)
-_UNKNOWN = Rate(0.0, False)
+_UNKNOWN = Rate(0.0, False, unseen=True)
+_LOST = Rate(0.0, True, unseen=True)
 _EXCUSED = Rate(_RESET, False)
 
 
@@ -286,11 +289,15 @@ def _flag(true: bool) -> Rate:
 # --- the conditions -------------------------------------------------------------------------------------------------
 
 
+_LOST_S = 30.0
+"""Near maximum sounds on for so long without a heart rate (own choice)."""
+
+
 def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
     if s.trusted_bpm is None:
-        # Not seen is not gone: the dwell stands still through a short gap, and starts again after a long one.
-        long_gone = s.untrusted_since_s is None or s.t_s - s.untrusted_since_s > 30.0
-        return _FALSE if long_gone else _UNKNOWN
+        # Not seen is not gone; but what nobody has seen for so long does not sound on.
+        long_gone = s.untrusted_since_s is None or s.t_s - s.untrusted_since_s > _LOST_S
+        return _LOST if long_gone else _UNKNOWN
     over_bpm = s.trusted_bpm - row.limit_percent * s.hr_max_bpm / 100
     under_bpm = row.release_percent * s.hr_max_bpm / 100 - s.trusted_bpm
     away_s = max(under_bpm, 0.0) / row.rise_bpm_s
@@ -414,7 +421,6 @@ class _Row:
     __slots__ = (
         "active",
         "away_s",
-        "bridge_s",
         "clear_since_s",
         "gathered",
         "hovers",
@@ -432,7 +438,6 @@ class _Row:
         self.row = row
         self.measure = CONDITIONS[kind]
         self.needed = row.decision_bpm_s if isinstance(row, Lane) else row.dwell_s
-        self.bridge_s = row.bridge_s if isinstance(row, NearMax) else 0.0
         self.away_s = float("inf")  # as it was when the heart was last seen
         self.gathered = 0.0
         self.unseen_s = 0.0
@@ -444,17 +449,24 @@ class _Row:
 
     def gather(self, rate: Rate, dt_s: float) -> None:
         """Add what ``dt_s`` seconds at this rate bring."""
-        if rate is _UNKNOWN:
+        if rate.unseen:
             self.unseen_s += dt_s
             return
-        bridges = rate.per_s > 0 and self.unseen_s <= self.bridge_s
-        bridged_s = max(self.unseen_s - self.away_s, 0.0) if bridges else 0.0
+        bridged_s = self._bridged_s() if rate.per_s > 0 else 0.0
         self.away_s = rate.away_s
         self.unseen_s = 0.0
         if rate.per_s == _RESET:
             self.gathered = 0.0
         else:
             self.gathered = max(self.gathered + rate.per_s * (dt_s + bridged_s), 0.0)
+
+    def _bridged_s(self) -> float:
+        """How much of the gap that ends now counts for a heart that is found over its limit."""
+        if isinstance(self.row, Lane):
+            return self.unseen_s / 2  # it left at some time in the gap
+        if isinstance(self.row, NearMax) and (self.unseen_s <= self.row.bridge_s or not self.away_s):
+            return min(max(self.unseen_s - self.away_s, 0.0), self.row.bridge_s)
+        return 0.0
 
 
 class Engine:
@@ -557,7 +569,7 @@ class Engine:
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
         waits = row.row.remind_s
-        if not waits or rate.clear or rate is _UNKNOWN or rate is _EXCUSED:
+        if not waits or rate.clear or rate.unseen or rate is _EXCUSED:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
         sound = self._sound(row, t_s)

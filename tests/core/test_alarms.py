@@ -187,12 +187,15 @@ def test_a_short_gap_does_not_save_a_heart_from_near_max(table: AlarmTable, gone
 
 @pytest.mark.parametrize(
     ("before_bpm", "gone_s", "seconds"),
-    [(187.0, 20, 0), (187.0, 31, 15), (174.0, 20, 5), (174.0, 12, 13), (150.0, 20, 15)],
+    [(187.0, 20, 0), (187.0, 90, 0), (174.0, 20, 5), (174.0, 12, 13), (150.0, 20, 15), (174.0, 90, 15)],
 )
 def test_a_gap_counts_but_for_the_time_that_the_heart_took_to_get_there(
     table: AlarmTable, before_bpm: float, gone_s: float, seconds: float
 ) -> None:
-    """Over the limit after a short gap: the gap counts, less a second for each bpm under the release before it."""
+    """Over the limit after a gap: it counts, less a second for each bpm under the release before it.
+
+    A long one counts only for a heart that was over the release before it too.
+    """
     ride = Ride(table)
     ride.go(10, trusted_bpm=before_bpm)
     ride.go(gone_s, trusted_bpm=None)
@@ -200,6 +203,29 @@ def test_a_gap_counts_but_for_the_time_that_the_heart_took_to_get_there(
     assert len(ride.began("near_max")) == (0 if seconds else 1)
     ride.go(2)
     assert len(ride.began("near_max")) == 1
+
+
+def test_a_heart_found_near_maximum_again_after_a_long_gap_is_told_at_once(table: AlarmTable) -> None:
+    ride = Ride(table)
+    ride.go(20, trusted_bpm=192.0)
+    ride.go(60, trusted_bpm=None)
+    assert len(ride.began("near_max")) == len(ride.ended("near_max")) == 1
+    ride.go(1, trusted_bpm=192.0)
+    assert len(ride.began("near_max")) == 2
+
+
+@pytest.mark.parametrize(("gone_s", "seconds"), [(0, 2.0), (10, 0.25), (120, 0.25)])
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_heart_found_outside_after_a_gap_was_outside_for_half_of_it(
+    table: AlarmTable, side: int, gone_s: float, seconds: float
+) -> None:
+    """On the limit it adds up for seconds before it sounds; after a gap it sounds at once."""
+    ride = Ride(table, low_bpm=130, high_bpm=150)
+    ride.go(30, trusted_bpm=140.0)
+    ride.go(gone_s, trusted_bpm=None)
+    ride.go(10, trusted_bpm=150.0 if side > 0 else 130.0)
+    (began_s,) = ride.began("above_target" if side > 0 else "below_target")
+    assert began_s - 30 - gone_s == pytest.approx(seconds, abs=TICK_S)
 
 
 @pytest.mark.parametrize("side", [1, -1])
