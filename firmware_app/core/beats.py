@@ -23,6 +23,7 @@ from collections import deque
 from dataclasses import dataclass
 from itertools import pairwise
 from math import exp
+from typing import NamedTuple
 
 from firmware_app.core.measurement import Measurement
 
@@ -124,6 +125,7 @@ _BY_TURNS_EVEN = 0.06
 _BY_TURNS_OFF = 0.04
 
 _RUN_BEATS = 6
+_RUN_GOES_ON_S = 12.0  # a rhythm that was not heard for so long is another one
 _RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
 _RUN_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
 _RUN_STEP = 0.08  # refused beats run on from each other when they lie within this fraction, wider for a slow heart
@@ -131,6 +133,7 @@ _RUN_STEP_REPORTED_BPM = 6.0  # a sprint may begin at five a second
 
 _QUALITY_MEMORY_S = 8.0
 _QUALITY_FOUND = 0.5
+_SURE_QUALITY = 0.5  # under this a beat that fits may be one of the static's own
 _REPORTED_LAG_S = 2.0
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
@@ -176,6 +179,15 @@ class _Track:
         self.t_s = t_s
 
 
+class _Broken(NamedTuple):
+    """A run of refused beats that was broken off: since when, where the track was then, its last beat."""
+
+    since_s: float
+    left_bpm: float
+    last_s: float
+    last_bpm: float
+
+
 def _median3(a: float, b: float, c: float) -> float:
     return max(min(a, b), min(max(a, b), c))
 
@@ -203,7 +215,7 @@ class Gate:
         self._run: list[tuple[float, float]] = []  # (t_s, bpm) of the refused beats that run on from each other
         self._run_since_s = 0.0  # when its rhythm was first there
         self._left_bpm = 0.0  # where the track was then
-        self._broken_off = (float("-inf"), 0.0, 0.0)  # of a run that ended: since when, its last bpm, the track then
+        self._broken_off: _Broken | None = None
         self._strayed = False
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_BY_TURNS_BEATS)  # (RR in ms, believed as it stood)
         self._quality = 0.0
@@ -364,7 +376,7 @@ class Gate:
         assert self._track is not None
         self._track.update(hr_bpm, t_s, noise_bpm2, self._haste)
         self._accepted_s = t_s
-        if sure:
+        if sure and self._quality >= _SURE_QUALITY:
             self._believed_s = t_s
         self._score(t_s, span_s, worth)
 
@@ -398,23 +410,25 @@ class Gate:
     def _remember(self, bpm: float, t_s: float, step_bpm: float) -> None:
         """Lengthen the run of refused beats, or begin another where this one is a step away from it."""
         run = self._run
+        if run and t_s - run[-1][0] > _RUN_GOES_ON_S:
+            run.clear()
         if run and abs(bpm - run[-1][1]) > step_bpm:
             # One beat out of line does not end a run, and does not belong to it; the second in a row does.
             if self._strayed:
                 if len(run) >= _RUN_UNSEEN:
-                    self._broken_off = (self._run_since_s, run[-1][1], self._left_bpm)
+                    self._broken_off = _Broken(self._run_since_s, self._left_bpm, *run[-1])
                 run.clear()
             self._strayed = not self._strayed
             if run:
                 return
         self._strayed = False
         if not run and self._track is not None:
-            since_s, last_bpm, left_bpm = self._broken_off
-            if since_s >= self._believed_s and abs(bpm - last_bpm) <= 2 * step_bpm:
-                # The same rhythm goes on: that beats were lost in between does not give the heart time to get there.
-                self._run_since_s, self._left_bpm = since_s, left_bpm
-            else:
-                self._run_since_s, self._left_bpm = t_s, self._track.at(t_s)
+            self._run_since_s, self._left_bpm = t_s, self._track.at(t_s)
+            off = self._broken_off
+            lately = off is not None and off.since_s >= self._believed_s and t_s - off.last_s <= _RUN_GOES_ON_S
+            if off and lately and abs(bpm - off.last_bpm) <= 2 * step_bpm:
+                # The same rhythm goes on: that beats were lost in it does not give the heart time to get there.
+                self._run_since_s, self._left_bpm = off.since_s, off.left_bpm
         run.append((t_s, bpm))
 
     def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: tuple[float, float]) -> None:
@@ -430,7 +444,9 @@ class Gate:
         if self._track is not None and abs(here_bpm - self._track.level_bpm) > self._back_bpm(t_s):
             began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
             step_bpm = began_bpm - self._left_bpm
-            away_s = max(self._run_since_s - self._believed_s, 0.0)
+            # That a number stood still, or that beats had to be mended, gives no heart the time to halve itself.
+            seen_s = self._accepted_s if here_bpm < _HALF * self._left_bpm else self._believed_s
+            away_s = max(self._run_since_s - seen_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
             if abs(step_bpm) > reach_bpm:
                 wait_s = out_of_reach_s[step_bpm > 0]
@@ -438,16 +454,16 @@ class Gate:
                     wait_s = max(wait_s, min(_HALF_WAITS * (began_s - self._followed_since_s), _HALF_WAITS_S))
                 if t_s - began_s < wait_s:
                     return
-                self._followed_since_s = began_s
             elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
         if self._track is None:
-            self._followed_since_s = t_s
             # What it took to find the heart at all says nothing against the strap.
             self._quality = max(self._quality, _QUALITY_FOUND)
         self._begin_at(here_bpm, t_s)
 
     def _begin_at(self, hr_bpm: float, t_s: float) -> None:
+        if self._track is None or abs(hr_bpm - self._track.level_bpm) > self._back_bpm(t_s):
+            self._followed_since_s = t_s
         self._track = _Track(hr_bpm, t_s)
         self._haste = 1.0
         self._report_steps = 0

@@ -380,6 +380,42 @@ def test_what_lasts_for_minutes_is_believed_all_the_same() -> None:
     assert all(a.hr_bpm is not None and abs(a.hr_bpm - 75) < 4 for a in answers if 600 + 130 < a.t_s < 600 + 195)
 
 
+def after_number(standing: int, for_s: int) -> Rows:
+    """Reports that wander about 150 bpm, then one number for a while, and then half of it."""
+    values = [*(150 + i % 5 for i in range(300)), *([standing] * for_s), *(standing // 2 + i % 3 for i in range(60))]
+    return [(float(i), Measurement(value)) for i, value in enumerate(values)]
+
+
+@pytest.mark.parametrize("for_s", [5, 30, 60, 90])
+def test_a_number_that_stood_still_gives_no_heart_the_time_to_halve_itself(for_s: int) -> None:
+    assert all(value > 130 for _, value in known(trusted(after_number(156, for_s))))
+
+
+@pytest.mark.parametrize("gone_s", [15, 60])
+def test_a_heart_that_fell_is_found_after_a_gap_whatever_strayed_before_it(gone_s: float) -> None:
+    """A few stray beats at a low rate before a gap do not make the low rate after it an old acquaintance."""
+    rows: Rows = []
+    t_s = 0.0
+    for bpm in (*([168] * 900), 105, 104, 106, 105, 104, 60, 200, 0, *([145 - gone_s * 0.75] * 60)):
+        t_s += 60 / bpm if bpm else gone_s
+        if bpm:
+            rows.append((t_s, Measurement(None, (60000 / bpm + len(rows) % 5,))))
+    back_s = rows[-60][0]
+    assert all(a.hr_bpm is not None for a in trusted(rows) if a.t_s > back_s + 5)
+
+
+@pytest.mark.parametrize("carried", [list, rr_only])
+def test_a_wrong_rate_found_after_a_gap_has_not_the_trust_of_the_right_one_before(
+    carried: Callable[[Rows], Rows],
+) -> None:
+    before = heart(lambda t_s: 165, 600)
+    doubled = [640 + t_s for t_s in heart(lambda t_s: 210, 10)]
+    after = [650 + t_s for t_s in heart(lambda t_s: 105, 60)]
+    rows = carried(notified([*before, *doubled, *after]))
+    answers = trusted([row for row in rows if row[0] < 600 or row[0] > 641])
+    assert all(a.hr_bpm is not None and abs(a.hr_bpm - 105) < 5 for a in answers if a.t_s > 650 + 16)
+
+
 # --- a strap that says nonsense -------------------------------------------------------------------------------------
 
 
