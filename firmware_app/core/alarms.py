@@ -50,11 +50,11 @@ class NearMax(Condition):
     """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
 
     early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still; further under,
-    down to the release, it runs back. The estimate of a heart that is held at the limit swings about it. bridge_s: a
-    gap of the signal of up to so long counts as near maximum when the heart is over the limit after it, less the time
-    that it took to get over ``release_percent`` at ``rise_bpm_s``; of a longer one so much, when the heart was over
-    ``release_percent`` before it too. Where nothing was seen the rider gets the alarm rather than the benefit of the
-    doubt.
+    down to the release, it runs back, and under that three times as fast. The estimate of a heart that is held at the
+    limit swings about it. bridge_s: a gap of the signal of up to so long counts as near maximum when the heart is over
+    the limit after it, less the time that it took to get over ``release_percent`` at ``rise_bpm_s``; of a longer one so
+    much, when the heart was over ``release_percent`` before it too. Where nothing was seen the rider gets the alarm
+    rather than the benefit of the doubt.
     """
 
     limit_percent: float
@@ -264,7 +264,7 @@ class Rate(NamedTuple):
 
     RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell, ``far`` that the heart
     is so far from its limit, to either side, that the next alarm is news. ``away_s`` is how much of a gap that begins
-    here the heart needs to come near maximum. ``unseen`` says that there is no heart rate to judge by.
+    here the heart needs to come near maximum. ``unseen`` says that there is nothing to judge by now.
     """
 
     per_s: float
@@ -293,6 +293,10 @@ _LOST_S = 30.0
 """Near maximum sounds on for so long without a heart rate (own choice)."""
 
 
+_FORGETS = 3.0
+"""How many times as fast as it ran the dwell is forgotten by a heart that is seen under the release (own choice)."""
+
+
 def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
     if s.trusted_bpm is None:
         # Not seen is not gone; but what nobody has seen for so long does not sound on.
@@ -304,7 +308,8 @@ def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
     if over_bpm >= -row.early_bpm:
         return Rate(1.0, under_bpm > 0, away_s)
     if under_bpm > 0:
-        return Rate(_RESET, True, away_s)
+        # One estimate under it may be the static's: the dwell is forgotten within seconds, and not at once.
+        return Rate(-_FORGETS, True, away_s)
     # A heart that swings about the limit is not let off at every dip: the dwell runs back, as fast as it ran.
     return Rate(0.0 if over_bpm >= -row.dip_bpm else -1.0, False, away_s)
 

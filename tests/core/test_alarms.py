@@ -108,8 +108,17 @@ def test_a_visit_shorter_than_the_dwell_is_silent(table: AlarmTable) -> None:
     ride = Ride(table)
     for _ in range(20):
         ride.go(14, trusted_bpm=192.0)
-        ride.go(1, trusted_bpm=RELEASE_BPM - 1)
+        ride.go(5, trusted_bpm=RELEASE_BPM - 1)
     assert ride.told == []
+
+
+def test_a_moment_under_the_release_does_not_lose_the_dwell(table: AlarmTable) -> None:
+    """As static makes one: 14 s near maximum, one estimate far under it, and on."""
+    ride = Ride(table)
+    ride.go(14, trusted_bpm=192.0)
+    ride.go(1, trusted_bpm=RELEASE_BPM - 20)
+    ride.go(6, trusted_bpm=192.0)
+    assert ride.began("near_max") == [pytest.approx(19, abs=2 * TICK_S)]
 
 
 def test_what_was_told_of_an_old_lane_does_not_delay_what_is_told_of_a_new_one(table: AlarmTable) -> None:
