@@ -210,6 +210,7 @@ class Gate:
         self._one_sided = 0.0  # the mean relative innovation of the last beats
         self._haste = 1.0
         self._believed_s = float("-inf")  # when a beat was last believed as it stood
+        self._stood_s = float("-inf")  # the same, or a number that may be stuck
         self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
         self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
         self._run: list[tuple[float, float]] = []  # (t_s, bpm) of the refused beats that run on from each other
@@ -376,8 +377,10 @@ class Gate:
         assert self._track is not None
         self._track.update(hr_bpm, t_s, noise_bpm2, self._haste)
         self._accepted_s = t_s
-        if sure and self._quality >= _SURE_QUALITY:
-            self._believed_s = t_s
+        if worth == 1.0 and self._quality >= _SURE_QUALITY:
+            self._stood_s = t_s
+            if sure:
+                self._believed_s = t_s
         self._score(t_s, span_s, worth)
 
     def _beat_noise(self) -> float:
@@ -444,8 +447,8 @@ class Gate:
         if self._track is not None and abs(here_bpm - self._track.level_bpm) > self._back_bpm(t_s):
             began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
             step_bpm = began_bpm - self._left_bpm
-            # That a number stood still, or that beats had to be mended, gives no heart the time to halve itself.
-            seen_s = self._accepted_s if here_bpm < _HALF * self._left_bpm else self._believed_s
+            # That a number stood still gives no heart the time to halve itself.
+            seen_s = self._stood_s if here_bpm < _HALF * self._left_bpm else self._believed_s
             away_s = max(self._run_since_s - seen_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
             if abs(step_bpm) > reach_bpm:
@@ -468,7 +471,7 @@ class Gate:
         self._haste = 1.0
         self._report_steps = 0
         self._fragments_ms.clear()
-        self._accepted_s = self._believed_s = t_s
+        self._accepted_s = self._stood_s = self._believed_s = t_s
         self._run.clear()
 
     def _back_bpm(self, t_s: float) -> float:
