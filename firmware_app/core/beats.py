@@ -33,6 +33,13 @@ HR_RANGE_BPM = (30.0, 240.0)
 FRESH_S = 3.0
 """A trusted value is good for this long after the last beat that was believed."""
 
+# Some recordings hold a row every few seconds, or one where the number changed. There a value is good for so many of
+# the usual intervals between notifications: the middle one of the last, so that no drop-out makes a number last longer.
+_USUAL_OF = 9
+_FRESH_INTERVALS = 2.5
+_FRESH_LIMIT_S = 12.0
+_SPAN_INTERVALS = 1.5
+
 STUCK_PACKETS = 8
 """A strap that sends the same packet, RR intervals and all, so often in a row is stuck (own choice)."""
 
@@ -232,17 +239,24 @@ class Gate:
         self._same_rr = 0
         self._last_rr_ms = 0.0
         self._arrived_s = float("-inf")
+        self._intervals_s: deque[float] = deque(maxlen=_USUAL_OF)
+        self._fresh_s = FRESH_S
+        self._span_s = _SPAN_INTERVALS  # what one notification vouches for
         self._followed_since_s = 0.0  # since when the track has followed one heart
+
+    @property
+    def fresh_s(self) -> float:
+        """How long a trusted value is good for, in seconds, at the pace of this strap."""
+        return self._fresh_s
 
     def feed(self, measurement: Measurement, t_s: float) -> Trusted:
         """Take one measurement at its time of arrival; times must not go back."""
-        silent_s = t_s - self._arrived_s
-        self._arrived_s = t_s
+        silent_s = self._arrive(t_s)
         rrs = measurement.rr_ms
         stuck = self._is_stuck(measurement, t_s)
         if rrs:
             self._sends_rr += 0.1 * (1.0 - self._sends_rr)
-            if silent_s > FRESH_S and not stuck:
+            if silent_s > self._fresh_s and not stuck:
                 self._find_at_once(measurement, t_s, silent_s)
             end_s = t_s - sum(rrs) / 1000
             for rr_ms in rrs:
@@ -257,20 +271,30 @@ class Gate:
         """What is believed at a time, without a new measurement."""
         track = self._track
         age_s = t_s - self._accepted_s
-        if track is None or age_s > FRESH_S:
+        if track is None or age_s > self._fresh_s:
             return Trusted(t_s, None, 0.0, self._decayed(t_s))
         hr_bpm = track.at(min(t_s, track.t_s + 1.0) + lag_s)
         return Trusted(t_s, hr_bpm, track.slope_bpm_s, self._decayed(t_s), track.p00**0.5)
+
+    def _arrive(self, t_s: float) -> float:
+        """Seconds since the last notification; learns how far apart they usually come."""
+        silent_s = t_s - self._arrived_s
+        self._arrived_s = t_s
+        self._intervals_s.append(silent_s)
+        usual_s = min(max(sorted(self._intervals_s)[(len(self._intervals_s) - 1) // 2], 1.0), _FRESH_LIMIT_S)
+        self._fresh_s = min(max(FRESH_S, _FRESH_INTERVALS * usual_s), _FRESH_LIMIT_S)
+        self._span_s = min(_SPAN_INTERVALS * usual_s, self._fresh_s)
+        return silent_s
 
     # --- one beat, one report ---------------------------------------------------------------------------------------
 
     def _beat(self, rr_ms: float, t_s: float, stuck: bool, silent_s: float) -> None:
         track = self._track
         span_s = rr_ms / 1000
-        unseen = track is None or silent_s > FRESH_S or t_s - self._accepted_s > 2 * FRESH_S
+        unseen = track is None or silent_s > self._fresh_s or t_s - self._accepted_s > 2 * self._fresh_s
         needed = _RUN_UNSEEN if unseen else _RUN_BEATS
         possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]
-        if track is not None and t_s - self._accepted_s <= FRESH_S and not stuck:
+        if track is not None and t_s - self._accepted_s <= self._fresh_s and not stuck:
             expected_bpm = track.at(t_s)
             expected_ms = 60000 / expected_bpm
             own = min(max(_TOLERANCE_SIGMAS * self._spread2**0.5, _TOLERANCE_FLOOR), _TOLERANCE_CEILING)
@@ -343,7 +367,7 @@ class Gate:
 
     def _report(self, hr_bpm: float, t_s: float, doubtful: bool, silent_s: float) -> None:
         track = self._track
-        span_s = min(silent_s, 1.5)
+        span_s = min(silent_s, self._span_s)
         if doubtful or not HR_RANGE_BPM[0] <= hr_bpm <= HR_RANGE_BPM[1]:
             self._score(t_s, span_s, 0.0)
             return
@@ -354,7 +378,7 @@ class Gate:
         if track is not None and age_s <= _STEP_BACK_S and self._report_steps <= _STEP_BACK_STEPS:
             off_bpm = abs(hr_bpm - track.at(t_s))
             allowed_bpm = _REPORT_TOLERANCE_BPM + _REPORT_TOLERANCE_BPM_S * age_s
-            if age_s <= FRESH_S and off_bpm <= allowed_bpm:
+            if age_s <= self._fresh_s and off_bpm <= allowed_bpm:
                 self._run.clear()
                 self._report_steps = 0
                 # A number that stays the same may be stuck: it keeps the track, but does not say where the heart is.
@@ -364,9 +388,14 @@ class Gate:
                 self._run.clear()
                 self._accept(hr_bpm, t_s, span_s, _MENDED_NOISE * _REPORT_NOISE_BPM2, worth=0.5, sure=False)
                 return
+        unseen = track is None or silent_s > self._fresh_s
+        if track is not None and unseen and abs(hr_bpm - track.level_bpm) <= self._back_bpm(t_s):
+            # The silence was the radio's, or nothing had changed: the first number back where the heart was left is it.
+            self._begin_at(hr_bpm, t_s)
+            self._score(t_s, span_s, 1.0)
+            return
         self._score(t_s, span_s, 0.0)
         self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
-        unseen = track is None or silent_s > FRESH_S
         needed = _RUN_UNSEEN if unseen else _RUN_REPORTS
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
@@ -488,7 +517,7 @@ class Gate:
     def _decayed(self, t_s: float) -> float:
         if self._quality_s is None:
             return 0.0
-        silent_s = t_s - self._quality_s - 1.5
+        silent_s = t_s - self._quality_s - self._span_s
         return self._quality * exp(-silent_s / _QUALITY_MEMORY_S) if silent_s > 0 else self._quality
 
     def _may_be_alike(self, rr_ms: tuple[float, ...], t_s: float) -> bool:

@@ -43,9 +43,6 @@ from firmware_app.core.views import RideView, Side
 TICK_S = 0.25
 """The grid on which every timer of a ride moves."""
 
-GAP_S = 3.0
-"""So long without a trusted heart rate is a gap in the log."""
-
 TAIL_S = 30
 
 STALE_S = 2.0
@@ -54,7 +51,6 @@ STALE_S = 2.0
 CATCH_UP_S = 12 * 3600.0
 """After a longer sleep only so much is stepped through: the loop must not stand still over it."""
 
-_ARRIVING_S = 3.0
 _POOR_QUALITY = 0.6
 
 _ADVICE = {
@@ -221,7 +217,7 @@ class Companion:
             now.trusted_bpm = trusted.hr_bpm
             if trusted.hr_bpm is None:
                 now.untrusted_since_s = self._trusted_s
-        now.arriving = t_s - self._arrived_s < _ARRIVING_S
+        now.arriving = t_s - self._arrived_s < self._gate.fresh_s
         if not self.paused:
             self._steps(self._run.feed(self.ridden_s(t_s), now.trusted_bpm), t_s, out)
         self._step_alarms(t_s, out)
@@ -256,7 +252,7 @@ class Companion:
 
     def _mark_gap(self, t_s: float, out: list[Effect]) -> None:
         seen_s = self._trusted_s if self._trusted_s is not None else 0.0
-        if t_s - seen_s > GAP_S:
+        if t_s - seen_s > self._gate.fresh_s:
             out.append(Mark(t_s, "gap", {"from_s": seen_s}))
             self._history.clear()
 

@@ -44,6 +44,8 @@ _LEAD_BPM = 3.0
 """Beats of less quality than this may stand no more than this over the best of those with more."""
 _QUALITY_REACH_S = 5.0
 _GAP_S = 3.0
+_SELDOM_S = 2.5
+"""Reports further apart than this show no five seconds in which anything could vouch for anything."""
 
 # What a heart can do between two five-second levels: a step for their noise, then bpm per second. Near rest breathing
 # moves it more. Common practice, no source; in the recorded tests the steepest are 7 bpm up and 16 down in 2.6 s.
@@ -142,6 +144,9 @@ def find(record: RideRecord) -> Evidence:
 
     if not raw.size:
         return nothing("the recording holds no heart rate and no RR interval")
+    apart_s = float(np.median(np.diff(beats.t_s))) if not from_rr and beats.t_s.size > 1 else 0.0
+    if apart_s > _SELDOM_S:
+        return nothing(f"a heart rate only every {apart_s:.0f} s: too seldom to tell a peak from an artefact")
     pieces = _pieces(beats)
     if not pieces:
         return nothing("no five seconds of beats that agree with each other")

@@ -428,3 +428,34 @@ def test_a_clean_strap_that_reports_every_two_seconds_is_not_called_poor(bpm: in
     one = companion()
     effects = feed(one, [(2.0 * (n + 1), Measurement(bpm + n % 2)) for n in range(60)])
     assert not [sound for sound in effects if isinstance(sound, Sound) and sound.kind in ("poor_contact", "no_signal")]
+
+
+@pytest.mark.parametrize("apart_s", [[3], [5], [1, 1, 4, 1, 7, 2]])
+def test_a_recording_with_a_row_every_few_seconds_is_read_as_one_ride(apart_s: list[int]) -> None:
+    """Some recordings thin a ride out, or hold a row only where the number changed."""
+    rows: Rows = []
+    t_s = 0.0
+    while t_s < 1200:
+        t_s += apart_s[len(rows) % len(apart_s)]
+        rows.append((t_s, Measurement(round(136 - 12 * np.cos(t_s / 60)))))
+    found = play(companion(), rows)
+    alarms = [mark for mark in found.marks if mark.kind == "alarm" and mark.t_s > 40 and mark.detail["on"]]
+    told = [mark.detail["kind"] for mark in alarms if not mark.detail["reminder"]]
+    assert told == ["above_target", "back_in_target"] * 3
+    assert np.isfinite(found.trusted_bpm[found.t_s > 40]).mean() > 0.97
+
+
+def test_a_strap_that_reports_seldom_and_stops_is_gone_within_seconds_all_the_same() -> None:
+    one = companion()
+    feed(one, [(5.0 * i, Measurement(130 + i % 3)) for i in range(1, 40)])
+    assert one.trusted_bpm is not None
+    feed(one, [(195.0 + 13.0, Tick())])
+    assert one.trusted_bpm is None
+
+
+def test_one_drop_out_makes_no_number_of_a_strap_last_longer() -> None:
+    one = companion()
+    feed(one, [*beating([130] * 60), *beating([130] * 20, from_s=100.0)])
+    assert one.trusted_bpm is not None
+    feed(one, [(120.0 + 5.0, Tick())])
+    assert one.trusted_bpm is None

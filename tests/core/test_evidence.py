@@ -173,6 +173,13 @@ def test_a_strap_that_sends_intervals_is_judged_by_them_however_much_it_drops_ou
     assert found.peak_bpm == pytest.approx(140, abs=3)
 
 
+def test_a_recording_with_a_row_every_few_seconds_is_no_evidence_and_says_why() -> None:
+    samples = [Sample(5.0 * i, Measurement(170 + i % 3), None, 0.0) for i in range(200)]
+    found = find(record_of(RideFacts(180), samples, [], 1000.0))
+    assert (found.peak_bpm, found.raw_peak_bpm) == (None, 172)
+    assert "every 5 s" in found.reason
+
+
 def test_noise_alone_is_no_evidence_and_says_why() -> None:
     rng = np.random.default_rng(3)
     found = evidence(rng.uniform(250, 900, 2000))
