@@ -159,7 +159,7 @@ class _Track:
         self.t_s = t_s
         self.p00 = 4.0
         self.p01 = 0.0
-        self.p11 = 0.25
+        self.p11 = 1.0  # it may be in a sprint
 
     def at(self, t_s: float) -> float:
         """The level expected at a time; the slope fades where no beat confirms it."""
