@@ -134,11 +134,15 @@ AUDIO_PAUSE_LIMIT_S = 120.0
 """Audio is never paused for longer; near_max is never paused at all."""
 
 
+HEARD_HZ, HEARD_MS = (300, 6000), 80
+"""What an ear on a road, and a small piezo, can be trusted to make something of (own choice)."""
+
+
 BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
     Condition: {"dwell_s": (0, 120), "release_s": (0, 60), "apart_s": (0, 300)},
     NearMax: {
-        "limit_percent": (80, 97),
-        "release_percent": (70, 97),
+        "limit_percent": (50, 97),
+        "release_percent": (40, 97),
         "dwell_s": (0, 30),
         "early_bpm": (0, 5),
         "dip_bpm": (0, 5),
@@ -167,10 +171,17 @@ def problem_with(table: AlarmTable) -> str:
     What protects the rider is not open to settings: near_max stays on, high and prompt, and no lower alarm outranks it.
     """
     near = table.near_max
-    if not near.on or near.priority != "high" or not any(note.hz for note in near.sound):
-        return "near_max: it guards you; leave it on, of high priority and with a sound"
+    heard = any(HEARD_HZ[0] <= note.hz <= HEARD_HZ[1] and note.duration_ms >= HEARD_MS for note in near.sound)
+    if not near.on or near.priority != "high" or not heard:
+        return (
+            "near_max: it guards you; leave it on, of high priority, and with a note of "
+            f"{HEARD_HZ[0]} to {HEARD_HZ[1]} Hz and {HEARD_MS} ms or more"
+        )
     if not near.release_percent < near.limit_percent:
-        return f"near_max.release_percent: {near.release_percent:g} is not under limit_percent; set 92"
+        return (
+            f"near_max.release_percent: {near.release_percent:g} is not under limit_percent, {near.limit_percent:g}; "
+            f"set {near.limit_percent - 2:g} beside it"
+        )
     if not near.early_bpm <= near.dip_bpm:
         return f"near_max.early_bpm: {near.early_bpm:g} is over dip_bpm; set 1"
     if not near.remind_s or not all(5 <= wait <= 30 for wait in near.remind_s):
@@ -192,7 +203,7 @@ def problem_with(table: AlarmTable) -> str:
         for key, (low, high) in {**BOUNDS[Condition], **BOUNDS.get(type(row), {})}.items():
             value = getattr(row, key)
             if not low <= value <= high:
-                return f"{kind}.{key}: {value:g} is not between {low:g} and {high:g}; take it out for the default"
+                return f"{kind}.{key}: {value:g} is not between {low:g} and {high:g}; set one that is"
     return ""
 
 
