@@ -186,6 +186,7 @@ class Unit:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._letting_go: list[asyncio.Task[None]] = []  # straps of before
         self._painter: Painter | None = None
+        self._draw_again_s = float("-inf")
         self._plan_edited_s: float | None = None
         self._strap = unit.strap
         self._pages = pages.Pages(
@@ -284,8 +285,7 @@ class Unit:
         elif isinstance(event, Fault):
             self._keep_fault(event)
         if companion is not None:
-            t_s = self._ride_s()
-            self._perform(companion.feed(event, t_s))
+            self._perform(self._fed(companion, event))
             if companion.ended:
                 self._over()
         elif isinstance(event, Press):
@@ -312,6 +312,17 @@ class Unit:
         # Whole milliseconds, as the log keeps them: a ride read back is the ride that was fed.
         return round(self._wiring.clock.t_s() - self._began_s, 3)
 
+    def _fed(self, companion: Companion | MaximalTest, event: Event) -> tuple[Effect, ...]:
+        """What the ride makes of an event. A fault in that is told, and keeps no beat from the log."""
+        t_s = self._ride_s()
+        effects: list[Effect] = []
+        went_well = self._attempt(pages.ALARM, lambda: effects.extend(companion.feed(event, t_s)))
+        if not went_well and isinstance(event, Measurement):
+            return (Sample(t_s, event, None, 0.0),)
+        if not went_well and isinstance(event, Fault):
+            return (Notice(event.part, event.text),)
+        return tuple(effects)
+
     # --- effects out ------------------------------------------------------------------------------------------------
 
     def _perform(self, effects: tuple[Effect, ...]) -> None:
@@ -326,8 +337,10 @@ class Unit:
         if any(isinstance(effect, Sample | Mark) for effect in effects):
             self._attempt("storage", partial(self._keeper.take, effects))
 
-    def _attempt(self, part: str, act: Callable[[], None]) -> None:
-        """What must not take the ride with it. A failure is told once, and once more when the part is well again.
+    def _attempt(self, part: str, act: Callable[[], None]) -> bool:
+        """What must not take the ride with it; whether it went well.
+
+        A failure is told once, and once more when the part is well again.
 
         Not at its first success: a page that shows the fault may draw where the page without it does not, and the two
         would chase each other.
@@ -341,10 +354,12 @@ class Unit:
             if not known:
                 log.exception("%s failed", part)
                 self._tell_soon(Fault(part, f"The {part} fails ({error}). The ride goes on without it."))
+            return False
         else:
             if now_s - self._failing.get(part, now_s) >= HEALTHY_S:
                 del self._failing[part]
                 self._tell_soon(Fault(part, f"The {part} works again.", active=False))
+            return True
 
     def _opened(self, part: str, make: Callable[[], T], instead: Callable[[], T]) -> T:
         """A part, or what stands in for one that cannot be opened."""
@@ -371,8 +386,13 @@ class Unit:
             asyncio.get_running_loop().call_soon(self.deliver, fault)
 
     def _show(self) -> None:
-        if self._wiring.panel is not None:
-            self._attempt("panel", partial(self._draw, self._wiring.panel))
+        clock = self._wiring.clock
+        if self._wiring.panel is None or clock.t_s() < self._draw_again_s:
+            return
+        began_s = clock.t_s()
+        self._attempt("panel", partial(self._draw, self._wiring.panel))
+        # A panel may be slow: strap and sounder have the loop for at least as long. A tick draws what was passed over.
+        self._draw_again_s = 2 * clock.t_s() - began_s
 
     def _draw(self, panel: Panel) -> None:
         view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
@@ -635,10 +655,10 @@ class Unit:
         # The ride first: letting go of the radio may take seconds, and they are no part of it.
         self._stopped = True
         if self._companion is not None:
-            t_s = self._ride_s()
-            self._perform(self._companion.feed(Tick(), t_s))
-            self._perform(self._companion.end(t_s, "stopped"))
-            self._companion = None
+            companion, self._companion = self._companion, None
+            self._perform(self._fed(companion, Tick()))
+            ends = partial(companion.end, self._ride_s(), "stopped")
+            self._attempt(pages.ALARM, lambda: self._perform(ends()))
             self._attempt("storage", partial(self._keeper.end, "stopped"))
         self._attempt("sounder", self._sounder.close)
         for task in self._tasks.values():

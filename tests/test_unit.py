@@ -15,6 +15,7 @@ import pytest
 
 from firmware_app import settings
 from firmware_app.core import views
+from firmware_app.core.alarms import Change, Engine, Situation
 from firmware_app.core.companion import play
 from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound, Worn
 from firmware_app.core.maximal_test import Ramp
@@ -321,6 +322,43 @@ def test_everything_fails_at_once_and_the_unit_still_runs_its_time_and_stops() -
     ).run()
     assert reached == [100.0]
     assert "No sounder." in bench.said
+
+
+@pytest.mark.parametrize("until_s", [20.5, float("inf")])
+def test_a_fault_in_the_ride_itself_keeps_no_beat_from_the_log_and_is_seen(
+    monkeypatch: pytest.MonkeyPatch, until_s: float
+) -> None:
+    step = Engine.step
+
+    def failing(engine: Engine, s: Situation) -> list[Change]:
+        if 20 < s.t_s < until_s:
+            raise RuntimeError("a thing nobody thought of")
+        return step(engine, s)
+
+    monkeypatch.setattr(Engine, "step", failing)
+    rows = beating([130] * 100)
+    bench = Bench(rows, for_s=101, panel=OffscreenPanel(SIZE)).run()
+    assert len(bench.record.t_s) == 100
+    assert "a thing nobody thought of" in " ".join(bench.said)
+    assert any(isinstance(view, FaultView) and "alarm" in view.code for view in bench.seen)
+    goes_on = until_s < 100
+    assert bench.marks("end") or not goes_on
+    assert isinstance(bench.seen[-1], RideView if goes_on else FaultView)
+    assert isinstance(bench.sounder, Heard)
+    assert bench.sounder.closed == 1
+
+
+def test_a_slow_panel_leaves_strap_and_sounder_half_of_the_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn_s = [0.0]
+    now_s = LoopClock.t_s
+
+    class Slow(OffscreenPanel):
+        def present(self, surface: Any, rows: Any) -> None:
+            drawn_s[0] += 1.0
+
+    monkeypatch.setattr(LoopClock, "t_s", lambda clock: now_s(clock) + drawn_s[0])
+    Bench(beating([130] * 60), for_s=60, panel=Slow(SIZE)).run()
+    assert 20 < drawn_s[0] < 0.55 * (60 + drawn_s[0])
 
 
 def test_a_silent_sounder_is_told_in_the_ride() -> None:

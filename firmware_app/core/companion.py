@@ -181,8 +181,9 @@ class Companion:
         if slept_s > CATCH_UP_S:
             self._ticks = max(self._ticks, ceil((t_s - CATCH_UP_S) / TICK_S))
         while self._ticks * TICK_S <= t_s:
-            self._tick(self._ticks * TICK_S, out)
+            # Counted first: a moment that fails is not tried for ever.
             self._ticks += 1
+            self._tick((self._ticks - 1) * TICK_S, out)
         self._now.t_s = t_s
         if slept_s > STALE_S:
             self._leave_out_stale(out, t_s)

@@ -29,6 +29,9 @@ from firmware_app.core.views import (
 if TYPE_CHECKING:
     from firmware_app.core.review import Review
 
+ALARM = "alarm"
+"""The part that is at fault when the ride itself fails: what its page shows is then not to be trusted."""
+
 Page = Literal["finding", "home", "plans", "settings", "straps", "faults", "offer", "ride", "summary"]
 
 
@@ -96,7 +99,8 @@ class PlanChoice:
 class Pages:
     """The state of the panel. The unit keeps the plain fields up to date; ``press`` and ``view`` do the rest.
 
-    chosen: index into lanes, or into plans when ``plan_chosen``. offered: words about a ride that was cut, "" for none.
+    chosen: index into lanes. plan: index into plans, None for a free ride towards the lane.
+    offered: words about a ride that was cut, "" for none.
     """
 
     lanes: tuple[Lane, ...]
@@ -104,7 +108,7 @@ class Pages:
     hr_max: str
     caution: str = ""
     chosen: int = 0
-    plan_chosen: bool = False
+    plan: int | None = None
     page: Page = "finding"
     offered: str = ""
     link: Link = field(default_factory=lambda: Link("off"))
@@ -142,7 +146,7 @@ class Pages:
             case "plans" | "settings" | "straps" | "faults" | "summary" if back:
                 self._open("settings" if self.page in ("straps", "faults") else "home")
             case "plans" if press.hold == "short":
-                self.plan_chosen, self.chosen = True, self._row
+                self.plan = self._row
                 self._open("home")
             case "settings" if press.hold == "short":
                 return self._change()
@@ -159,12 +163,12 @@ class Pages:
 
     def _press_home(self, press: Press) -> tuple[Order, ...]:
         match (press.key, press.hold):
-            case ("select", "short") if self.plan_chosen:
-                return (Ride(self.plans[self.chosen].name, None),)
+            case ("select", "short") if self.plan is not None:
+                return (Ride(self.plans[self.plan].name, None),)
             case ("select", "short"):
                 return (Ride(None, self.lanes[self.chosen].text),)
-            case ("plus" | "minus", "short") if self.plan_chosen:
-                self.plan_chosen, self.chosen = False, 0
+            case ("plus" | "minus", "short") if self.plan is not None:
+                self.plan = None
             case ("plus", "short"):
                 self.chosen = min(self.chosen + 1, len(self.lanes) - 1)
             case ("minus", "short"):
@@ -236,6 +240,8 @@ class Pages:
 
     def view(self, companion: Companion | MaximalTest | None, t_s: float) -> View:
         """The page as it stands; ``companion`` is the ride or the test under way, ``t_s`` its time."""
+        if companion is not None and ALARM in self.faults:
+            return FaultView("Stop and look", tuple(self.faults.values()), ALARM)
         if isinstance(companion, MaximalTest):
             return companion.view()
         match self.page:
@@ -273,8 +279,8 @@ class Pages:
         )
 
     def _home(self) -> HomeView:
-        lane = self.lanes[self.chosen] if not self.plan_chosen else None
-        plan = self.plans[self.chosen] if self.plan_chosen else None
+        plan = None if self.plan is None else self.plans[self.plan]
+        lane = self.lanes[self.chosen] if plan is None else None
         # The smallest panel has room for one of them: what is wrong, else what the maximum is worth, else a hint.
         hint = "" if self.caution else "Hold - for settings, hold + for plans."
         return HomeView(
@@ -282,13 +288,13 @@ class Pages:
             strap_battery="" if self.strap_percent is None else f"{self.strap_percent} %",
             unit_battery="" if self.unit_percent is None else f"{self.unit_percent} %",
             hr_now="" if self.hr_now_bpm is None else f"{self.hr_now_bpm} bpm",
-            hr_max=self.hr_max,
+            hr_max=f"{self.hr_max}, formula" if self.caution else self.hr_max,
             plan=plan.title if plan else "",
             target=lane.name if lane else plan.length if plan else "",
             lane=lane.bpm if lane else "",
             caution=self.caution,
             notice=next(iter(self.faults.values()), hint),
-            actions=("lower", "ride", "higher"),
+            actions=("lower", "ride", "higher") if lane else ("free ride", "ride", "free ride"),
         )
 
     def _strap_line(self) -> str:

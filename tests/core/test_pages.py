@@ -146,7 +146,14 @@ def test_a_plan_is_chosen_shown_ridden_and_left_again() -> None:
     assert (one.page, view.plan, view.target) == ("home", "Easy", "1:00:00")
     assert one.press(SELECT) == (pages.Ride("easy", None),)
     press(one, [PLUS])
-    assert one.press(SELECT) == (pages.Ride(None, "1"),)
+    assert one.press(SELECT) == (pages.Ride(None, "4"),)  # as it stood before the plan
+
+
+def test_a_maximum_that_is_only_a_formula_is_marked_on_every_panel() -> None:
+    for caution, shown in (("", "188"), ("Maximum 188 is only an age formula.", "188, formula")):
+        view = at("home", caution=caution).view(None, 0.0)
+        assert isinstance(view, HomeView)
+        assert view.hr_max == shown
 
 
 def test_without_plans_there_is_no_page_of_plans() -> None:
