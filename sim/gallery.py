@@ -105,7 +105,7 @@ EXAMPLES: dict[str, View] = {
         strap_battery="86 %",
         unit_battery="64 %",
         hr_now="72 bpm",
-        hr_max="188",
+        hr_max="188, formula",
         plan="",
         target="4 Brisk",
         lane="141-154",
@@ -212,7 +212,7 @@ def sheet(names: tuple[str, ...], sizes: tuple[tuple[int, int], ...], theme: str
 def main(argv: list[str] | None = None) -> int:
     """Write the montages of the README into the folder that is named, and say which."""
     arguments = sys.argv[1:] if argv is None else argv
-    if len(arguments) != 1:
+    if len(arguments) != 1 or arguments[0].startswith("-"):
         print("usage: python -m sim.gallery FOLDER", file=sys.stderr)
         return 2
     import pygame.image

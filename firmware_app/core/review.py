@@ -463,14 +463,15 @@ def _change(review: Review) -> tuple[str, ...]:
     sentences = []
     near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
     if near_max:
+        # The doctor first: a small panel may have no room for the rest.
+        close = (
+            f"You were close to your maximum for {clock(review.near_max_s)}"
+            if review.near_max_s >= 1
+            else "The unit warned you close to your maximum"
+        )
         sentences.append(
-            (
-                f"You were close to your maximum for {clock(review.near_max_s)}."
-                if review.near_max_s >= 1
-                else "The unit warned you close to your maximum."
-            )
-            + " Let the next ride be an easy one, and ease off when the unit first says so. If you felt pain, dizziness"
-            " or an odd rhythm, see a doctor before you ride."
+            "Pain, dizziness or an odd rhythm? See a doctor before you ride."
+            f" {close}: let the next ride be an easy one, and ease off when the unit first says so."
         )
     if review.trusted_fraction < TRUSTED_ENOUGH:
         sentences.append(

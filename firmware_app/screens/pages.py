@@ -174,7 +174,7 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
     sheet.title(body, view.title, view.elapsed)
     facts = [("in target", view.in_target), ("no signal", view.unknown), ("peak", view.peak)]
     facts = [fact for fact in facts if fact[1]]
-    said = [Block(view.sentence, lines=4, ink=theme.accent, space=0.3)]
+    said = [Block(view.sentence, lines=9, ink=theme.accent, space=0.3)]
     said += [Block(text, lines=2, ink=theme.quiet, spare=True) for text in view.alarms]
     if _wide(sheet):
         bands = cut_left(body, round(0.52 * body.width))

@@ -17,6 +17,7 @@ FREE_SPAN_BPM = 40
 """What the road is wide, where a lane has no low limit or there is no lane at all."""
 
 NO_NUMBER = "--"
+NEAR_MAX = "near maximum"
 
 _SIGN = 0.36
 """The percent sign against the number."""
@@ -113,7 +114,6 @@ def _number(sheet: Sheet, number: str, box: Rect, cap_px: int) -> None:
 def _status(sheet: Sheet, view: RideView, box: Rect) -> None:
     """Ridden time left; right whatever is out of the ordinary, which pushes the time out when both do not fit."""
     odd = [
-        "near max" if view.near_max else "",
         "weak signal" if view.signal == "poor" else "",
         # Near maximum sounds all the same.
         f"sound off {view.muted}" if view.muted and not view.near_max else "",
@@ -127,7 +127,10 @@ def _status(sheet: Sheet, view: RideView, box: Rect) -> None:
 
 
 def _facts(sheet: Sheet, view: RideView, lines: list[Rect]) -> None:
-    """Band and heart rate, step and what is left of it: in pairs, or one under another where the panel is tall."""
+    """Band and heart rate, step and what is left of it: in pairs, or one under another where the panel is tall.
+
+    Near maximum no step counts: by night a lane left looks much as this does by day, so its name stands there, large.
+    """
     theme = sheet.theme
     if view.percent is None:
         band, bpm = "no signal", ""
@@ -138,11 +141,17 @@ def _facts(sheet: Sheet, view: RideView, lines: list[Rect]) -> None:
         sheet.pair(lines[0], band, bpm, sheet.px(0.62)) if bpm else sheet.text(
             lines[0], band, sheet.px(0.62), align="centre"
         )
-        sheet.pair(lines[1], view.step, view.left, sheet.px(0.54), theme.quiet, theme.ink)
+        if view.near_max:
+            sheet.text(lines[1], NEAR_MAX, sheet.px(0.62), align="centre")
+        else:
+            sheet.pair(lines[1], view.step, view.left, sheet.px(0.54), theme.quiet, theme.ink)
         return
     big, small = sheet.px(0.6), sheet.px(0.54)
     sheet.text(lines[0], band, big, align="centre")
     sheet.text(lines[1], bpm, big, align="centre")
+    if view.near_max:
+        sheet.text(lines[2], NEAR_MAX, big, align="centre")
+        return
     if extent(view.step, small)[0] + extent(view.left, small)[0] + small <= lines[2].width:
         sheet.pair(lines[2], view.step, view.left, small, theme.quiet, theme.ink)
         if view.after:
@@ -230,11 +239,20 @@ def _lane(sheet: Sheet, view: RideView, road: Road, box: Rect) -> None:
     if view.hr_bpm is None or view.percent is None:
         return
     marker = Rect(0, top, round(0.85 * size), size)
-    marker.centerx = road.x(view.hr_bpm)
+    marker.centerx = road.x(_told_bpm(view, view.hr_bpm))
     marker.clamp_ip(Rect(2, 2, sheet.size[0] - 4, sheet.size[1] - 4))
     halo = marker.inflate(4 * rim, 4 * rim)
     sheet.parts.append(Shape(boxed(halo.clip(Rect(0, 0, *sheet.size))), theme.paper, _CAR))
     sheet.parts.append(Shape(boxed(marker), theme.accent, _CAR))
+
+
+def _told_bpm(view: RideView, hr_bpm: int) -> int:
+    """Where the marker stands: over the edge while the rider is told so, though the whole beat may be the limit's."""
+    if view.side > 0 and view.high_bpm is not None:
+        return max(hr_bpm, view.high_bpm + 1)
+    if view.side < 0 and view.low_bpm is not None:
+        return min(hr_bpm, view.low_bpm - 1)
+    return hr_bpm
 
 
 def _tail(sheet: Sheet, view: RideView, road: Road, top: int, bottom: int) -> list[tuple[float, float, float] | None]:

@@ -10,7 +10,7 @@ from firmware_app.core import views
 from firmware_app.core.maximal_test import SAFETY_PAGES
 from firmware_app.core.views import ListView, RideView, StepView, View
 from firmware_app.screens.painter import Painter
-from firmware_app.screens.parts import Text
+from firmware_app.screens.parts import Shape, Text
 from firmware_app.screens.pattern import pattern
 from firmware_app.screens.theme import DAY
 from sim.gallery import EXAMPLES, RIDE, SIZES, main
@@ -41,6 +41,14 @@ def test_what_keys_do_is_on_every_page(size, name) -> None:
 def test_near_max_which_sounds_all_the_same_never_stands_beside_sound_off(size) -> None:
     assert "sound off" in said(size, replace(RIDE, muted="1:40"))
     assert "sound off" not in said(size, replace(EXAMPLES["ride, near maximum"], muted="1:40"))
+
+
+@every_size
+def test_near_maximum_is_named_no_smaller_than_the_band(size) -> None:
+    painter = Painter(size, DAY)
+    painter.paint(EXAMPLES["ride, near maximum"])
+    cap_px = {part.text: part.cap_px for part in painter.parts if isinstance(part, Text)}
+    assert cap_px["near maximum"] >= cap_px["7 All-out"]
 
 
 @every_size
@@ -96,6 +104,28 @@ def test_no_word_of_the_safety_pages_is_cut_off(size, page) -> None:
 
 
 @every_size
+def test_when_to_see_a_doctor_is_whole_after_a_ride_near_maximum(size) -> None:
+    doctor = "Pain, dizziness or an odd rhythm? See a doctor before you ride."
+    rest = " You were close to your maximum for 7:43: let the next ride be an easy one. 7:43 were hard, at 152 or over."
+    view = replace(EXAMPLES["summary"], sentence=doctor + rest, alarms=("2 x near max", *EXAMPLES["summary"].alarms))
+    assert doctor in said(size, view).replace(" | ", " ")
+
+
+@every_size
+def test_who_is_told_to_ease_stands_over_the_edge(size) -> None:
+    """The whole beat may be the limit's when the alarm sounds; two pictures that contradict each other help nobody."""
+    for side, limit_bpm in ((1, 154), (-1, 141)):
+
+        def marker(hr_bpm, side):
+            painter = Painter(size, DAY)
+            painter.paint(replace(RIDE, hr_bpm=hr_bpm, side=side))
+            return [part for part in painter.parts if isinstance(part, Shape)][-1].box
+
+        assert marker(limit_bpm, side) == marker(limit_bpm + side, side)
+        assert marker(limit_bpm, 0) != marker(limit_bpm, side)
+
+
+@every_size
 @pytest.mark.parametrize("chosen", [0, 1, 20, 38, 39])
 def test_the_chosen_row_is_in_sight_and_the_hidden_ones_are_counted(size, chosen) -> None:
     rows = tuple((f"row {i}", "") for i in range(40))
@@ -136,5 +166,5 @@ def test_the_gallery_is_made_by_one_command(tmp_path, capsys) -> None:
     assert main([str(tmp_path)]) == 0
     made = {path.name for path in tmp_path.glob("*.png")}
     assert made == {"ride-day.png", "ride-night.png", "pages-day.png", "pages-night.png", "sizes.png"}
-    assert main([]) == 2
+    assert main(["--help"]) == main([]) == 2
     assert "FOLDER" in capsys.readouterr().err
