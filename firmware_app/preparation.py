@@ -44,6 +44,12 @@ class Preparation:
         """A ride, ready to be fed."""
         return Companion(facts, self.bands, self.alarms, self.plan)
 
+    def check_test(self) -> None:
+        """Raises SettingsError when the rider takes medicines with which no maximal test is begun."""
+        if self.rider.rate_medicines:
+            path = settings.config_dir() / "rider.toml"
+            raise settings.SettingsError(f"{path}: rate_medicines = true: {maximum.NO_TEST}")
+
     def digest(self) -> str:
         """What is ridden, in short: another one when a step, or a lane in bpm, is another."""
         import hashlib

@@ -418,6 +418,7 @@ class Unit:
         self._set_off(ready.companion(ready.facts(self._source, self._wiring.clock.unix_s())))
 
     def _begin_test(self) -> None:
+        self._ready.check_test()
         facts = self._ready.facts(self._source, self._wiring.clock.unix_s())
         self._plan_edited_s = None
         self._set_off(MaximalTest(facts, self._ready.alarms, self._ramp))
@@ -531,6 +532,8 @@ class Unit:
     # --- orders from the pages --------------------------------------------------------------------------------------
 
     def _obey(self, order: pages.Order) -> None:
+        # What was refused before is no fault of the ride that now begins.
+        self._keep_fault(Fault("settings", "", active=False))
         try:
             match order:
                 case pages.Ride(plan, target):
@@ -551,8 +554,8 @@ class Unit:
                     self._change(key, value)
         except Exception as error:
             self._refuse(error, order)
-        else:
-            self._keep_fault(Fault("settings", "", active=False))
+            if isinstance(order, pages.Test):
+                self._pages.page = "faults"  # the settings page has no room for the reason
 
     def _refuse(self, error: Exception, what: object) -> None:
         if not isinstance(error, SettingsError | BandError | OSError):

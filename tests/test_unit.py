@@ -1148,3 +1148,25 @@ def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:
     assert bench.record.facts.plan == TEST_PLAN
     assert not [alarm for alarm in bench.alarms() if alarm[1] == "below_target"]
     assert any(isinstance(view, views.TestView) for view in bench.seen)
+
+
+def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_test_and_out_of_no_ride() -> None:
+    settings.remember("rider", "rate_medicines", True)
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    back = [Press("select"), Press("select", "long"), Press("select")]
+    bench = Bench(
+        beating([120] * 40),
+        [*((1.0, press) for press in way), (10.0, lambda: pages.append(bench.seen[-1])), *((11.0, p) for p in back)],
+        for_s=40.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    )
+    pages: list[View] = []
+    bench.run()
+    [shown] = pages
+    assert isinstance(shown, FaultView)
+    for words in ("rider.toml", "rate_medicines", "doctor", "false"):
+        assert words in shown.lines[0]
+    assert not any(isinstance(view, views.TestView) for view in bench.seen)
+    assert bench.record.facts.plan == ""
+    assert bench.marks("fault") == []

@@ -44,10 +44,10 @@ def run(args: argparse.Namespace) -> int:
 
         hr_max_bpm, lane, strap = live_strap("demo", 1)
         ready = preparation.from_arguments(args, hr_max_bpm=hr_max_bpm, target=lane)
-        return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test(args))
+        return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test(args, ready))
     ready = preparation.from_arguments(args)
     strap = partial(_ble, settings.load_unit().strap.adapter)
-    return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test(args))
+    return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test(args, ready))
 
 
 def _ble(adapter: str, address: str, name: str) -> Strap:
@@ -56,9 +56,10 @@ def _ble(adapter: str, address: str, name: str) -> Strap:
     return BleStrap(address, name, adapter)
 
 
-def _test(args: argparse.Namespace) -> Ramp | None:
+def _test(args: argparse.Namespace, ready: preparation.Preparation) -> Ramp | None:
     if not args.maximal_test:
         return None
+    ready.check_test()
     from firmware_app.core.maximal_test import Ramp
 
     return Ramp(*args.ramp) if args.ramp else Ramp()

@@ -111,6 +111,11 @@ MEDICINES = (
     "ask your doctor what limit to ride by"
 )
 
+NO_TEST = (
+    "no maximal test is begun with medicines that slow the heart; ask your doctor what limit to ride by, and set it to "
+    "false only when you no longer take any"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class AcceptedMaximum:

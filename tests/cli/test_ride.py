@@ -98,6 +98,17 @@ def test_settings_that_cannot_be_used_are_told_before_the_ride(capsys: pytest.Ca
     assert "panel.width_px" in capsys.readouterr().err
 
 
+def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_maximal_test(capsys: pytest.CaptureFixture[str]) -> None:
+    settings.remember("rider", "hr_max_bpm", 150)
+    settings.remember("rider", "rate_medicines", True)
+    assert main([*SHORT, "0.3", "--maximal-test"]) == 2
+    told = capsys.readouterr().err
+    for words in (str(settings.config_dir() / "rider.toml"), "rate_medicines", "doctor", "false"):
+        assert words in told
+    assert not log_path().exists()
+    assert main([*SHORT, "0.3"]) == 0
+
+
 def test_in_a_terminal_every_page_is_a_line_with_its_keys() -> None:
     paused = live.page_line(PausedView("12:00", "0:07", "", "120-140", ("", "ride on", "")))
     assert "Paused" in paused
