@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
 from firmware_app.core import maximum
-from firmware_app.core.bands import HR_MAX_RANGE_BPM, whole_bpm
+from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -320,15 +320,37 @@ def _set(args: argparse.Namespace) -> Answer:
     if not low <= args.bpm <= high:
         raise UsageError(f"{args.bpm} bpm is not between {low} and {high}; give your measured maximum")
     now = time.time()
+    rider = _rider()
+    before_bpm = rider.hr_max_bpm
     entry = MaximumEntry(
         args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why
     )
     with _log() as log:
+        doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_of_formula(rider))
         # In this order: a log that cannot be opened changes nothing.
         _accept(args.bpm)
         log.add_maximum(entry)
-    text = f"Your maximum is {args.bpm} bpm from now on. `rumblestrip bands` shows your bands."
-    return {"hr_max_bpm": args.bpm}, text
+    had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
+    text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
+    lines = [text, *doubts]
+    if doubts:
+        lines.append(_way_back(before_bpm, args.bpm))
+    return {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts)}, "\n".join(lines)
+
+
+def _age_of_formula(rider: settings.Rider) -> int | None:
+    """The age to compare by; None where no formula holds, or birth_year is wrong: what is set does not rest on it."""
+    try:
+        return None if rider.rate_medicines else _age(rider)
+    except BandError:
+        return None
+
+
+def _way_back(before_bpm: int | None, now_bpm: int) -> str:
+    if before_bpm is None:
+        path = settings.config_dir() / "rider.toml"
+        return f"If that was a slip: `rumblestrip maximum set N`, or take hr_max_bpm out of {path}."
+    return f"If that was a slip: `rumblestrip maximum set {'N' if before_bpm == now_bpm else before_bpm}`."
 
 
 def _accept(bpm: int) -> None:

@@ -350,3 +350,25 @@ def propose(
         return None
     origin: Literal["ride", "test"] = "test" if any(seen.effort == "test" for seen in observations) else "ride"
     return Proposal(value, found.low_bpm, found.high_bpm, found.why, origin)
+
+
+def doubts(value_bpm: int, observations: Sequence[Observation], age: float | None) -> tuple[str, ...]:
+    """What speaks against a maximum that a rider gives, in sentences. It is the rider's all the same.
+
+    age: None where no formula holds. Only sound observations speak: a doubt about a low value asks for a higher one.
+    """
+    said = []
+    if age is not None:
+        low, high = PRIOR.range_bpm(age)
+        if not low <= value_bpm <= high:
+            said.append(
+                f"{value_bpm} bpm is outside the range that holds nine people in ten of {age:.0f} years: "
+                f"{low} to {high} ({PRIOR.text})."
+            )
+    best = max((seen for seen in observations if seen.sound), key=lambda seen: seen.peak_bpm, default=None)
+    if best is not None and best.peak_bpm >= value_bpm + 1:
+        said.append(
+            f"{value_bpm} bpm is less than the {best.peak_bpm:.0f} bpm that you held ({best.label}), and no heart goes "
+            "over its maximum."
+        )
+    return tuple(said)

@@ -163,3 +163,43 @@ def test_a_maximal_test_measures_and_an_aborted_one_does_not(ask: Any) -> None:
 def test_set_refuses_a_slip_of_the_pen(bpm: str, ask: Any) -> None:
     ask("set", bpm, status=2)
     assert accepted() is None
+
+
+def test_set_takes_an_unlikely_value_and_says_so_with_the_way_back(
+    ask: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings.remember("rider", "birth_year", 1976)
+    assert main(["maximum", "set", "230"]) == 0
+    first = capsys.readouterr().out
+    assert "none was set" in first
+    assert "take hr_max_bpm out of" in first
+    assert main(["maximum", "set", "180"]) == 0
+    assert "slip" not in (said := capsys.readouterr().out)
+    assert "it was 230 bpm" in said
+    assert main(["maximum", "set", "230"]) == 0
+    said = capsys.readouterr().out
+    assert "nine people in ten" in said
+    assert "`rumblestrip maximum set 180`" in said
+    assert accepted() == 230
+    set_ = ask("set", "180")
+    assert (set_["hr_max_bpm"], set_["before_bpm"], set_["doubts"]) == (180, 230, [])
+
+
+def test_set_says_when_a_stored_ride_held_more(capsys: pytest.CaptureFixture[str]) -> None:
+    number = store(ride(200))
+    store(ride(210, source="sim"))
+    assert main(["maximum", "set", "203"]) == 0
+    assert "slip" not in capsys.readouterr().out
+    assert main(["maximum", "set", "148"]) == 0
+    said = capsys.readouterr().out
+    assert f" bpm that you held (ride {number})" in said
+    assert "`rumblestrip maximum set 203`" in said
+    assert accepted() == 148
+
+
+@pytest.mark.parametrize(("key", "value"), [("rate_medicines", True), ("birth_year", 2100)])
+def test_set_does_not_compare_with_a_formula_that_does_not_hold(key: str, value: object, ask: Any) -> None:
+    settings.remember("rider", "birth_year", 1976)
+    settings.remember("rider", key, value)  # type: ignore[arg-type]
+    assert ask("set", "140")["doubts"] == []
+    assert accepted() == 140
