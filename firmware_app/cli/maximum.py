@@ -369,6 +369,8 @@ def _review(args: argparse.Namespace) -> Answer:
     now = time.time()
     with _log() as log:
         seen = observations(log, args.all_out, now)
+        # By number: `last` may be another ride by the time that the rider answers.
+        all_out = "".join(f" --all-out {_ride_number(log, name)}" for name in args.all_out)
         proposal = maximum.propose(seen, rider.hr_max_bpm, _age(rider), rider.rate_medicines)
         past = log.maxima()
         # A value that was refused comes up again only when it has changed.
@@ -408,7 +410,8 @@ def _review(args: argparse.Namespace) -> Answer:
     text += {
         "accepted": "Accepted: it is your maximum from now on.",
         "refused": "Refused: nothing has changed.",
-        "proposed": "`rumblestrip maximum review --accept`, or `--refuse`, or `rumblestrip maximum set N`.",
+        "proposed": f"`rumblestrip maximum review{all_out} --accept`, or the same with `--refuse`, or `rumblestrip "
+        "maximum set N`.",
     }[state]
     return document, text
 

@@ -121,7 +121,7 @@ NO_TEST = (
 class AcceptedMaximum:
     """The maximum in use, and whose it is.
 
-    origin: "given" for this ride, "set" by the rider, or "formula" where nobody has measured.
+    origin: "given" for this ride, "set" or accepted by the rider, or "formula" where nobody has measured.
     low_bpm, high_bpm: the 90 % range of a formula; the value itself where the rider has set or given it.
     """
 
@@ -149,10 +149,9 @@ def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> A
         low, high = HR_MAX_RANGE_BPM
         if not low <= value <= high:
             raise BandError(f"a maximum of {value} bpm is not between {low} and {high}; give your measured maximum")
-        given = override is not None
-        return AcceptedMaximum(
-            value, "given" if given else "set", value, value, "given for this once" if given else "set by the rider"
-        )
+        if override is not None:
+            return AcceptedMaximum(value, "given", value, value, "given for this once")
+        return AcceptedMaximum(value, "set", value, value, "set or accepted by you")
     if rider.rate_medicines:
         raise BandError(f"no maximum is set, and {MEDICINES}; then `rumblestrip maximum set N`")
     if rider.birth_year is None:

@@ -141,6 +141,21 @@ def test_a_refused_value_does_not_come_back(ask: Any) -> None:
     ask("review", "--accept", status=2)
 
 
+def test_the_command_that_review_prints_accepts_what_it_showed(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    ask("set", "180")
+    first, second = store(ride(189)), store(ride(190))
+    words = ("review", "--all-out", str(first), "--all-out", "last")
+    shown = ask(*words)["proposal"]["hr_max_bpm"]
+    assert ask("review")["proposal"]["hr_max_bpm"] != shown
+    assert main(["maximum", *words]) == 0
+    command = capsys.readouterr().out.split("`")[1].split()
+    assert command == f"rumblestrip maximum review --all-out {first} --all-out {second} --accept".split()
+    assert main(command[1:]) == 0
+    assert accepted() == shown
+    assert main(["maximum"]) == 0
+    assert "accepted by you" in capsys.readouterr().out
+
+
 def test_simulated_rides_say_nothing_about_the_rider(ask: Any) -> None:
     ask("set", "170")
     store(ride(192, source="sim"))
