@@ -99,15 +99,15 @@ async def _live(
         watch=page.show if page else lambda view: None,
         look=partial(_straps_in_range, unit_settings.strap.adapter),
     )
-    asked = args.target is not None or args.plan is not None
+    at_once = args.target is not None or args.plan is not None or not pressable or source == "sim"
     unit = Unit(
         wiring,
         ready,
         unit_settings,
         source,
-        at_once=asked or not pressable or source == "sim",
+        at_once=at_once,
         stop_with_ride=source == "sim" or not pressable,
-        cut=partial(_cut_ride, source, go_on),
+        cut=partial(_cut_ride, source, go_on, at_once or test is not None),
         go_on=go_on,
         test=test,
     )
@@ -160,20 +160,24 @@ async def _straps_in_range(adapter: str) -> tuple[tuple[str, str, str], ...]:
     return tuple((one.address, one.name, f"{one.rssi_dbm} dBm") for one in await in_range(LOOK_S, adapter))
 
 
-def _cut_ride(source: str, asked: bool) -> CutShort | None:
+def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     """The ride that can be gone on with, if there is one; says what the log had to mend.
 
     Only a ride of this source: no simulated heart goes on with a real ride, no real one with a simulated ride.
-    asked: say so when there is none.
+    asked: say so when there is none. at_once: no page will offer it, so say how to go on with it.
     """
     cut = _cut_in_log(source)
     if cut is None and asked:
-        _say("There is no ride to go on with: none was cut in the last fifteen minutes. A new one can begin.")
+        new = "A new one begins." if at_once else "A new one can begin."
+        why = "none was cut in the last fifteen minutes, or another was ridden since"
+        _say(f"There is no ride to go on with: {why}. {new}")
+    elif cut is not None and at_once and not asked:
+        command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
+        _say(f"{cut.words} This is a new ride: end it within two minutes, and `{command}` goes on with the one before.")
     return cut
 
 
 def _cut_in_log(source: str) -> CutShort | None:
-    from firmware_app.core.maximum import TEST_PLAN
     from firmware_app.store.log import LogError, log_path, open_log
 
     path = log_path()
@@ -185,9 +189,9 @@ def _cut_in_log(source: str) -> CutShort | None:
         with open_log(path) as log:
             for text in log.recovered:
                 _say(text)
-            cut = log.resumable(time.time())
-            if cut is None or cut.facts.source != source or cut.facts.plan == TEST_PLAN:
-                return None  # a maximal test that was cut is over: nobody goes on with half of one
+            cut = log.resumable(time.time(), source)
+            if cut is None:
+                return None
             from firmware_app.cli.replay import events_of
             from firmware_app.core.session import clock_text
             from firmware_app.unit import CutShort

@@ -21,12 +21,16 @@ from typing import Any, Literal
 
 from firmware_app import settings
 from firmware_app.core.events import Mark
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.store import blocks, schema
 from firmware_app.store.schema import LogError as LogError
 
 RESUME_WITHIN_S = 15 * 60
 """A ride that was cut longer ago than this is over."""
+
+FALSE_START_S = 2 * 60
+"""A ride shorter than this was begun where another was meant to go on; it ends no ride that was cut before it."""
 
 
 class UnknownRideError(LogError):
@@ -226,19 +230,20 @@ class Log:
         self._rows("PRAGMA wal_checkpoint(TRUNCATE)")
         return ride
 
-    def resumable(self, now_unix_s: float) -> CutRide | None:
-        """The latest ride, if it was cut less than fifteen minutes ago.
+    def resumable(self, now_unix_s: float, source: str) -> CutRide | None:
+        """The latest ride of this source that was cut, if less than fifteen minutes ago, and none was ridden since.
 
-        A clock that woke in the past, before the ride was cut, says nothing: the ride is offered all the same.
+        A clock that woke in the past, before the ride was cut, says nothing: the ride is offered all the same. Nobody
+        goes on with half of a maximal test.
         """
-        for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY id DESC LIMIT 1"):
+        for row in self._rows(f"SELECT {schema.RIDE} FROM ride WHERE source = ? ORDER BY id DESC", source):
             ride = _summary(row)
-            if ride.ended != "cut":
+            if ride.ended == "cut" and ride.facts.plan != TEST_PLAN:
+                started_unix_s = ride.facts.started_unix_s
+                away_s = 0.0 if started_unix_s is None else max(now_unix_s - started_unix_s - ride.duration_s, 0.0)
+                return CutRide(ride.ride_id, ride.facts, ride.duration_s, away_s) if away_s < RESUME_WITHIN_S else None
+            if ride.ended is None or ride.duration_s >= FALSE_START_S:
                 return None
-            started_unix_s = ride.facts.started_unix_s
-            away_s = 0.0 if started_unix_s is None else max(now_unix_s - started_unix_s - ride.duration_s, 0.0)
-            if away_s < RESUME_WITHIN_S:
-                return CutRide(ride.ride_id, ride.facts, ride.duration_s, away_s)
         return None
 
     # --- what is worked out from rides --------------------------------------------------------------------------------

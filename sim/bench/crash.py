@@ -239,7 +239,7 @@ def _judge(due: Round, path: Path, killed_s: float) -> tuple[int, float]:
         rides = log.rides()
         damaged = [text for text in log.recovered if "damaged" in text]
         records = [log.record(ride.ride_id) for ride in rides]
-        offered = log.resumable(time.time())
+        offered = log.resumable(time.time(), "strap")
     with closing(schema.connect(path)) as connection:
         check = connection.execute("PRAGMA integrity_check").fetchall()
     _hold(not damaged, f"was set aside: {damaged}")

@@ -146,8 +146,29 @@ def test_only_a_ride_of_its_own_kind_is_gone_on_with(
     keeper.begin(RideFacts(184, started_unix_s=time.time(), source=source, target="3"))
     keeper.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
     keeper.close()
-    assert live._cut_ride(other, True) is None
+    assert live._cut_ride(other, True, False) is None
     assert "no ride to go on with" in capsys.readouterr().err
-    cut = live._cut_ride(source, True)
+    cut = live._cut_ride(source, True, False)
     assert cut is not None
     assert cut.facts.source == source
+
+
+def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mistake(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    keeper = LogKeeper(log_path(), print)
+    keeper.begin(RideFacts(188, scheme="seven", started_unix_s=time.time() - 300, source="sim", target="3"))
+    keeper.take((Sample(240.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+    assert main([*SHORT, "1", "--target", "3"]) == 0
+    said = capsys.readouterr().err
+    assert "A ride of 4:00 was cut 1:0" in said
+    assert "`rumblestrip ride --strap sim --resume`" in said
+    assert main([*SHORT, "1", "--resume"]) == 0
+    assert "no ride to go on with" not in capsys.readouterr().err
+    with open_log(log_path()) as log:
+        assert [(ride.ended, ride.duration_s > 200) for ride in log.rides()] == [("stopped", True), ("stopped", False)]
+    assert main([*SHORT, "1", "--resume"]) == 0
+    said = capsys.readouterr().err
+    assert "There is no ride to go on with" in said
+    assert "A new one begins." in said

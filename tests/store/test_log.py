@@ -15,7 +15,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from firmware_app.core.events import Mark, Notice, WallClock
-from firmware_app.core.record import RideRecord, record_of
+from firmware_app.core.maximum import TEST_PLAN
+from firmware_app.core.record import RideFacts, RideRecord, record_of
 from firmware_app.store import schema
 from firmware_app.store.log import RESUME_WITHIN_S, LogError, MaximumEntry, UnknownRideError, open_log
 from firmware_app.store.writer import LogWriter
@@ -24,9 +25,9 @@ from tests.store.made_rides import FACTS, records, ride, same_measurements, samp
 STARTED_S = FACTS.started_unix_s or 0.0
 
 
-def ridden(path: Path, seconds: int, *, end: str | None = "rider") -> RideRecord:
+def ridden(path: Path, seconds: int, *, end: str | None = "rider", facts: RideFacts = FACTS) -> RideRecord:
     """A plain ride through the writer; without an end it is as good as cut."""
-    made = ride(seconds)
+    made = replace(ride(seconds), facts=facts)
     writer = LogWriter(path)
     writer.begin(made.facts)
     for index in range(seconds):
@@ -101,7 +102,7 @@ def test_finding_rides(path: Path) -> None:
 def test_an_empty_log_has_no_last_ride(path: Path) -> None:
     with open_log(path) as log:
         assert log.rides() == []
-        assert log.resumable(STARTED_S) is None
+        assert log.resumable(STARTED_S, "strap") is None
         with pytest.raises(UnknownRideError):
             log.ride("last")
 
@@ -171,29 +172,40 @@ def test_a_cut_ride_is_ended_told_and_offered(path: Path) -> None:
         assert log.recovered == ("Ride 1 was cut and is saved up to 2:04, 125 measurements.",)
         assert log.ride(1).ended == "cut"
         cut_s = STARTED_S + 124
-        offered = log.resumable(cut_s + 60)
+        offered = log.resumable(cut_s + 60, "strap")
         assert offered is not None
         assert (offered.ride_id, offered.t_s, offered.away_s, offered.facts) == (1, 124.0, 60.0, FACTS)
-        assert log.resumable(cut_s + RESUME_WITHIN_S) is None
+        assert log.resumable(cut_s + RESUME_WITHIN_S, "strap") is None
         # A board without a battery for its clock wakes in the past.
-        asleep = log.resumable(1000.0)
+        asleep = log.resumable(1000.0, "strap")
         assert asleep is not None
         assert asleep.away_s == 0.0
     with open_log(path) as log:
         assert log.recovered == ()
 
 
-def test_only_the_latest_ride_is_offered(path: Path) -> None:
+def test_a_ride_that_was_cut_is_offered_until_another_is_ridden(path: Path) -> None:
+    def offered() -> int | None:
+        with open_log(path) as log:
+            cut = log.resumable(STARTED_S + 10, "strap")
+        return None if cut is None else cut.ride_id
+
     ridden(path, 10, end=None)
     ridden(path, 10, end="rider")
-    with open_log(path) as log:
-        assert log.resumable(STARTED_S + 10) is None
+    ridden(path, 500, end="import", facts=replace(FACTS, source="import"))
+    assert offered() == 1
+    ridden(path, 500, end="cut", facts=replace(FACTS, plan=TEST_PLAN))
+    assert offered() is None
+    ridden(path, 10, end=None)
+    assert offered() == 5
+    ridden(path, 130, end="rider")
+    assert offered() is None
 
 
 def test_a_resumed_ride_is_one_ride(path: Path) -> None:
     ridden(path, 100, end=None)
     with open_log(path) as log:
-        cut = log.resumable(STARTED_S + 100)
+        cut = log.resumable(STARTED_S + 100, "strap")
     assert cut is not None
     writer = LogWriter(path)
     writer.resume(cut)
