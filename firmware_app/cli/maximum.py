@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 HELP = """\
 Nothing changes your maximum but you: `set`, or `review --accept`. `evidence` takes a CSV file (t_s with hr_bpm, rr_ms
-or both), the number of a stored ride, or `last`; a recording without a beat to trust prints a peak of null with the
-reason, and that is status 0: the looking was done. Simulated rides never count for the estimate."""
+or both), the number of a stored ride, or `last`, the one stored last; a recording without a beat to trust prints a peak
+of null with the reason, and that is status 0: the looking was done. Simulated rides never count for the estimate."""
 
 RIDES_LOOKED_AT = 40
 YEARS_LOOKED_AT = 3.0

@@ -32,7 +32,8 @@ MANY = 100
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = HELP
-    parser.add_argument("ride", nargs="?", metavar="RIDE", help="a ride's number, or `last` (the default)")
+    which = "a ride's number, or `last`, the one stored last (the default)"
+    parser.add_argument("ride", nargs="?", metavar="RIDE", help=which)
     parser.add_argument("--weeks", type=int, metavar="N", help="the last N weeks instead of one ride")
     parser.add_argument("--out", type=Path, metavar="FILE.html", help="write the page to this file")
     parser.add_argument("--recompute", action="store_true", help="with --weeks: work out every review of the log anew")
@@ -100,6 +101,11 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
     first = today - timedelta(days=today.weekday(), weeks=args.weeks - 1)
     since_unix_s = datetime.combine(first, time()).timestamp()
     rides = log.rides(since_unix_s=None if args.recompute else since_unix_s)
+    over_unix_s = datetime.combine(first + timedelta(weeks=args.weeks), time()).timestamp()
+    for ride in rides:
+        if (ride.facts.started_unix_s or 0.0) >= over_unix_s:
+            ahead = f"Ride {ride.ride_id} is dated after this week: a clock was ahead, and no week counts it."
+            print(ahead, file=sys.stderr)
     summaries = _summaries(log, rides, scheme, rider, args.recompute)
     found = weeks.gather(
         ((ride.facts, summaries[ride.ride_id]) for ride in rides if ride.ride_id in summaries),

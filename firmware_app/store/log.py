@@ -159,12 +159,12 @@ class Log:
         ]
 
     def ride(self, ride_id: int | Literal["last"]) -> RideSummary:
-        """One ride by its number, or the one begun last. Raises UnknownRideError."""
+        """One ride by its number, or the one stored last. Raises UnknownRideError."""
         if ride_id == "last":
-            rides = self.rides()
-            if not rides:
-                raise UnknownRideError("there is no ride in the log yet")
-            return rides[-1]
+            # By number: a clock that was ahead once would leave its ride the latest by date for years.
+            for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY id DESC LIMIT 1"):
+                return self._now(_summary(row))
+            raise UnknownRideError("there is no ride in the log yet")
         for row in self._rows(f"SELECT {schema.RIDE} FROM ride WHERE id = ?", ride_id):
             return self._now(_summary(row))
         raise UnknownRideError(f"there is no ride {ride_id}; `rumblestrip rides` lists them")

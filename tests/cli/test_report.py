@@ -89,6 +89,19 @@ def test_weeks_count_the_rides_of_those_weeks_only(capsys: pytest.CaptureFixture
     assert len(capsys.readouterr().out.splitlines()) == 4
 
 
+def test_a_clock_that_was_ahead_once_hides_no_later_ride(capsys: pytest.CaptureFixture[str]) -> None:
+    with log() as rides:
+        rides.add(ride(150, days_ago=-700))
+        rides.add(ride(130, days_ago=0))
+    assert main(["report", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["ride"] == 2
+    assert main(["report", "--weeks", "1", "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["weeks"][0]["rides"] == 1
+    assert "Ride 1 is dated after this week" in err
+    assert "Ride 2" not in err
+
+
 @pytest.mark.usefixtures("two_rides")
 def test_a_kept_review_is_worked_out_again_when_the_rider_s_facts_change(capsys: pytest.CaptureFixture[str]) -> None:
     def loads() -> list[float | None]:

@@ -92,7 +92,7 @@ def test_finding_rides(path: Path) -> None:
         assert found(since_unix_s=STARTED_S + 86_400) == [2, 3]
         assert found(since_unix_s=STARTED_S, until_unix_s=STARTED_S + 86_400) == [1]
         assert found(longer_s=599.0, shorter_s=1799.0) == [1, 2]
-        assert log.ride("last").ride_id == 3
+        assert log.ride("last").ride_id == 4
         with pytest.raises(UnknownRideError, match="no ride 9"):
             log.ride(9)
         with pytest.raises(UnknownRideError):
