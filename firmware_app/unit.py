@@ -21,6 +21,7 @@ from firmware_app.core import pages
 from firmware_app.core.bands import BandError, parse_target
 from firmware_app.core.beats import Gate
 from firmware_app.core.companion import TICK_S, Companion
+from firmware_app.core.dates import date_of
 from firmware_app.core.events import (
     Battery,
     Effect,
@@ -415,11 +416,11 @@ class Unit:
 
     def _begin(self, ready: Preparation) -> None:
         self._plan_edited_s = _edited_s(ready.plan.name)
-        self._set_off(ready.companion(ready.facts(self._source, self._wiring.clock.unix_s())))
+        self._set_off(ready.companion(ready.facts(self._source, date_of(self._wiring.clock.unix_s()))))
 
     def _begin_test(self) -> None:
         self._ready.check_test()
-        facts = self._ready.facts(self._source, self._wiring.clock.unix_s())
+        facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
         self._plan_edited_s = None
         self._set_off(MaximalTest(facts, self._ready.alarms, self._ramp))
 

@@ -198,13 +198,15 @@ def _cut_in_log(source: str) -> CutShort | None:
 
             record = log.record(cut.ride_id)
             plans = (str(mark.detail.get("digest", "")) for mark in record.marks if mark.kind == "plan")
+            # Where no clock knows how long it lay cut, nothing is said of it.
+            ago = f" {clock_text(cut.away_s)} ago" if cut.away_s else ""
             return CutShort(
                 facts=cut.facts,
                 events=tuple(events_of(record)),
                 t_s=cut.t_s,
                 away_s=cut.away_s,
                 plan=next(plans, ""),
-                words=f"A ride of {clock_text(cut.t_s)} was cut {clock_text(cut.away_s)} ago.",
+                words=f"A ride of {clock_text(cut.t_s)} was cut{ago}.",
                 take_up=lambda keeper: keeper.resume(cut),
             )
     except LogError as error:

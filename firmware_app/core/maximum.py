@@ -12,6 +12,7 @@ from math import erf, erfc, exp, hypot, sqrt
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
+from firmware_app.core.dates import WRITTEN_YEAR
 
 if TYPE_CHECKING:
     import numpy as np
@@ -21,10 +22,6 @@ if TYPE_CHECKING:
 
 Z_90 = 1.645
 """Half the width of the central 90 % of a normal distribution, in standard deviations."""
-
-WRITTEN_YEAR = 2026
-"""No clock may put the rider in a year before this was written: a small board without a network wakes in the past,
-and somebody who seems younger would be driven by a higher maximum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +84,7 @@ def formulas_for(sex: Literal["female", "male"] | None) -> tuple[Formula, ...]:
 
 def age_years(birth_year: int, today_year: int) -> int:
     """Age in whole years, to a year. Raises BandError when no formula holds for it."""
+    # Somebody who seems younger, by a clock that woke in the past, would be driven by a higher maximum.
     age = max(today_year, WRITTEN_YEAR) - birth_year
     if not 10 <= age <= 100:
         raise BandError(f"birth_year: {birth_year} makes you {age}; the formulas hold from 10 to 100; mend birth_year")

@@ -21,9 +21,9 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
-from math import isfinite
 from pathlib import Path
 
+from firmware_app.core.dates import date_of
 from firmware_app.core.events import Effect, Fault, Mark, Sample
 from firmware_app.core.record import RideFacts
 from firmware_app.store import schema
@@ -255,8 +255,9 @@ class LogWriter:
                 ride.marks.append((ride.marks_seen, *schema.mark_row(item)))
                 ride.marks_seen += 1
                 unix_s = item.detail.get("unix_s") if item.kind == "clock" else None
-                if isinstance(unix_s, int | float) and isfinite(unix_s):
-                    ride.facts = replace(ride.facts, started_unix_s=unix_s - item.t_s)
+                date_s = date_of(unix_s) if isinstance(unix_s, int | float) else None
+                if date_s is not None:
+                    ride.facts = replace(ride.facts, started_unix_s=date_s - item.t_s)
                     ride.clock_moved = True
 
     def _commit(self, now_s: float, at_once: bool) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import pty
 import subprocess
@@ -18,6 +19,7 @@ from firmware_app.core.events import Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
 from firmware_app.core.views import HomeView, ListView, PausedView
+from firmware_app.devices.clock import SystemClock
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
 
@@ -172,3 +174,21 @@ def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mista
     said = capsys.readouterr().err
     assert "There is no ride to go on with" in said
     assert "A new one begins." in said
+
+
+def test_a_clock_that_is_plainly_wrong_dates_no_ride(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(SystemClock, "unix_s", lambda self: 604_800.0 + self.t_s())  # 1970-01-08
+    assert main([*SHORT, "1"]) == 0
+    capsys.readouterr()
+    assert main(["rides", "--json"]) == 0
+    [ride] = json.loads(capsys.readouterr().out)["rides"]
+    assert ride["started"] is None
+    keeper = LogKeeper(log_path(), print)
+    keeper.begin(RideFacts(188, scheme="seven", source="sim", target="3"))
+    keeper.take((Sample(240.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+    cut = live._cut_ride("sim", True, False)
+    assert cut is not None
+    assert cut.words == "A ride of 4:00 was cut."

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from firmware_app.core.events import Mark, Notice, WallClock
+from firmware_app.core.events import Mark, Notice
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord, record_of
 from firmware_app.store import schema
@@ -153,14 +153,14 @@ def test_a_ride_in_progress_is_shown_and_cannot_be_deleted(path: Path) -> None:
 def test_the_date_is_mended_when_the_clock_is_corrected(path: Path) -> None:
     writer = LogWriter(path)
     writer.begin(replace(FACTS, started_unix_s=None))
-    for t_s, clock in ((0.0, WallClock(1000.0)), (60.0, WallClock(2e9)), (120.0, WallClock(2e9 - 3600))):
-        writer.take((sample(int(t_s)), Mark(t_s, "clock", {"unix_s": clock.unix_s})))
+    for t_s, unix_s in ((0.0, 1000.0), (60.0, 2e9), (120.0, 2e9 - 3600), (130.0, 0.0)):
+        writer.take((sample(int(t_s)), Mark(t_s, "clock", {"unix_s": unix_s})))
     writer.end("rider")
     writer.close()
     with open_log(path) as log:
         assert log.ride("last").facts.started_unix_s == 2e9 - 3600 - 120
-        assert log.record(1).duration_s == 120.0
-        assert [mark.detail["unix_s"] for mark in log.record(1).marks] == [1000.0, 2e9, 2e9 - 3600]
+        assert log.record(1).duration_s == 130.0
+        assert [mark.detail["unix_s"] for mark in log.record(1).marks] == [1000.0, 2e9, 2e9 - 3600, 0.0]
 
 
 # --- after a crash --------------------------------------------------------------------------------------------------
