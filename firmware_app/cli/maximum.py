@@ -159,7 +159,34 @@ def _formula(formula: maximum.Formula, age: int) -> dict[str, Any]:
 def _evidence(args: argparse.Namespace) -> Answer:
     from firmware_app.core.evidence import find
 
-    return described(find(_recording(args.file)))
+    rider = _rider()
+    found = find(_recording(args.file))
+    document, text = described(found)
+    step = _next_step(found, rider, args.file)
+    return {**document, "next": step}, f"{text}\n{step}".rstrip()
+
+
+def _next_step(found: Evidence, rider: settings.Rider, file: str) -> str:
+    """What a rider can do with the evidence of one recording; "" where there is none to do anything with."""
+    if found.peak_bpm is None:
+        return ""
+    if rider.rate_medicines:
+        return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
+    if rider.hr_max_bpm is not None:
+        import shlex
+
+        brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it; then "
+        stored = "" if _from_log(file) else brought
+        return f"Next: {stored}`rumblestrip maximum review` weighs it against your {rider.hr_max_bpm} bpm."
+    if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
+        return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
+    begin = f"`rumblestrip maximum set {whole_bpm(found.peak_bpm)}`"
+    if found.from_rr:
+        return f"Next: if that ride was hard, yours is at least this: {begin} to begin with, until a ride shows more."
+    return (
+        "Next: ride by the age formula (birth_year in rider.toml). Without RR intervals a false count looks like a "
+        f"heart and would put every band too high: only if that ride was hard and the formula is not lower, {begin}."
+    )
 
 
 def _recording(text: str) -> RideRecord:
@@ -168,15 +195,14 @@ def _recording(text: str) -> RideRecord:
     from firmware_app.store.csvfile import CsvError, read_csv
     from firmware_app.store.log import UnknownRideError
 
-    path = Path(text)
-    if _is_stored(text) and not path.exists():
+    if _from_log(text):
         with _log() as log:
             try:
                 return log.record(log.ride("last" if text == "last" else int(text)).ride_id)
             except UnknownRideError as error:
                 raise UsageError(str(error)) from error
     try:
-        rows = read_csv(path)
+        rows = read_csv(Path(text))
     except CsvError as error:
         raise UsageError(str(error)) from error
     samples = [Sample(t_s, measurement, None, 0.0) for t_s, measurement in rows]
@@ -231,6 +257,10 @@ def _tenth(value: float | None) -> float | None:
 
 def _is_stored(text: str) -> bool:
     return text == "last" or (text.isascii() and text.isdecimal() and len(text) <= 18)
+
+
+def _from_log(text: str) -> bool:
+    return _is_stored(text) and not Path(text).exists()
 
 
 def _ride_name(text: str) -> str:

@@ -153,7 +153,10 @@ def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> A
     if rider.rate_medicines:
         raise BandError(f"no maximum is set, and {MEDICINES}; then `rumblestrip maximum set N`")
     if rider.birth_year is None:
-        raise BandError("no maximum is known: `rumblestrip maximum set N`, or birth_year in rider.toml for a formula")
+        raise BandError(
+            "no maximum is known: `rumblestrip maximum set N`, or birth_year in rider.toml for a formula; with a "
+            "recording of a hard ride, `rumblestrip maximum evidence FILE` tells what to begin with"
+        )
     age = age_years(rider.birth_year, today_year)
     floor_bpm, ceiling_bpm = HR_MAX_RANGE_BPM
     value = min(max(whole_bpm(PRIOR.of_age(age)), floor_bpm), ceiling_bpm)

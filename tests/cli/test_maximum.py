@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import time
 from pathlib import Path
 from typing import Any
@@ -218,3 +219,28 @@ def test_set_does_not_compare_with_a_formula_that_does_not_hold(key: str, value:
     settings.remember("rider", key, value)  # type: ignore[arg-type]
     assert ask("set", "140")["doubts"] == []
     assert accepted() == 140
+
+
+def test_evidence_names_the_next_step_and_it_can_be_taken(
+    ask: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = ride(188)
+    path = tmp_path / "a hard ride.csv"
+    rows = [f"{s:.3f},{rr:.1f},200" for s, rr in zip(record.t_s, record.rr_ms, strict=True)]
+    path.write_text("\n".join(["t_s,rr_ms,power_w", *rows]))
+    weak = tmp_path / "weak.csv"
+    bpms = np.interp(range(700), [0, 540, 700], [100, 188, 188])
+    weak.write_text("\n".join(["t_s,hr_bpm", *(f"{second},{bpm:.0f}" for second, bpm in enumerate(bpms))]))
+    assert "birth_year" in ask("evidence", str(weak))["next"]
+    first = ask("evidence", str(path))["next"]
+    assert "at least" in first
+    assert "birth_year" not in first
+    assert main(first.split("`")[1].split()[1:]) == 0
+    assert accepted() == pytest.approx(188, abs=2)
+    capsys.readouterr()
+    assert main(["maximum", "evidence", str(path)]) == 0
+    then = capsys.readouterr().out
+    assert main(shlex.split(then.split("`")[1].replace("DATE", "2026-05-04T18:02"))[1:]) == 0
+    assert "rides import" not in ask("evidence", "last")["next"]
+    settings.remember("rider", "rate_medicines", True)
+    assert "ask your doctor" in ask("evidence", str(path))["next"]
