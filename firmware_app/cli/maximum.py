@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         added.add_argument("--all-out", type=_ride_name, action="append", default=[], metavar="RIDE", help=text)
 
     action("show", "the maximum in use, and the age formulas side by side (also without an action)")
-    all_out(action("estimate", "what your rides say it may be, with a 90 %% range"))
+    all_out(action("estimate", "what your rides say it may be, with the range that holds it nine times in ten"))
     action("evidence", "what one recording says about it").add_argument("file", metavar="FILE")
     setting = action("set", "set your own maximum, measured or given by a doctor")
     setting.add_argument("bpm", type=int, metavar="N")

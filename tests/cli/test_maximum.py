@@ -244,3 +244,9 @@ def test_evidence_names_the_next_step_and_it_can_be_taken(
     assert "rides import" not in ask("evidence", "last")["next"]
     settings.remember("rider", "rate_medicines", True)
     assert "ask your doctor" in ask("evidence", str(path))["next"]
+
+
+@pytest.mark.parametrize("action", ["show", "estimate", "evidence", "set", "review", "history"])
+def test_help_shows_no_escapes(action: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["maximum", action, "--help"]) == 0
+    assert "%%" not in capsys.readouterr().out
