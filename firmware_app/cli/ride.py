@@ -7,6 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from firmware_app import preparation, settings
+from firmware_app.cli import UsageError
 from firmware_app.cli.live import add_unit_arguments, live
 
 if TYPE_CHECKING:
@@ -25,7 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strap", choices=kinds, default="ble", help="the remembered strap, or a simulated one")
     parser.add_argument("--resume", action="store_true", help="go on with the ride that was cut")
     parser.add_argument("--maximal-test", action="store_true", help="the guided maximal test: read SAFETY.md before")
-    parser.add_argument("--ramp", type=_ramp, metavar="W+W", help="watts of its first step and of each more: 80+20")
+    watts = "with --maximal-test: watts of its first step and of each more: 80+20"
+    parser.add_argument("--ramp", type=_ramp, metavar="W+W", help=watts)
     add_unit_arguments(parser)
     preparation.add_arguments(parser)
 
@@ -39,6 +41,7 @@ def _ramp(text: str) -> tuple[int, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Ride until told to stop."""
+    _check(args)
     if args.strap == "sim":
         from firmware_app.cli.simulate import live_strap
 
@@ -48,6 +51,15 @@ def run(args: argparse.Namespace) -> int:
     ready = preparation.from_arguments(args)
     strap = partial(_ble, settings.load_unit().strap.adapter)
     return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test(args, ready))
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Raises UsageError for options that would say nothing beside each other."""
+    if args.ramp and not args.maximal_test:
+        raise UsageError("--ramp goes with --maximal-test: add that, or leave --ramp out")
+    for name, value in (("--target", args.target), ("--plan", args.plan), ("--resume", args.resume)):
+        if args.maximal_test and value:
+            raise UsageError(f"--maximal-test is a ride of its own: leave {name} out")
 
 
 def _ble(adapter: str, address: str, name: str) -> Strap:

@@ -73,7 +73,12 @@ def test_a_log_that_cannot_be_opened_costs_no_ride(capsys: pytest.CaptureFixture
         ([*SHORT, "1", "--target", "150-140bpm"], "150-140"),
         ([*SHORT, "1", "--plan", "nowhere"], "long-easy"),
         ([*SHORT, "1", "--set", "near_max.on=false"], "near_max"),
+        ([*SHORT, "1", "--ramp", "80+20"], "--maximal-test"),
+        ([*SHORT, "1", "--maximal-test", "--target", "3"], "--target"),
+        ([*SHORT, "1", "--maximal-test", "--plan", "long-easy"], "--plan"),
+        ([*SHORT, "1", "--maximal-test", "--resume"], "--resume"),
         (["ride", "--target", "3"], "maximum set"),
+        (["ride", "--target", "3"], "maximum evidence"),
         (["ride", "--hr-max", "400"], "400"),
     ],
 )
