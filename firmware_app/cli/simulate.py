@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 BEGAN_UNIX_S = 1_800_000_000.0
 """When a simulated ride takes place that is stored nowhere: the same seed gives the same ride, to the last bit."""
 
+EARLY_S = 12.0
+"""So long before its end a ride with pictures pauses, and is over three seconds later: a pause, a summary, the home
+page and what lies behind it want to be seen while the strap still sends."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of ``simulate``."""
@@ -33,7 +37,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--dirt", type=float, default=1.0, help="how dirty the signal: 0 clean, 1 ordinary, 3 awful")
     parser.add_argument("--headless", action="store_true", help="in virtual time, without a panel")
     parser.add_argument("--log", action="store_true", help="store a headless ride in the log")
-    parser.add_argument("--pictures", type=Path, metavar="DIR", help="save each page of a headless ride as PNG")
+    parser.add_argument(
+        "--pictures",
+        type=Path,
+        metavar="DIR",
+        help="save each page of a headless ride as PNG; for the pages after it, it ends twelve seconds early",
+    )
     parser.add_argument("--json", action="store_true", help="print a headless ride as one JSON document")
     add_unit_arguments(parser)
     preparation.add_arguments(parser)
@@ -118,7 +127,7 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
         sources=(lambda: (("tour", Tour(ride)),)) if args.pictures else tuple,
         watch=Album(args.pictures, panel).keep if panel else lambda view: None,
     )
-    await Unit(wiring, ready, unit_settings, "sim", at_once=not args.pictures, stop_with_ride=not args.pictures).run()
+    await Unit(wiring, ready, unit_settings, "sim", stop_with_ride=not args.pictures).run()
     record = keepers[0].record()
     if record is None:
         raise Failed("the ride could not be read back from the log; see the messages above")
@@ -126,7 +135,10 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
 
 
 class Tour:
-    """Presses the keys so that a headless ride shows every page: in and out of the settings, a pause, the summary."""
+    """Presses the keys so that a headless ride shows every page.
+
+    Not before its last moments: until then it is the ride that it would be without pictures.
+    """
 
     def __init__(self, ride: LabelledRide) -> None:
         self._length_s = float(ride.t_s[-1])
@@ -139,12 +151,10 @@ class Tour:
 
         loop = asyncio.get_running_loop()
         began_s = loop.time()
-        back = Press("select", "long")
-        look_round = [Press("minus", "long"), *[Press("plus")] * 5, Press("select"), Press("select"), back]
-        presses = [*look_round, Press("plus", "long"), back, Press("select")]
-        at_s = [(3.0 + 0.5 * place, press) for place, press in enumerate(presses)]
-        middle_s = 0.5 * self._length_s
-        at_s += [(middle_s, Press("select")), (middle_s + 10, Press("select")), (self._length_s - 5, back)]
+        act, back = Press("select"), Press("select", "long")
+        at_s = [(self._length_s - EARLY_S, act), (self._length_s - EARLY_S + 3, back)]
+        look_round = [act, Press("minus", "long"), *[Press("plus")] * 5, act, act, back, Press("plus", "long")]
+        at_s += [(self._length_s - EARLY_S + 4.5 + 0.5 * place, press) for place, press in enumerate(look_round)]
         for t_s, press in at_s:
             await asyncio.sleep(began_s + t_s - loop.time())
             deliver(press)

@@ -67,6 +67,32 @@ def test_every_page_is_pictured(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert all(path.read_bytes().startswith(b"\x89PNG") for path in folder.iterdir())
 
 
+def test_pictures_are_of_the_same_ride_up_to_its_last_moments(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for words in ([], ["hills", "--plan", "hard-eights"], ["--target", "none"]):
+        without, pictured = told(capsys, *words), told(capsys, *words, "--pictures", str(tmp_path))
+        assert pictured["target_bpm"] == without["target_bpm"]
+        until_s = pictured["duration_s"] - 3  # type: ignore[operator]
+        assert until_s == pytest.approx(without["duration_s"] - 12, abs=1)  # type: ignore[operator]
+        alarms = [alarm for alarm in without["alarms"] if alarm["t_s"] < until_s]  # type: ignore[attr-defined]
+        assert pictured["alarms"] == alarms
+
+
+def test_a_plan_is_ridden_stored_and_at_home_after_it_with_pictures_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from firmware_app.cli import simulate
+    from firmware_app.core.views import HomeView, View
+
+    seen: list[View] = []
+    monkeypatch.setattr(simulate.Album, "keep", lambda self, view: seen.append(view))
+    assert told(capsys, "--plan", "hard-eights", "--pictures", str(tmp_path), "--log")
+    with open_log(log_path()) as log:
+        assert log.ride("last").facts.plan == "hard-eights"
+    assert {view.plan for view in seen if isinstance(view, HomeView)} == {"Hard eights"}
+
+
 @pytest.mark.parametrize(
     ("argv", "wants"),
     [
