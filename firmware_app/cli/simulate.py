@@ -54,6 +54,11 @@ def run(args: argparse.Namespace) -> int:
 
     if not args.headless and (args.json or args.pictures or args.log):
         raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
+    if args.headless and (args.panel or args.picture or args.stop_after_s is not None):
+        raise UsageError(
+            "--panel, --picture and --stop-after-s belong to a live simulation: leave them out, or --headless; "
+            "--pictures DIR saves the pages of a headless ride, and a scenario of your own says how long it is"
+        )
     if not 0 <= args.dirt <= 100:
         raise UsageError(f"--dirt {args.dirt:g}: give 0 to 100")
     if args.seed < 0:

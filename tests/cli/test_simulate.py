@@ -97,6 +97,9 @@ def test_a_plan_is_ridden_stored_and_at_home_after_it_with_pictures_too(
     ("argv", "wants"),
     [
         (["simulate", "--json"], "--headless"),
+        (["simulate", "--headless", "--picture", "z.png"], "--pictures DIR"),
+        (["simulate", "--headless", "--stop-after-s", "60"], "leave them out, or --headless"),
+        (["simulate", "--headless", "--panel", "window"], "leave them out, or --headless"),
         (["simulate", "--headless", "--dirt", "-1"], "--dirt"),
         (["simulate", "--headless", "--dirt", "nan"], "--dirt"),
         (["simulate", "--headless", "--seed", "-1"], "--seed"),
