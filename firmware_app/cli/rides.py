@@ -50,6 +50,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     export.add_argument("--as", dest="form", choices=("csv", "rr", "fhir"), default="csv", help="default: csv")
     export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
     brought = action("import", "store a ride that was recorded elsewhere, from a CSV file")
+    brought.epilog = (
+        "Fields are separated by commas, or by semicolons or tabs and then with decimal commas. Times are seconds, or "
+        "written as 1:02:45 or 62:45, of the day or since the beginning, and then count from the first row. What is in "
+        "the log already is refused, whatever its date."
+    )
     brought.add_argument("file", type=Path, metavar="FILE")
     brought.add_argument("--time-column", default="t_s", metavar="NAME", help="default: t_s")
     brought.add_argument("--hr-column", metavar="NAME", help="heart rate in bpm (hr_bpm if no column is named)")
@@ -314,18 +319,13 @@ def _import(log: Log, args: argparse.Namespace) -> int:
     from firmware_app.core.companion import Companion, play
     from firmware_app.core.record import RideFacts
     from firmware_app.core.session import free_plan
-    from firmware_app.store.csvfile import CsvError
-    from firmware_app.store.foreign import Columns, read_foreign
+    from firmware_app.store.csvfile import Columns, CsvError, read_foreign
 
     columns = Columns(args.time_column, args.hr_column, args.rr_column, args.time_unit)
     try:
         started_unix_s, rows = read_foreign(args.file, columns, args.date)
     except CsvError as error:
         raise UsageError(str(error)) from error
-    for ride in log.rides(since_unix_s=started_unix_s - 1, until_unix_s=started_unix_s + 1):
-        if ride.measurements == len(rows) and ride.facts.source == "import":
-            raise UsageError(f"{args.file}: is in the log already, as ride {ride.ride_id}")
-
     rider = settings.load("rider", settings.Rider)
     accepted = maximum.hr_max(rider, datetime.fromtimestamp(started_unix_s).year, args.hr_max_bpm)
     if accepted.caution:
@@ -340,6 +340,12 @@ def _import(log: Log, args: argparse.Namespace) -> int:
     )
     # Through the same gate as a live ride. Its alarms are left out: nobody heard them.
     record = play(Companion(facts, table, settings.load_alarms(), free_plan(None)), rows)
+    known = log.holding(record)
+    if known is not None:
+        raise UsageError(
+            f"{args.file}: is in the log already, as ride {known}; to have it in its place, "
+            f"`rumblestrip rides delete {known}` first"
+        )
     ride_id = log.add(replace(record, marks=tuple(mark for mark in record.marks if mark.kind != "alarm")), "import")
     ride = log.ride(ride_id)
     if args.json:

@@ -1,17 +1,23 @@
 """A ride as CSV: header ``t_s,hr_bpm,rr_ms,contact``, one row per measurement.
 
-A recording needs ``t_s`` and either or both of ``hr_bpm`` and ``rr_ms``, in any order; other columns are left alone.
-``rr_ms`` holds the RR intervals of that measurement separated by spaces; a missing value is an empty field. What is
-exported reads back as the same measurements at the same times.
+A recording needs ``t_s`` and either or both of ``hr_bpm`` and ``rr_ms``, in any order; other columns are left alone,
+and where a recording from elsewhere has other names for them, the rider names its columns. ``rr_ms`` holds the RR
+intervals of that measurement separated by spaces; a missing value is an empty field. Commas stand between the fields,
+or semicolons or tabs, and then a comma is a decimal one. What is exported reads back as the same measurements at the
+same times.
 """
 
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Iterator
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import chain
 from math import isfinite
 from pathlib import Path
-from typing import TextIO
+from typing import Literal, TextIO
 
 import numpy as np
 
@@ -22,51 +28,141 @@ from firmware_app.store.blocks import MAX_RR_PER_ROW
 
 COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 
-MAX_T_S = 4_000_000
-"""Some 46 days: more than the log's four bytes of milliseconds hold would be a slip of the column or its unit."""
-LONGEST_S = 3 * 86_400.0
+_LONGEST_S = 3 * 86_400.0
 """A longer ride is none: its times are no seconds, or do not count from its beginning."""
+_EPOCH_S = 1_000_000_000
+"""Numbers from here on (September 2001) count from 1970 and so give the date too; no ride is thirty years long."""
+_LAST_S = 4_000_000_000
 _MAX_HR_BPM = 65_535
 _MAX_RR_MS = 64_000
 """What a strap can send at most: 16 bits of bpm, and 16 bits of 1/1024 s."""
 _CONTACT = {"": None, "1": True, "0": False}
+_COLONS = re.compile(r"(?:([0-9]{1,4}):([0-5][0-9])|([0-9]{1,4})):([0-5][0-9](?:\.[0-9]+)?)")
+"""h:mm:ss, or m:ss."""
+
+TimeUnit = Literal["s", "ms", "iso"]
 
 
 class CsvError(ValueError):
     """A recording that cannot be used. The text names the file, the line, the column and the cure."""
 
 
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Names of the columns; with neither hr nor rr named, those of ``hr_bpm`` and ``rr_ms`` that are there.
+
+    unit: of the times; "iso" is ISO 8601 dates with times.
+    """
+
+    time: str = "t_s"
+    hr: str | None = None
+    rr: str | None = None
+    unit: TimeUnit = "s"
+
+
 def read_csv(path: Path) -> list[tuple[float, Measurement]]:
     """The measurements of a recording with their times in seconds, in order.
 
-    Times are rounded to whole ms and must not go back; a heart rate is rounded to the nearest beat. Raises CsvError.
+    Times are rounded to whole ms and must not go back; a heart rate is rounded to the nearest beat. Times since 1970,
+    or written as h:mm:ss or m:ss (of the day, or since the beginning), count from the first row. Raises CsvError.
     """
-    rows = []
-    before_s = 0.0
-    for line, (t_text, hr_text, rr_text, contact_text) in read_columns(path, COLUMNS, needed=COLUMNS[:1]):
-        t_s = round(number(path, line, "t_s", t_text, MAX_T_S), 3)
-        if t_s < before_s:
-            raise CsvError(f"{path}: line {line}: t_s: {t_s:g} comes after {before_s:g}; sort the rows by t_s")
-        before_s = t_s
-        rows.append((t_s, measurement(path, line, hr_text, rr_text, contact_text)))
-    return rows
+    return _read(path, Columns(), {}, "t_s counts seconds since the recording began, not ms")[1]
 
 
-def measurement(path: Path, line: int, hr_text: str, rr_text: str, contact_text: str = "") -> Measurement:
-    """One measurement from its fields. Raises CsvError."""
-    hr_bpm = whole_bpm(number(path, line, "hr_bpm", hr_text, _MAX_HR_BPM)) if hr_text else None
-    rr_ms = tuple([number(path, line, "rr_ms", text, _MAX_RR_MS) for text in rr_text.split()])
+def read_foreign(
+    path: Path, columns: Columns, started: datetime | None = None
+) -> tuple[float, list[tuple[float, Measurement]]]:
+    """When the ride began in seconds since 1970, and its measurements as ``read_csv`` gives them.
+
+    started: when it began; needed where the times do not tell the date, and going before theirs where they do. A time
+    without a zone is this unit's local time. Raises CsvError naming file, line, column and cure.
+    """
+    hr, rr = _values(columns)
+    options = {columns.time: "--time-column", hr: "--hr-column", rr: "--rr-column"}
+    began_unix_s, rows = _read(path, columns, options, "check --time-unit")
+    if started is not None:
+        began_unix_s = started.timestamp()
+    if began_unix_s is None:
+        raise CsvError(f"{path}: the times do not tell the date; give it with --date")
+    return began_unix_s, rows
+
+
+def _values(columns: Columns) -> tuple[str, str]:
+    """The names of the columns of heart rate and of RR intervals, "" for one that is not to be read."""
+    return (columns.hr or "", columns.rr or "") if columns.hr or columns.rr else ("hr_bpm", "rr_ms")
+
+
+def _read(
+    path: Path, columns: Columns, options: Mapping[str, str], too_long: str
+) -> tuple[float | None, list[tuple[float, Measurement]]]:
+    """When the recording began, where its times tell, and its measurements.
+
+    options: by column, the option that names another one. too_long: the cure for times that make no ride.
+    """
+    names = (columns.time, *_values(columns), "contact")
+    known = [name for name in names if name]
+    if len(set(known)) < len(known):
+        raise CsvError(
+            f"{path}: a column can be only one of time, heart rate, RR intervals and contact; name them apart"
+        )
+    needed = [name for name in (columns.time, columns.hr, columns.rr) if name]
+    rows: list[tuple[float, Measurement]] = []
+    began_unix_s = None
+    first_s = before_s = 0.0
+    before = ""
+    for line, (time, *texts) in _fields(path, names, needed, options):
+        at_s = _time_s(path, line, columns, time)
+        if not rows:
+            if columns.unit == "iso" or at_s >= _EPOCH_S:
+                began_unix_s = at_s
+            if began_unix_s is not None or ":" in time:
+                first_s = before_s = at_s
+        if at_s < before_s:
+            raise CsvError(
+                f"{path}: line {line}: {columns.time}: {shown(time)} comes after {shown(before)}; sort the rows by time"
+            )
+        before_s, before = at_s, time
+        rows.append((round(at_s - first_s, 3), _measurement(path, line, *texts)))
+    if rows[-1][0] > _LONGEST_S:
+        raise CsvError(f"{path}: the ride would last {rows[-1][0] / 86400:.0f} days; {too_long}")
+    return began_unix_s, rows
+
+
+def _time_s(path: Path, line: int, columns: Columns, text: str) -> float:
+    where = f"{path}: line {line}: {columns.time}: '{shown(text)}'"
+    if columns.unit == "iso":
+        try:
+            at_s = datetime.fromisoformat(text).timestamp()
+        except (ValueError, OverflowError, OSError):
+            at_s = float("nan")
+        if not isfinite(at_s) or not 0 <= at_s <= _LAST_S:
+            raise CsvError(f"{where} is no date with a time; write it as 2026-05-04T18:02:11, or change --time-unit")
+        return at_s
+    if ":" not in text:
+        scale = 1000 if columns.unit == "ms" else 1
+        return _number(path, line, columns.time, text, _LAST_S * scale) / scale
+    found = _COLONS.fullmatch(text)
+    if not found:
+        raise CsvError(f"{where} is no time; write seconds, or hours, minutes and seconds as 1:02:45")
+    hours, minutes, minutes_only, seconds = found.groups(default="0")
+    return int(hours) * 3600 + (int(minutes) + int(minutes_only)) * 60 + float(seconds)
+
+
+def _measurement(path: Path, line: int, hr_text: str, rr_text: str, contact_text: str) -> Measurement:
+    hr_bpm = whole_bpm(_number(path, line, "hr_bpm", hr_text, _MAX_HR_BPM)) if hr_text else None
+    rr_ms = tuple([_number(path, line, "rr_ms", text, _MAX_RR_MS) for text in rr_text.split()])
     if len(rr_ms) > MAX_RR_PER_ROW:
         raise CsvError(
             f"{path}: line {line}: rr_ms: {len(rr_ms)} RR intervals in one row; give each row at most {MAX_RR_PER_ROW}"
         )
     if contact_text not in _CONTACT:
-        raise CsvError(f"{path}: line {line}: contact: '{shown(contact_text)}' is none of 1, 0 and empty; mend it")
+        what = f"contact: '{shown(contact_text)}' is none of 1, 0 and empty"
+        raise CsvError(f"{path}: line {line}: {what}; mend it, or rename the column to have it left alone")
     return Measurement(hr_bpm, rr_ms, _CONTACT[contact_text])
 
 
-def number(path: Path, line: int, column: str, text: str, highest: float) -> float:
-    """A number from 0 to ``highest``. Raises CsvError."""
+def _number(path: Path, line: int, column: str, text: str, highest: float) -> float:
+    """A number from 0 to ``highest``."""
     try:
         value = float(text)
     except ValueError:
@@ -84,7 +180,9 @@ def shown(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text[:40])
 
 
-def read_columns(path: Path, names: tuple[str, ...], needed: tuple[str, ...]) -> Iterator[tuple[int, tuple[str, ...]]]:
+def _fields(
+    path: Path, names: tuple[str, ...], needed: list[str], options: Mapping[str, str]
+) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Line number and the fields of the columns ``names``, stripped, row by row; an absent column gives "".
 
     ``needed`` must be there, and at least one row. Blank lines are passed over. Raises CsvError.
@@ -92,9 +190,12 @@ def read_columns(path: Path, names: tuple[str, ...], needed: tuple[str, ...]) ->
     try:
         # "utf-8-sig": spreadsheets put a byte-order mark before the first name.
         with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.reader(file, strict=True)
+            first = file.readline()
+            # Where a comma is the decimal sign, spreadsheets put something else between the fields.
+            mark = max(",;\t", key=first.count)
+            reader = csv.reader(chain([first], file), delimiter=mark, strict=True)
             header = [name.strip() for name in next(reader, [])]
-            at = _places(path, header, names, needed)
+            at = _places(path, header, names, needed, options)
             width = max(place for place in at if place is not None) + 1
             empty = True
             for fields in reader:
@@ -106,7 +207,8 @@ def read_columns(path: Path, names: tuple[str, ...], needed: tuple[str, ...]) ->
                         "the row is cut off: mend or remove it"
                     )
                 empty = False
-                yield reader.line_num, tuple(["" if place is None else fields[place].strip() for place in at])
+                texts = ["" if place is None else fields[place].strip() for place in at]
+                yield reader.line_num, tuple(texts if mark == "," else [text.replace(",", ".") for text in texts])
             if empty:
                 raise CsvError(f"{path}: has no row of data; check that it is the right file")
     except OSError as error:
@@ -117,20 +219,22 @@ def read_columns(path: Path, names: tuple[str, ...], needed: tuple[str, ...]) ->
         raise CsvError(f"{path}: line {reader.line_num}: is not CSV ({error}); save it as plain CSV") from error
 
 
-def _places(path: Path, header: list[str], names: tuple[str, ...], needed: tuple[str, ...]) -> list[int | None]:
+def _places(
+    path: Path, header: list[str], names: tuple[str, ...], needed: list[str], options: Mapping[str, str]
+) -> list[int | None]:
     doubled = [name for name in names if header.count(name) > 1]
     if doubled:
         raise CsvError(f"{path}: line 1: the column {doubled[0]} is there twice; remove one")
-    missing = [name for name in needed if name not in header]
-    values = [name for name in names if name not in needed and name != "contact"]
-    if not missing and values and not any(name in header for name in values):
-        missing = [" or ".join(values)]
+    missing = [name for name in needed if name not in header][:1]
+    values = [name for name in names[1:3] if name]
+    if not missing and not any(name in header for name in values):
+        missing = values
     if missing:
-        if len(header) < 2 and any(mark in "".join(header) for mark in ";\t"):
-            raise CsvError(f"{path}: line 1: the columns are not separated by commas; save it with commas")
         has = ", ".join(shown(name) or "(empty)" for name in header[:12]) or "nothing"
-        raise CsvError(f"{path}: line 1: no column {missing[0]}; the header has {has}: rename the column that holds it")
-    return [header.index(name) if name in header else None for name in names]
+        name_it = " or ".join(options[name] for name in missing if options)
+        cure = f"name the column that holds it with {name_it}" if options else "rename the column that holds it"
+        raise CsvError(f"{path}: line 1: no column {' or '.join(missing)}; the header has {has}: {cure}")
+    return [header.index(name) if name and name in header else None for name in names]
 
 
 def export_csv(record: RideRecord, file: TextIO) -> None:

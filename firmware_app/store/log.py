@@ -197,6 +197,18 @@ class Log:
             duration_s=max(last_s, marks[-1].t_s if marks else 0.0),
         )
 
+    def holding(self, record: RideRecord) -> int | None:
+        """The ride that holds the very measurements of this one, whatever the date of either; None when none does."""
+        mine = blocks.unpack(blocks.pack_record(record))  # on the grid of what is stored
+        for ride in self.rides():
+            if ride.measurements != len(mine.t_s):
+                continue
+            its = self.record(ride.ride_id)
+            columns = ((mine.t_s, its.t_s), (mine.hr_bpm, its.hr_bpm), (mine.rr_ms, its.rr_ms))
+            if all(one.tobytes() == other.tobytes() for one, other in columns):
+                return ride.ride_id
+        return None
+
     def add(self, record: RideRecord, ended: str = "rider") -> int:
         """Store a whole ride at once, all or nothing; returns its number."""
         with self._changing() as connection:

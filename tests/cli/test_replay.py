@@ -163,7 +163,8 @@ def test_a_ride_near_the_maximum_sounds_again_and_again(tmp_path: Path, told: Ca
         ("t_s,hr_bpm\n1e99,120\n", ["line 2", "t_s"]),
         ("t_s,rr_ms\n1,500 abc\n", ["line 2", "rr_ms"]),
         ("t_s,hr_bpm,contact\n1,120,yes\n", ["line 2", "contact"]),
-        ("t_s;hr_bpm\n1;120\n", ["commas"]),
+        ("t_s;hr\n1;120\n", ["no column hr_bpm or rr_ms", "rename"]),
+        ("t_s,hr_bpm\n0,120\n3600000,120\n", ["42 days", "not ms"]),
         ("t_s,hr_bpm\n1\n", ["line 2", "cut off"]),
     ],
 )

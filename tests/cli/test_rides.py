@@ -176,6 +176,31 @@ def test_importing_a_recording(capsys: pytest.CaptureFixture[str], graded_tests:
     # Nobody heard an alarm on that ride.
     assert "alarm" not in {mark.kind for mark in record.marks}
     assert "already, as ride 1" in told(capsys, *words, status=2)
+    again = ("import", str(graded_tests[1]), "--date", "2025-03-02T07:00", "--hr-max-bpm", "191")
+    assert "already, as ride 1" in told(capsys, *again, status=2)
+
+
+def test_what_is_exported_is_imported_whole_and_only_once(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    file = tmp_path / "ride.csv"
+    file.write_text("t_s,hr_bpm,rr_ms,contact\n0.000,79,,0\n1.000,80,749,1\n2.000,80,750.5 751,\n3.000,,,1\n")
+    words = ("import", str(file), "--hr-max-bpm", "190", "--date")
+    told(capsys, *words, "2026-05-04")
+    assert told(capsys, "export", "1") == file.read_text()
+    store(4)
+    assert "already, as ride 1" in told(capsys, *words, "2026-06-04", status=2)
+    assert listed(capsys) == [1, 2]
+    # A ride of the unit's own is no other one for having been exported.
+    own = tmp_path / "own.csv"
+    own.write_text(told(capsys, "export", "2"))
+    assert "already, as ride 2; to have it" in told(
+        capsys, "import", str(own), "--hr-max-bpm", "190", "--date", "2026-06-04", status=2
+    )
+    # One beat makes another recording.
+    file.write_text(file.read_text().replace("751", "752"))
+    told(capsys, *words, "2026-05-04")
+    told(capsys, "delete", "1", "--yes")
+    file.write_text(file.read_text().replace("752", "751"))
+    told(capsys, *words, "2026-05-04")
 
 
 @pytest.mark.parametrize(
@@ -186,6 +211,8 @@ def test_importing_a_recording(capsys: pytest.CaptureFixture[str], graded_tests:
         ("when,pulse\n1777910520000,120\n1777910521500,121\n", ("--time-unit", "ms")),
         ("when,pulse\n0,120\n1.5,121\n", ("--date", "2026-05-04T16:02:00Z")),
         ("pulse,when\n120,0\n121,1500\n", ("--time-unit", "ms", "--date", "2026-05-04T16:02:00Z")),
+        ("when;pulse\n0:00:00,0;120\n0:00:01,5;121\n", ("--date", "2026-05-04T16:02:00Z")),
+        ("when;pulse\n18:02:00;120\n18:02:01,5;121\n", ("--date", "2026-05-04T16:02:00Z")),
     ],
 )
 def test_times_of_other_recorders(
@@ -204,14 +231,16 @@ def test_times_of_other_recorders(
     ("content", "words", "tells"),
     [
         ("t_s,hr_bpm\n0,120\n", (), "--date"),
-        ("t_s,hr_bpm\n0,120\n", ("--hr-column", "pulse"), "no column pulse"),
+        ("t_s,hr_bpm\n0,120\n", ("--hr-column", "pulse"), "no column pulse; the header has t_s, hr_bpm: name"),
+        ("t_s,hr_bpm\n0,120\n", ("--hr-column", "pulse"), "the column that holds it with --hr-column"),
+        ("when,hr_bpm\n0,120\n", (), "name the column that holds it with --time-column"),
         ("t_s,hr_bpm\n0,120\n", ("--hr-column", "t_s"), "only one of"),
         ("t_s,hr_bpm\n0,120\n", ("--time-unit", "iso"), "line 2: t_s: '0' is no date"),
-        ("t_s,hr_bpm\n5,120\n4,120\n", ("--date", "2026-05-04"), "line 3: t_s: comes before"),
+        ("t_s,hr_bpm\n5,120\n4,120\n", ("--date", "2026-05-04"), "line 3: t_s: 4 comes after 5"),
         ("t_s,hr_bpm\n0,120\n99999999,120\n", ("--date", "2026-05-04"), "--time-unit"),
         ("t_s,hr_bpm\n0,120\n3600000,120\n", ("--date", "2026-05-04"), "--time-unit"),  # an hour, in ms
         ("t_s,hr_bpm\n0,120\n", ("--date", "yesterday"), "no date"),
-        ("t_s,power_w\n0,120\n", ("--date", "2026-05-04"), "no column hr_bpm or rr_ms"),
+        ("t_s,power_w\n0,120\n", ("--date", "2026-05-04"), "with --hr-column or --rr-column"),
     ],
 )
 def test_an_import_that_cannot_be_done_stores_nothing(

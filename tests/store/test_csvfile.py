@@ -66,10 +66,27 @@ def test_a_recording_of_beats_with_another_column(graded_tests: list[Path]) -> N
         't_s , note, hr_bpm\n1,"a, b", 120\n\n',
         "t_s,hr_bpm\n1.0004,119.5\n",
         "t_s,rr_ms,contact,hr_bpm\n1,,,120\n",
+        "t_s;note,x;hr_bpm\n1,0;a, b;119,6\n",
+        "t_s\thr_bpm\r\n1\t120\r\n",
     ],
 )
 def test_order_spaces_marks_and_line_ends_do_not_matter(tmp_path: Path, content: str) -> None:
     assert read_csv(write(tmp_path, content)) == [(1.0, Measurement(120))]
+
+
+@pytest.mark.parametrize(
+    "times",
+    [
+        ("0:00", "59:59.5", "1:00:00"),
+        ("0:00:00", "0:59:59.500", "1:00:00"),
+        ("18:02:11", "19:02:10.5", "19:02:11"),  # of the day
+        ("75:30", "135:29.5", "135:30"),
+        ("1777910520", "1777914119.5", "1777914120"),
+    ],
+)
+def test_times_with_colons_and_times_since_1970_count_from_the_first_row(tmp_path: Path, times: tuple[str]) -> None:
+    rows = read_csv(write(tmp_path, "t_s,hr_bpm\n" + "".join(f"{time},120\n" for time in times)))
+    assert [t_s for t_s, _ in rows] == [0.0, 3599.5, 3600.0]
 
 
 @pytest.mark.parametrize(
@@ -79,7 +96,11 @@ def test_order_spaces_marks_and_line_ends_do_not_matter(tmp_path: Path, content:
         ("t_s,hr_bpm\n", "no row of data"),
         ("0,120\n1,121\n", "no column t_s"),
         ("t_s,power_w\n0,200\n", "no column hr_bpm or rr_ms"),
-        ("t_s;hr_bpm\n0;120\n", "commas"),
+        ("t_s;power_w\n0;200\n", "the header has t_s, power_w: rename"),
+        ("t_s;hr_bpm\n0,5.0;120\n", "line 2: t_s: '0.5.0' is no number"),
+        ("t_s,hr_bpm\n1:60,120\n", "line 2: t_s: '1:60' is no time; write seconds, or"),
+        ("t_s,hr_bpm\n1:75:00,120\n", "line 2: t_s: '1:75:00' is no time"),
+        ("t_s,hr_bpm\n0:00,120\n99:00:00,120\n", "would last 4 days"),
         ("t_s,t_s,hr_bpm\n0,0,1\n", "twice"),
         ("t_s,hr_bpm\n0,120\nx,121\n", "line 3: t_s: 'x' is no number"),
         ("t_s,hr_bpm\n,120\n", "line 2: t_s: is empty"),
