@@ -345,7 +345,7 @@ def remembering() -> Path:
 
 
 def exporting() -> Path:
-    path = settings.config_dir() / "rider.toml"
+    path = settings.config_dir() / "ride.csv"
     status, _, err = run("rides", "export", "last", "--out", str(path))
     if status:
         assert status == 1
@@ -412,9 +412,9 @@ def test_a_kill_in_the_middle_of_a_write_leaves_the_old_file_and_the_next_write_
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
     assert old.read_text() == "hr_max_bpm = 180\n"
     assert settings.load("rider", settings.Rider).hr_max_bpm == 180
-    work()
-    assert old.read_text() != "hr_max_bpm = 180\n"
-    assert [path.name for path in old.parent.iterdir()] == [old.name]
+    written = work()
+    assert written.read_text() != "hr_max_bpm = 180\n"
+    assert {path.name for path in old.parent.iterdir()} == {old.name, written.name}
 
 
 def test_what_is_remembered_is_the_one_key_and_nothing_else(tmp_path: Path) -> None:

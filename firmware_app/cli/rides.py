@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     export = action("export", "write one ride in an open format")
     export.add_argument("ride", metavar="RIDE")
     export.add_argument("--as", dest="form", choices=("csv", "rr", "fhir"), default="csv", help="default: csv")
-    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
+    export.add_argument("--out", type=Path, metavar="FILE", help="a new file (default: standard output)")
     brought = action("import", "store a ride that was recorded elsewhere, from a CSV file")
     brought.epilog = (
         "Fields are separated by commas, or by semicolons or tabs and then with decimal commas. Times are seconds, or "
@@ -283,11 +283,14 @@ def _delete(log: Log, args: argparse.Namespace) -> int:
 
 def _export(log: Log, args: argparse.Namespace) -> int:
     import io
+    import os
 
     from firmware_app.settings import write_whole
     from firmware_app.store import csvfile, exports
 
     ride = _ride(log, args.ride)
+    if args.out is not None and os.path.isfile(args.out):  # Path's own raises for a name that is too long for a file
+        raise UsageError(f"--out {args.out}: is there already; choose another name, or remove it first")
     write = {"csv": csvfile.export_csv, "rr": exports.export_rr, "fhir": exports.export_fhir}[args.form]
     text = io.StringIO()
     try:

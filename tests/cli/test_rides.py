@@ -139,6 +139,12 @@ def test_exports(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert str(out) in told(capsys, "export", "1", "--out", str(out))
     assert stat.S_IMODE(out.stat().st_mode) == 0o600
     assert len(read_csv(out)) == 3
+    precious = tmp_path / "precious.txt"
+    precious.write_text("of my own")
+    assert "precious.txt: is there already; choose another name" in told(
+        capsys, "export", "1", "--out", str(precious), status=2
+    )
+    assert precious.read_text() == "of my own"
     told(capsys, "export", "1", "--out", str(tmp_path / "none" / "ride.csv"), status=1)
     told(capsys, "export", "1", "--json", status=2)
 
