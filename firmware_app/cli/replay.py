@@ -7,6 +7,7 @@ import json
 import re
 import sys
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from firmware_app.core.bands import BandTable
     from firmware_app.core.events import Event, Mark
     from firmware_app.core.record import RideFacts, RideRecord
-    from firmware_app.core.review import Sex
+    from firmware_app.core.review import Change, Sex
     from firmware_app.preparation import Preparation
 
 SCHEMA = "rumblestrip.ride/1"
@@ -31,7 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "RIDE is a CSV file with t_s and either or both of hr_bpm and rr_ms, a number from `rumblestrip rides`, or "
         "last. A stored ride is played with its own maximum, target and key presses, and compared with what it sounded "
-        "then: change a target, a key or the alarm file to see what that would have been worth."
+        "then: change a target, a key or the alarm file to see what that would have been worth. On an imported one the "
+        "unit was not there, so that there is no then."
     )
     parser.add_argument("ride", nargs="?", metavar="RIDE", help="a CSV file, the number of a stored ride, or last")
     parser.add_argument("--weeks", type=int, metavar="N", help="every stored ride of the last N weeks instead")
@@ -180,16 +182,39 @@ def _of_marks(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
                 yield mark.t_s, Off(cut_s)
 
 
+@dataclass
+class _Heard:
+    """What rides sounded then and what they would sound now.
+
+    there: whether the unit was on these rides; where it was not, there is no then.
+    """
+
+    there: bool
+    rides: int = 0
+    duration_s: float = 0.0
+    then: list[Mark] = field(default_factory=list)
+    now: list[Mark] = field(default_factory=list)
+
+    def add(self, record: RideRecord, again: RideRecord) -> None:
+        """One more ride."""
+        self.rides += 1
+        self.duration_s += record.duration_s
+        self.then.extend(record.marks)
+        self.now.extend(again.marks)
+
+    def kinds(self) -> dict[str, Change]:
+        """The alarms by kind."""
+        from firmware_app.core.review import compare
+
+        return compare(self.then, self.now, self.duration_s)
+
+
 def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
     from firmware_app.core.companion import play
-    from firmware_app.core.review import compare
 
     if not records:
         raise Failed("no rides in that time; `rumblestrip rides` lists what there is")
-    then: list[Mark] = []
-    now: list[Mark] = []
-    duration_s = 0.0
-    count = 0
+    ridden, imported = _Heard(there=True), _Heard(there=False)
     for record in records:
         try:
             ready = _ready_for(args, record.facts)
@@ -198,29 +223,38 @@ def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
                 raise
             print(f"one ride is left out: {error}", file=sys.stderr)
             continue
-        count += 1
-        duration_s += record.duration_s
         again = play(ready.companion(ready.facts("replay")), events_of(record))
-        then.extend(record.marks)
-        now.extend(again.marks)
-        if args.json and args.weeks is None:
-            kinds = compare(record.marks, again.marks, record.duration_s)
+        heard = imported if record.facts.source == "import" else ridden
+        heard.add(record, again)
+        if args.weeks is None and args.json:
             played = document(again, ready.bands, ready.rider.sex)
-            print(json.dumps({**played, "compared": _rows(kinds)}, ensure_ascii=False))
+            print(json.dumps({**played, "compared": _rows(heard)}, ensure_ascii=False))
             return 0
-    kinds = compare(then, now, duration_s)
+        if args.weeks is None:
+            print(page(again, ready.bands, ready.rider.sex), end="\n\n")
     if args.json:
-        rows = {"rides": count, "duration_s": round(duration_s, 3), "compared": _rows(kinds)}
-        print(json.dumps({"schema": "rumblestrip.compared/1", **rows}, ensure_ascii=False))
+        groups = {**_group(ridden), "imported": _group(imported)}
+        print(json.dumps({"schema": "rumblestrip.compared/1", **groups}, ensure_ascii=False))
         return 0
-    print(f"{count} ride{'' if count == 1 else 's'}, {duration_s / 3600:.1f} hours; heard alarms")
-    print(f"{'':20}{'then':>8}{'now':>8}{'then/h':>9}{'now/h':>9}")
-    for kind, change in kinds.items():
-        print(
-            f"{kind.replace('_', ' '):20}{change.before:8}{change.after:8}"
-            f"{change.before_per_hour:9.2f}{change.after_per_hour:9.2f}"
-        )
+    print("\n\n".join(map(_table, [heard for heard in (ridden, imported) if heard.rides] or [ridden])))
     return 0
+
+
+def _table(heard: _Heard) -> str:
+    head = f"{heard.rides} ride{'' if heard.rides == 1 else 's'}, {heard.duration_s / 3600:.1f} hours; heard alarms"
+    if heard.there:
+        lines = [head, f"{'':20}{'then':>8}{'now':>8}{'then/h':>9}{'now/h':>9}"]
+    else:
+        lines = [
+            f"{head}; recorded elsewhere: the unit was not there to sound any then",
+            f"{'':20}{'now':>8}{'now/h':>9}",
+        ]
+    for kind, change in heard.kinds().items():
+        counts, rates = f"{change.after:8}", f"{change.after_per_hour:9.2f}"
+        if heard.there:
+            counts, rates = f"{change.before:8}{counts}", f"{change.before_per_hour:9.2f}{rates}"
+        lines.append(f"{kind.replace('_', ' '):20}{counts}{rates}")
+    return "\n".join(lines)
 
 
 def _ready_for(args: argparse.Namespace, facts: RideFacts) -> Preparation:
@@ -234,13 +268,17 @@ def _ready_for(args: argparse.Namespace, facts: RideFacts) -> Preparation:
     )
 
 
-def _rows(kinds: dict[str, Any]) -> dict[str, dict[str, float]]:
+def _group(heard: _Heard) -> dict[str, Any]:
+    return {"rides": heard.rides, "duration_s": round(heard.duration_s, 3), "compared": _rows(heard)}
+
+
+def _rows(heard: _Heard) -> dict[str, dict[str, float | None]]:
     return {
         kind: {
-            "before": change.before,
+            "before": change.before if heard.there else None,
             "after": change.after,
-            "before_per_hour": round(change.before_per_hour, 3),
+            "before_per_hour": round(change.before_per_hour, 3) if heard.there else None,
             "after_per_hour": round(change.after_per_hour, 3),
         }
-        for kind, change in kinds.items()
+        for kind, change in heard.kinds().items()
     }

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -260,6 +262,45 @@ def test_a_stored_ride_replayed_as_it_was_changes_nothing(
     assert document["compared"]
     assert all(kind["before"] == kind["after"] for kind in document["compared"].values())
     assert any(kind["before"] > 0 for kind in document["compared"].values())
+
+
+def test_a_stored_ride_lists_its_alarms_as_a_recording_does(stored: int, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["replay", "last"]) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"^ +2:\d\d  above target$", out, re.MULTILINE)
+    assert "6:20 ridden" in out or "6:19 ridden" in out
+    assert "1 ride, 0.1 hours; heard alarms\n" + " " * 24 + "then     now   then/h    now/h\n" in out
+    assert main(["replay", "--weeks", "2"]) == 0
+    weeks = capsys.readouterr().out
+    assert weeks.startswith("1 ride, 0.1 hours")
+    assert out.endswith(weeks)
+
+
+def test_where_the_unit_was_not_there_is_no_then(
+    stored: int, tmp_path: Path, told: Callable[..., dict[str, Any]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "ride.csv"
+    file.write_text(text(rows_every(1.0), "t_s,hr_bpm,rr_ms"))
+    yesterday = datetime.now() - timedelta(days=1)
+    words = ["rides", "import", str(file), "--date", yesterday.isoformat(), "--hr-max", "188"]
+    assert main(words) == 0
+    capsys.readouterr()
+    assert main(["replay", "2", "--target", "122-140bpm"]) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"^ +2:\d\d  above target$", out, re.MULTILINE)
+    assert "the unit was not there to sound any then" in out
+    assert "then/h" not in out
+    alone = told("2", "--target", "122-140bpm")["compared"]["above_target"]
+    assert (alone["before"], alone["before_per_hour"], alone["after"]) == (None, None, 1)
+    # Among others it is counted by itself: it would make them look more silent than they were.
+    weeks = told("--weeks", 2, "--target", "122-140bpm")
+    assert (weeks["rides"], weeks["imported"]["rides"]) == (1, 1)
+    assert weeks["compared"]["above_target"]["before"] == weeks["compared"]["above_target"]["after"] == 1
+    assert weeks["imported"]["compared"]["above_target"] == alone
+    assert main(["replay", "--weeks", "2"]) == 0
+    ridden, imported = capsys.readouterr().out.split("\n\n")
+    assert "then/h" in ridden
+    assert "not there" in imported
 
 
 def test_another_lane_shows_what_it_would_have_been_worth(stored: int, told: Callable[..., dict[str, Any]]) -> None:
