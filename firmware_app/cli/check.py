@@ -25,12 +25,13 @@ PICTURE_S = 3.0
 STILL_S = 0.3
 """How long the keys are looked at with nobody touching them."""
 
-State = Literal["ok", "missing", "wrong"]
+State = Literal["ok", "missing", "wrong", "unasked"]
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What one part says. ``missing``: it does not answer; ``wrong``: it does, and something is not right.
+    """What one part says. ``missing``: it does not answer; ``wrong``: it does, and something is not right;
+    ``unasked``: nobody looked, which is nothing against the unit.
 
     cure: what to do; for a part that is ok, what would be better still, or "".
     """
@@ -46,7 +47,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sound", action="store_true", help="play three rising notes")
     parser.add_argument("--picture", action="store_true", help="draw a test pattern on the panel for three seconds")
     parser.add_argument(
-        "--radio-seconds", type=_seconds, default=0.0, metavar="S", help="listen this long for your strap (default: 0)"
+        "--radio-seconds",
+        type=_seconds,
+        default=0.0,
+        metavar="S",
+        help="look this long for your strap (default: 0, not at all)",
     )
 
 
@@ -61,14 +66,14 @@ def _seconds(text: str) -> float:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ask every part; 0 when all are ok, 1 when one is not."""
+    """Ask every part; 0 when nothing is missing or wrong, 1 when something is."""
     from firmware_app.devices.watchdog import unwind_on_signals
 
     unwind_on_signals()
     # What the devices would tell the journal is what their answers say.
     logging.getLogger("firmware_app").addHandler(logging.NullHandler())
     answers = ask(sound=args.sound, picture=args.picture, radio_s=args.radio_seconds)
-    ready = all(answer.state == "ok" for answer in answers)
+    ready = not _bad(answers)
     if args.json:
         parts = [asdict(answer) for answer in answers]
         print(json.dumps({"schema": SCHEMA, "ready": ready, "parts": parts, "files": files()}, ensure_ascii=False))
@@ -124,10 +129,16 @@ def page(answers: list[Answer]) -> str:
         lines.append(f"{answer.state:8} {answer.part:9} {answer.text}")
         if answer.cure:
             lines.append(f"{'':18} {'better: ' if answer.state == 'ok' else 'do: '}{answer.cure}")
-    bad = sum(answer.state != "ok" for answer in answers)
+    bad = _bad(answers)
+    unasked = [answer.part for answer in answers if answer.state == "unasked"]
+    ready = f"ready to ride, but for what was not asked: {', '.join(unasked)}" if unasked else "ready to ride"
     lines += ["", *(f"{name:9} {path}" for name, path in files().items()), ""]
-    lines.append("ready to ride" if not bad else f"not ready: {bad} of {len(answers)} need you")
+    lines.append(ready if not bad else f"not ready: {bad} of {len(answers)} need you")
     return "\n".join(lines)
+
+
+def _bad(answers: list[Answer]) -> int:
+    return sum(answer.state in ("missing", "wrong") for answer in answers)
 
 
 def files() -> dict[str, str]:
@@ -220,7 +231,8 @@ def _radio(strap: settings.StrapSettings, radio_s: float) -> list[Answer]:
     known = f"{strap.name} ({strap.address})" if strap.name else strap.address
     mine = next((one for one in found if one.address.upper() == strap.address.upper()), None)
     if not radio_s or adapter.state != "ok":
-        return [adapter, Answer("strap", "ok", f"{known} remembered, not looked for")]
+        cure = "put it on and run: rumblestrip check --radio-seconds 10"
+        return [adapter, Answer("strap", "unasked", f"{known} remembered, not looked for", cure)]
     if mine is None:
         cure = "put it on, wet its pads, and make sure that no other device is using it"
         return [adapter, Answer("strap", "missing", f"{known} remembered, not heard in {radio_s:g} s", cure)]

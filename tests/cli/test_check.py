@@ -90,6 +90,11 @@ def test_a_unit_with_its_strap_in_range_is_ready(
         assert (status, document["ready"]) == (0, True)
         assert STRAPS[0] in parts["strap"]["text"]
 
+        status, parts, document = checked(capsys)
+        assert (status, document["ready"], parts["strap"]["state"]) == (0, True, "unasked")
+        assert main(["check"]) == 0
+        assert capsys.readouterr().out.endswith("ready to ride, but for what was not asked: strap\n")
+
         settings.remember("unit", "strap.address", "C0:00:00:00:00:99")
         status, parts, _ = checked(capsys, "--radio-seconds", "0.5")
         assert (status, parts["adapter"]["state"], parts["strap"]["state"]) == (1, "ok", "missing")
@@ -220,6 +225,18 @@ def test_a_part_that_hangs_or_breaks_does_not_hold_up_the_others() -> None:
     assert (hangs.part, hangs.state) == ("panel", "wrong")
     assert (breaks.part, breaks.state) == ("keys", "wrong")
     assert "smoke" in breaks.text
+
+
+@pytest.mark.parametrize("words", [[], ["--radio-seconds", "1"]])
+def test_a_strap_that_nobody_looked_for_is_not_called_ok(
+    bench: Path, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    settings.remember("unit", "strap.address", "C0:00:00:00:00:99")
+    _, parts, document = checked(capsys, *words)
+    assert (parts["adapter"]["state"], parts["strap"]["state"]) == ("missing", "unasked")
+    assert "not looked for" in parts["strap"]["text"]
+    assert "--radio-seconds" in parts["strap"]["cure"]
+    assert document["ready"] is False  # for the adapter
 
 
 def test_a_unit_that_is_ready_says_so() -> None:
