@@ -159,16 +159,18 @@ def _list(log: Log, args: argparse.Namespace) -> int:
     if not rides:
         print("No ride found.")
         return 0
-    print(f"{'ride':>5}  {'began':<16}  {'length':>8}  {'peak':>4}  {'trusted':>7}  what")
+    print(f"{'ride':>5}  {'began':<16}  {'length':>8}  {'peak':>4}  what")
     for ride in rides:
         peak = "-" if ride.peak_bpm is None else f"{_whole(ride.peak_bpm)}"
-        share = f"{100 * ride.trusted / ride.measurements:.0f} %" if ride.measurements else "-"
-        print(f"{ride.ride_id:>5}  {_began(ride):<16}  {_length(ride):>8}  {peak:>4}  {share:>7}  {_what(ride)}")
+        print(f"{ride.ride_id:>5}  {_began(ride):<16}  {_length(ride):>8}  {peak:>4}  {_what(ride)}")
     return 0
 
 
 def describe(ride: RideSummary) -> dict[str, Any]:
-    """A ride of the list as plain data. ``started`` is ISO 8601 in local time; ``ended`` is None while it is ridden."""
+    """A ride of the list as plain data. ``started`` is ISO 8601 in local time; ``ended`` is None while it is ridden.
+
+    ``trusted`` counts measurements. How much of the ride could be trusted is a share of its time: the review tells.
+    """
     facts = ride.facts
     return {
         "ride": ride.ride_id,
@@ -214,7 +216,7 @@ def _show(log: Log, args: argparse.Namespace) -> int:
     facts = ride.facts
     print(f"Ride {ride.ride_id}, {_began(ride)}, {_length(ride)}: {_what(ride)}")
     print(f"Maximum {facts.hr_max_bpm} bpm, bands {facts.scheme or 'unknown'}.")
-    print(f"{ride.measurements} measurements, {ride.trusted} of them trusted, {len(record.rr_ms)} RR intervals.")
+    print(f"{ride.measurements} measurements, {len(record.rr_ms)} RR intervals.")
     for mark in record.marks:
         print(f"{clock(mark.t_s):>8}  {_told(mark)}")
     return 0

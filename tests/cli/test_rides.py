@@ -56,7 +56,9 @@ def test_the_list_and_its_filters(capsys: pytest.CaptureFixture[str]) -> None:
     store(1800, day=6, plan="")
     store(3600, day=8)
     text = told(capsys)
-    assert "2026-05-04 18:02      1:59   122    100 %  hills" in text
+    assert "2026-05-04 18:02      1:59   122  hills" in text
+    # How much of a ride could be trusted is a share of its time, which its review tells; no second figure stands here.
+    assert "trusted" not in text + told(capsys, "show", "1")
     assert len(text.splitlines()) == 4
     assert listed(capsys) == listed(capsys, "list") == [1, 2, 3]
     assert listed(capsys, "--since", "2026-05-06") == [2, 3]
