@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 HELP = """\
 Without --out the report is printed as text. The page is one file that needs no network; open it in a browser, or print
-it from there. Its plots need matplotlib: pip install 'rumblestrip[report]'."""
+it from there. Its plots need matplotlib; in your clone: .venv/bin/pip install '.[report]'."""
 
 T = TypeVar("T")
 

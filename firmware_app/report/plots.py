@@ -7,11 +7,13 @@ afterwards; so one picture serves day, night and paper.
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from html import escape
 from io import StringIO
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -99,7 +101,9 @@ def _style() -> Iterator[None]:
     try:
         import matplotlib
     except ImportError as error:
-        raise PlotError("the pages need matplotlib for their plots: pip install 'rumblestrip[report]'") from error
+        pip = Path(sys.prefix) / "bin" / "pip"
+        what = "the pages need matplotlib for their plots"
+        raise PlotError(f"{what}; in your clone: {pip} install '.[report]'") from error
 
     with matplotlib.rc_context(
         {

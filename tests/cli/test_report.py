@@ -207,5 +207,5 @@ def test_without_the_plotting_library_text_works_and_the_page_names_the_cure(
     capsys.readouterr()
     out = tmp_path / "x.html"
     assert main(["report", "--out", str(out)]) == 1
-    assert "pip install 'rumblestrip[report]'" in capsys.readouterr().err
+    assert f"in your clone: {sys.prefix}/bin/pip install '.[report]'" in capsys.readouterr().err
     assert not out.exists()

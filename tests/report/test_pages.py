@@ -191,7 +191,7 @@ def test_without_the_plotting_library_the_cure_is_named(
     seven: bands.BandTable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib", None)
-    with pytest.raises(plots.PlotError, match=r"pip install 'rumblestrip\[report\]'"):
+    with pytest.raises(plots.PlotError, match=r"/bin/pip install '\.\[report\]'"):
         the_page(ride(), seven)
 
 
