@@ -20,6 +20,12 @@ if TYPE_CHECKING:
 
 _YEAR_9999_UNIX_S = 253_370_764_800
 
+_ENDS = {
+    "key": "the ride is over: ended by key",
+    "stopped": "the ride is over: the unit was stopped",
+    "recording": "the recording is over",
+}
+
 HELP = """\
 RIDE is a ride's number, or `last`. A ride is kept until it is deleted here: nothing else removes one.
 Exports: csv is every measurement as the strap sent it, and what `replay` reads; rr is the RR intervals in ms, one a
@@ -217,8 +223,13 @@ def _show(log: Log, args: argparse.Namespace) -> int:
     print(f"Ride {ride.ride_id}, {_began(ride)}, {_length(ride)}: {_what(ride)}")
     print(f"Maximum {facts.hr_max_bpm} bpm, bands {facts.scheme or 'unknown'}.")
     print(f"{ride.measurements} measurements, {len(record.rr_ms)} RR intervals.")
+    before = ""
     for mark in record.marks:
-        print(f"{clock(mark.t_s):>8}  {_told(mark)}")
+        line = f"{clock(mark.t_s):>8}  {_told(mark)}"
+        # At its start a ride is told the time by whoever begins it, and by the clock.
+        if mark.kind != "clock" or line != before:
+            print(line)
+        before = line
     return 0
 
 
@@ -241,6 +252,21 @@ def _told(mark: Mark) -> str:
             return "no lane"
         case ("plan", _):
             return "the ride begins"
+        case ("pause", {"why": "cut"}):
+            return "the unit went off"
+        case ("resume", {"why": "cut"}):
+            return "the unit is back, and the ride goes on"
+        case ("pause", _):
+            return "paused"
+        case ("resume", _):
+            return "riding on"
+        case ("end", {"why": why}):
+            bad = detail.get("bad_packets")
+            return _ENDS.get(str(why), "the ride is over") + (f"; {bad} packets could not be read" if bad else "")
+        case ("step", {"why": "end"}):
+            return "the plan is over"
+        case ("step", {"name": ""}):
+            return "a free ride, without steps"
         case ("step", _):
             return " ".join(str(part) for part in ("step", detail.get("name"), detail.get("round")) if part)
         case ("fault", {"text": text}):

@@ -92,7 +92,15 @@ def test_a_ride_as_json(capsys: pytest.CaptureFixture[str]) -> None:
         ("fault", {"part": "keys", "text": "No keys.", "active": True}, "No keys."),
         ("gap", {"from_s": 65.0}, "no heart rate to trust since 1:05"),
         ("press", {"key": "select", "hold": "long"}, "select pressed, long"),
-        ("end", {"why": "stopped", "bad_packets": 0}, "end: why stopped"),
+        ("step", {"index": 0, "name": "", "round": "", "why": "start"}, "a free ride, without steps"),
+        ("step", {"index": 9, "name": "", "round": "", "why": "end"}, "the plan is over"),
+        ("pause", {"why": "key"}, "paused"),
+        ("resume", {"why": "key"}, "riding on"),
+        ("pause", {"why": "cut"}, "the unit went off"),
+        ("resume", {"why": "cut"}, "the unit is back, and the ride goes on"),
+        ("end", {"why": "stopped", "bad_packets": 0}, "the ride is over: the unit was stopped"),
+        ("end", {"why": "key", "bad_packets": 2}, "the ride is over: ended by key; 2 packets could not be read"),
+        ("end", {"why": "not begun", "bad_packets": 0}, "the ride is over"),
         ("clock", {"unix_s": 1e300}, "clock: unix s 1e+300"),
         ("gap", {}, "gap"),
         ("a new kind", {"some_key": 1}, "a new kind: some key 1"),
@@ -100,6 +108,18 @@ def test_a_ride_as_json(capsys: pytest.CaptureFixture[str]) -> None:
 )
 def test_what_happened_is_told_in_a_riders_words(kind: str, detail: dict[str, object], words: str) -> None:
     assert _told(Mark(0.0, kind, detail)) == words
+
+
+def test_what_happened_in_a_whole_ride_stands_there_once(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["simulate", "--headless", "--log"]) == 0
+    capsys.readouterr()
+    lines = [line.strip() for line in told(capsys, "show", "last").splitlines()[3:]]
+    assert lines[:3] == ["0:00  the ride begins", "0:00  a free ride, without steps", "0:00  lane 120-144 bpm"]
+    assert lines[-1] == "8:00  the ride is over: the unit was stopped"
+    assert len(set(lines)) == len(lines)
+    assert sum("the clock says" in line for line in lines) == 1
+    with open_log(log_path()) as log:
+        assert [mark.kind for mark in log.record(1).marks].count("clock") == 2
 
 
 def test_deleting_asks_and_says_what_it_deleted(
