@@ -210,7 +210,7 @@ class Unit:
         self._pages.plans = self._opened("plans", _plan_choices, tuple)
         names = [plan.name for plan in self._pages.plans]
         if self._ready.plan.name in names:
-            self._pages.plan_chosen, self._pages.chosen = True, names.index(self._ready.plan.name)
+            self._pages.plan = names.index(self._ready.plan.name)
         wiring = self._wiring
         loop = asyncio.get_running_loop()
         # A virtual loop has no signals to handle; a loop in another thread may not.

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 SCHEMA = "rumblestrip.check/1"
 FREE_MB = 100
 """Room for hundreds of hours; a card with less is about to be full of something else."""
-FIRST_YEAR = 2025
-"""This program is not older: a clock that says so is wrong."""
 PICTURE_S = 3.0
 STILL_S = 0.3
 """How long the keys are looked at with nobody touching them."""
@@ -205,11 +203,12 @@ def _storage() -> list[Answer]:
 def _clock() -> list[Answer]:
     from datetime import datetime
 
+    from firmware_app.core.dates import date_of
     from firmware_app.devices.clock import SystemClock, synchronised
 
     now = datetime.fromtimestamp(SystemClock().unix_s()).astimezone()
     says = f"{now:%Y-%m-%d %H:%M %Z}"
-    if now.year < FIRST_YEAR:
+    if date_of(now.timestamp()) is None:
         return [Answer("clock", "wrong", f"says {says}", "connect to a network once, or set it: date --set")]
     kept = "" if synchronised() is None else f", {'kept' if synchronised() else 'not kept'} right by a time service"
     return [Answer("clock", "ok", says + kept)]
