@@ -66,11 +66,12 @@ class _End:
 class _Ride:
     """One ride and what of it is not durable yet. Block and mark numbers count from ``first_block``, ``first_mark``.
 
-    present: its row is known to be in the database that is open now.
+    stored: its facts as they were last committed. present: its row is known to be in the database that is open now.
     """
 
     begin: _Begin
     facts: RideFacts
+    stored: RideFacts
     id: int | None
     present: bool = False
     first_block: int | None = None
@@ -235,7 +236,7 @@ class LogWriter:
             if isinstance(item, _Begin):
                 if ride is not None:
                     ride.ended = "cut"
-                self._rides.append(_Ride(item, item.facts, item.ride_id))
+                self._rides.append(_Ride(item, item.facts, item.facts, item.ride_id))
             elif ride is None:
                 continue
             elif isinstance(item, _End):
@@ -276,9 +277,11 @@ class LogWriter:
         connection = self._connection or self._connect()
         connection.execute(f"PRAGMA synchronous = {'FULL' if durably else 'NORMAL'}")
         with schema.transaction(connection):
-            ids = [_write(connection, ride) for ride in dirty]
-        for ride, ride_id in zip(dirty, ids, strict=True):
+            places = [_write(connection, ride) for ride in dirty]
+        for ride, (ride_id, first_block, first_mark) in zip(dirty, places, strict=True):
             ride.id = ride.begin.written_as = ride_id
+            ride.first_block, ride.first_mark = first_block, first_mark
+            ride.stored = ride.facts
             ride.present = True
             ride.clock_moved = False
             ride.marks_committed = len(ride.marks)
@@ -351,9 +354,11 @@ class LogWriter:
             self._on_fault(fault)
 
 
-def _write(connection: sqlite3.Connection, ride: _Ride) -> int:
-    """Everything of a ride that the database does not have yet; returns the ride's number."""
-    if ride.id is None or not ride.present:
+def _write(connection: sqlite3.Connection, ride: _Ride) -> tuple[int, int, int]:
+    """Everything of a ride that the database does not have yet; returns its number and its first block and mark."""
+    # A card or a file may be changed under a ride: what then has its number is another's, and ours gets a new one.
+    number = ride.id if ride.present or not _is_anothers(connection, ride) else None
+    if number is None or not ride.present:
         # A ride that goes on, or whose database was opened again, is there already.
         ride_id = int(
             connection.execute(
@@ -362,32 +367,42 @@ def _write(connection: sqlite3.Connection, ride: _Ride) -> int:
                 ON CONFLICT (id) DO UPDATE SET ended = NULL, started_unix_s = excluded.started_unix_s
                 RETURNING id
                 """,
-                (ride.id, *schema.facts_row(ride.facts)),
+                (number, *schema.facts_row(ride.facts)),
             ).fetchall()[0][0]
         )
     else:
-        ride_id = ride.id
+        ride_id = number
         if ride.clock_moved:
             connection.execute("UPDATE ride SET started_unix_s = ? WHERE id = ?", (ride.facts.started_unix_s, ride_id))
-    if ride.first_block is None:
-        ride.first_block, ride.first_mark = connection.execute(
-            """
-            SELECT (SELECT coalesce(max(number) + 1, 0) FROM block WHERE ride = :ride),
-                   (SELECT coalesce(max(number) + 1, 0) FROM mark WHERE ride = :ride)
-            """,
-            {"ride": ride_id},
-        ).fetchone()
+    first_block, first_mark = 0, 0
+    if number is not None:
+        if ride.first_block is None:
+            ride.first_block, ride.first_mark = connection.execute(
+                """
+                SELECT (SELECT coalesce(max(number) + 1, 0) FROM block WHERE ride = :ride),
+                       (SELECT coalesce(max(number) + 1, 0) FROM mark WHERE ride = :ride)
+                """,
+                {"ride": ride_id},
+            ).fetchone()
+        first_block, first_mark = ride.first_block or 0, ride.first_mark
     connection.executemany(
         """
         INSERT INTO block (ride, number, measurements, rr) VALUES (?, ?, ?, ?)
         ON CONFLICT (ride, number) DO UPDATE SET measurements = excluded.measurements, rr = excluded.rr
         """,
-        [(ride_id, ride.first_block + b.number, bytes(b.rows), bytes(b.rr)) for b in ride.blocks if b.dirty],
+        [(ride_id, first_block + b.number, bytes(b.rows), bytes(b.rr)) for b in ride.blocks if b.dirty],
     )
     connection.executemany(
         "INSERT OR REPLACE INTO mark (ride, number, t_ms, kind, detail) VALUES (?, ?, ?, ?, ?)",
-        [(ride_id, ride.first_mark + n, *rest) for n, *rest in ride.marks[ride.marks_committed :]],
+        [(ride_id, first_mark + n, *rest) for n, *rest in ride.marks[ride.marks_committed :]],
     )
     if ride.ended is not None:
         schema.finish(connection, ride_id, ride.ended)
-    return ride_id
+    return ride_id, first_block, first_mark
+
+
+def _is_anothers(connection: sqlite3.Connection, ride: _Ride) -> bool:
+    """Whether the database has another ride under this one's number."""
+    row = connection.execute(f"SELECT {schema.FACTS} FROM ride WHERE id = ?", (ride.id,)).fetchone()
+    # A commit that failed may have gone through all the same.
+    return row is not None and row not in (schema.facts_row(ride.stored), schema.facts_row(ride.facts))

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -200,6 +201,30 @@ def test_a_card_that_is_pulled_out(path: Path) -> None:
     with open_log(away / path.name) as log:
         beginning = log.record(1)
     assert {*beginning.t_s.tolist(), *record.t_s.tolist()} == set(map(float, range(100)))
+
+
+def test_a_log_that_comes_in_under_a_ride_keeps_its_own(path: Path, tmp_path: Path) -> None:
+    another = replace(FACTS, plan="of another day", started_unix_s=1.7e9)
+    with open_log(tmp_path / "backup" / path.name) as log:
+        theirs = log.record(log.add(ride(120, another)))
+    unit = Unit(path)
+    unit.ride(50)
+    until(lambda: unit.writer.written == 50)
+    away = path.parent.rename(path.parent.with_name("away"))
+    (tmp_path / "backup").rename(path.parent)
+    unit.ride(50)
+    until(unit.failing)
+    until(unit.well)
+    unit.ride(100)
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), theirs)
+        assert (log.ride(1).facts, log.ride(1).ended) == (another, "rider")
+        rest = log.record(2)
+        assert (log.ride(2).facts, log.ride(2).ended) == (FACTS, "rider")
+    with open_log(away / path.name) as log:
+        beginning = log.record(1)
+    assert {*beginning.t_s.tolist(), *rest.t_s.tolist()} == set(map(float, range(200)))
 
 
 def test_a_damaged_log_at_the_start_of_a_ride(path: Path) -> None:
