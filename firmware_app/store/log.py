@@ -103,12 +103,12 @@ def open_log(path: Path, *, thorough: bool = False) -> Log:
     try:
         connection, recovered = schema.open_database(path, thorough=thorough)
         return Log(path, connection, tuple(recovered))
-    except (sqlite3.Error, OSError) as error:
+    except schema.TROUBLE as error:
         if not schema.is_read_only(error):
             raise schema.trouble(path, error) from error
         try:
             connection = schema.connect_to_read(path)
-        except (sqlite3.Error, OSError):
+        except schema.TROUBLE:
             raise schema.trouble(path, error) from error
         return Log(path, connection, (f"{path} can only be read.",))
 

@@ -179,8 +179,12 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-class _DamagedError(Exception):
+class _DamagedError(sqlite3.DatabaseError):
     """The file can be opened, but what is in it does not hold together."""
+
+
+TROUBLE = (sqlite3.Error, OSError, UnicodeDecodeError)
+"""What comes of a bad card or file. SQLite's own error may quote what is damaged, and then its words are no text."""
 
 
 def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> tuple[sqlite3.Connection, list[str]]:
@@ -189,8 +193,8 @@ def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> t
     An older version is moved forward, with a copy kept. A file that SQLite cannot read is set aside, and what can be
     read of it saved into a new one. mend: rides that were cut are ended and, if there is one, SQLite's own check reads
     the file unless it is large; thorough: it does so in any case, and every block is read too. All this only while
-    nobody writes. Raises LogError for a newer version or when it cannot be thorough now, sqlite3.Error and OSError when
-    the card fails.
+    nobody writes. Raises LogError for a newer version or when it cannot be thorough now, and `TROUBLE` when the card
+    fails.
     """
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     with _nobody_writes(path.parent) as alone:
@@ -198,8 +202,8 @@ def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> t
             raise LogError(f"{path}: is being written just now; check it when the ride is over")
         try:
             return _opened(path, mend and alone, thorough)
-        except (sqlite3.DatabaseError, blocks.BlockError, _DamagedError) as error:
-            if not alone or (isinstance(error, sqlite3.Error) and not is_damage(error)):
+        except (*TROUBLE, blocks.BlockError) as error:
+            if not alone or not is_damage(error):
                 raise
         done = _set_aside(path)
         connection, more = _opened(path, mend, False)
@@ -210,6 +214,8 @@ def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection,
     connection = connect(path)
     try:
         done = migrate(connection, path)
+        for table, columns in _TABLES.items():
+            connection.execute(f"SELECT {columns} FROM {table} LIMIT 0")
         cut = [row[0] for row in connection.execute("SELECT id FROM ride WHERE ended IS NULL ORDER BY id")]
         if thorough or (mend and cut and path.stat().st_size <= QUICKLY_CHECKED_BYTES):
             _check(connection, thorough)
@@ -222,7 +228,7 @@ def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection,
 
 
 def _check(connection: sqlite3.Connection, thorough: bool) -> None:
-    """Reads the whole file. Raises _DamagedError, blocks.BlockError or SQLite's own error."""
+    """Reads the whole file. Raises what ``is_damage`` knows."""
     if connection.execute("PRAGMA quick_check(1)").fetchall() != [("ok",)]:
         raise _DamagedError
     if thorough:
@@ -262,9 +268,12 @@ def code_of(error: Exception) -> int | None:
     return None if code is None else int(code) & 0xFF
 
 
-def is_damage(error: sqlite3.Error) -> bool:
-    """Whether SQLite says that the file's content is broken (rather than that it cannot get at it)."""
-    return code_of(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+def is_damage(error: Exception) -> bool:
+    """Whether the file's content is broken, or another's (rather than that SQLite cannot get at it)."""
+    if isinstance(error, _DamagedError | blocks.BlockError | UnicodeDecodeError):
+        return True
+    # SQLITE_ERROR: what this program asks for, its tables do not have.
+    return code_of(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 
 
 def is_held(error: Exception) -> bool:
@@ -294,7 +303,7 @@ def cause(error: Exception) -> str:
         errno.ENODEV,
     ):
         return "the ride log cannot be reached; check that its folder is there and is yours"
-    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(error, blocks.BlockError):
+    if is_damage(error):
         return "the ride log is damaged; `rumblestrip rides check` sets it aside and saves what can be read"
     if is_held(error):
         return "another program holds the ride log; let it finish"
@@ -312,24 +321,41 @@ def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
     if version == len(STEPS):
         return []
     done = []
+    copy = None
     if version:
         copy = _unused(path.with_name(f"{path.name}.version-{version}"))
         _copy(connection, copy)
         done.append(f"The ride log was moved from version {version} to {len(STEPS)}; a copy is kept as {copy.name}.")
-    with transaction(connection):
-        # Asked again, now that nobody else can be doing the same.
-        for number in range(_version(connection), len(STEPS)):
-            for statement in STEPS[number].split(";"):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {number + 1}")
-        connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+    try:
+        with transaction(connection):
+            # Asked again, now that nobody else can be doing the same.
+            version = _version(connection)
+            if not version and connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
+                raise _DamagedError
+            for number in range(version, len(STEPS)):
+                for statement in STEPS[number].split(";"):
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version = {number + 1}")
+            connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+    except sqlite3.Error as error:
+        if copy is not None:
+            # It is tried again and again during a ride: the copies would fill the card.
+            copy.unlink()
+            if code_of(error) == sqlite3.SQLITE_ERROR:
+                raise LogError(
+                    f"{path}: cannot be moved from version {version} to {len(STEPS)} ({error}) and is as it was; "
+                    "go back to the release that wrote it"
+                ) from error
+        raise
     _sync_folder(path.parent)
     return done
 
 
 def check_version(connection: sqlite3.Connection, path: Path) -> int:
-    """The version of the database. Raises LogError when it is newer than this program."""
+    """The version of the database. Raises LogError when it is newer than this program, _DamagedError below nought."""
     version = _version(connection)
+    if version < 0:
+        raise _DamagedError
     if version > len(STEPS):
         raise LogError(
             f"{path}: was written by a newer release (version {version} after {len(STEPS)}); update this one"
@@ -434,7 +460,7 @@ def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iter
     while start < 1 << 40:
         try:
             found = source.execute(query, (start,)).fetchall()
-        except sqlite3.DatabaseError:
+        except TROUBLE:
             failures += 1
             # One bad page may lead to a thousand rows; past them nothing more is likely to come.
             step = 1 if failures < 1000 else step * 2

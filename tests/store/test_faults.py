@@ -239,6 +239,43 @@ def test_a_damaged_log_at_the_start_of_a_ride(path: Path) -> None:
     assert list(path.parent.glob("*.damaged-*"))
 
 
+@pytest.mark.parametrize(
+    "made",
+    [
+        "PRAGMA user_version = -1",
+        "PRAGMA user_version = 1",
+        "CREATE TABLE ride (day TEXT)",
+        "CREATE TABLE shopping (what TEXT)",
+    ],
+)
+def test_what_is_no_log_is_set_aside_and_kept(path: Path, made: str) -> None:
+    path.parent.mkdir()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(made)
+    content = path.read_bytes()
+    unit = Unit(path)
+    unit.ride(20)
+    assert unit.arrive() == 0
+    assert "damaged" in unit.faults[0].text
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
+    (kept,) = path.parent.glob("*.damaged-*")
+    # Of the file only its mode was changed, by opening it.
+    assert kept.read_bytes()[100:] == content[100:]
+
+
+def test_a_damage_that_sqlite_has_no_words_for(path: Path) -> None:
+    with open_log(path) as log:
+        log.add(ride(60))
+    path.write_bytes(path.read_bytes().replace(b"started_unix_s REAL", b"started_unix_s\xff\xff\xff\xff\xff"))
+    unit = Unit(path)
+    unit.ride(20)
+    assert unit.arrive() == 0
+    assert "damaged" in unit.faults[0].text
+    with open_log(path) as log:
+        assert same_measurements(log.record(log.ride("last").ride_id), ride(20))
+
+
 def test_another_program_that_writes(path: Path) -> None:
     open_log(path).close()
     unit = Unit(path)

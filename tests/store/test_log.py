@@ -320,8 +320,9 @@ def test_an_older_log_is_moved_forward_and_a_copy_kept(path: Path, monkeypatch: 
 def test_a_failed_move_leaves_the_old_version(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = ridden(path, 20)
     monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, "CREATE TABLE extra (id INTEGER); NONSENSE"))
-    with pytest.raises(LogError):
+    with pytest.raises(LogError, match="cannot be moved from version 1 to 2"):
         open_log(path)
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
     monkeypatch.undo()
     with open_log(path) as log:
         assert same_measurements(log.record(1), made)
