@@ -202,8 +202,11 @@ class Unit:
         )
         self._pages.chosen = _today(self._pages.lanes, ready.target)
 
-    async def run(self) -> None:
-        """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after."""
+    async def run(self) -> int:
+        """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after.
+
+        Returns how many measurements and marks could not be stored.
+        """
         self._show()
         self._dim(self._unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
@@ -253,7 +256,8 @@ class Unit:
             await self._done.wait()
         finally:
             self._service.stopping()
-            await self._stop()
+            lost = await self._stop()
+        return lost
 
     def _from_thread(self, loop: asyncio.AbstractEventLoop, fault: Fault) -> None:
         with contextlib.suppress(RuntimeError):  # the loop may be closed while the writer still finishes
@@ -658,7 +662,7 @@ class Unit:
                     "must not jump under a rider. The next ride has the new ones."
                 )
 
-    async def _stop(self) -> None:
+    async def _stop(self) -> int:
         # The ride first: letting go of the radio may take seconds, and they are no part of it.
         self._stopped = True
         if self._companion is not None:
@@ -672,6 +676,7 @@ class Unit:
             task.cancel()
         # A link that cannot be let go must not keep the log from being closed.
         await asyncio.wait((*self._tasks.values(), *self._letting_go), timeout=LET_GO_S)
+        lost = 0
         try:
             lost = await asyncio.to_thread(self._keeper.close)
         except Exception as error:
@@ -681,6 +686,7 @@ class Unit:
                 self._say(f"{lost} measurements and marks could not be stored. Check the card.")
         if self._wiring.panel is not None:
             self._attempt("panel", self._wiring.panel.close)
+        return lost
 
 
 def _keeper_in_memory() -> Keeper:

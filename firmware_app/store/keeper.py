@@ -18,7 +18,6 @@ class LogKeeper:
     """Keeps rides in the log. on_fault: told of a failing card, from the writer's thread."""
 
     def __init__(self, path: Path, on_fault: Callable[[Fault], None]) -> None:
-        self._path = path
         self._writer = LogWriter(path, on_fault)
 
     def begin(self, facts: RideFacts) -> None:
@@ -44,7 +43,7 @@ class LogKeeper:
             ride_id = self._writer.ride_id
             try:
                 if ride_id is not None:
-                    with open_log(self._path) as log:
+                    with open_log(self._writer.path) as log:
                         if log.ride(ride_id).ended is not None:
                             return log.record(ride_id)
             except LogError:

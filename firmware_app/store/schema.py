@@ -105,7 +105,12 @@ class LogError(Exception):
 
 def kept_copies(path: Path) -> list[Path]:
     """Damaged files that were set aside, and copies of older versions. They may hold rides that were deleted since."""
-    return sorted((*path.parent.glob(f"{path.name}.damaged-*"), *path.parent.glob(f"{path.name}.version-*")))
+    return sorted((*path.parent.glob(f"{path.name}*.damaged-*"), *path.parent.glob(f"{path.name}*.version-*")))
+
+
+def beside_path(path: Path) -> Path:
+    """Where rides are kept while something else, or a newer release's log, is in the log's place."""
+    return path.with_name(path.name + ".beside")
 
 
 def wal_path(path: Path) -> Path:
@@ -193,21 +198,27 @@ def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> t
     An older version is moved forward, with a copy kept. A file that SQLite cannot read is set aside, and what can be
     read of it saved into a new one. mend: rides that were cut are ended and, if there is one, SQLite's own check reads
     the file unless it is large; thorough: it does so in any case, and every block is read too. All this only while
-    nobody writes. Raises LogError for a newer version or when it cannot be thorough now, and `TROUBLE` when the card
-    fails.
+    nobody writes. Raises LogError for a newer version, for what is no file, or when it cannot be thorough now, and
+    `TROUBLE` when the card fails.
     """
+    if os.path.lexists(path) and not path.is_file():
+        raise LogError(f"{path}: is no file but a folder, a device or a link that leads nowhere; move it away")
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     with _nobody_writes(path.parent) as alone:
         if thorough and not alone:
             raise LogError(f"{path}: is being written just now; check it when the ride is over")
-        try:
-            return _opened(path, mend and alone, thorough)
-        except (*TROUBLE, blocks.BlockError) as error:
-            if not alone or not is_damage(error):
-                raise
-        done = _set_aside(path)
-        connection, more = _opened(path, mend, False)
-        return connection, done + more
+        return _sound(path, mend and alone, thorough, alone)
+
+
+def _sound(path: Path, mend: bool, thorough: bool, alone: bool) -> tuple[sqlite3.Connection, list[str]]:
+    try:
+        return _opened(path, mend, thorough)
+    except (*TROUBLE, blocks.BlockError) as error:
+        if not alone or not is_damage(error):
+            raise
+    done = _set_aside(path)
+    connection, more = _opened(path, mend, False)
+    return connection, done + more
 
 
 def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection, list[str]]:
@@ -216,6 +227,8 @@ def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection,
         done = migrate(connection, path)
         for table, columns in _TABLES.items():
             connection.execute(f"SELECT {columns} FROM {table} LIMIT 0")
+        if mend:
+            done += _bring_in(connection, path)
         cut = [row[0] for row in connection.execute("SELECT id FROM ride WHERE ended IS NULL ORDER BY id")]
         if thorough or (mend and cut and path.stat().st_size <= QUICKLY_CHECKED_BYTES):
             _check(connection, thorough)
@@ -225,6 +238,38 @@ def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection,
         connection.close()
         raise
     return connection, done
+
+
+def _bring_in(connection: sqlite3.Connection, path: Path) -> list[str]:
+    """Take in the rides that were kept beside the log. What fails waits for the next time: it must not cost the log."""
+    beside = beside_path(path)
+    if not beside.exists():
+        return []
+    taken = 0
+    try:
+        other, done = _sound(beside, mend=False, thorough=True, alone=True)
+        with closing(other):
+            with transaction(connection):
+                for number, *ride in other.execute(f"SELECT {RIDE} FROM ride ORDER BY id").fetchall():
+                    query = f"INSERT INTO ride ({RIDE}) VALUES (NULL{', ?' * len(ride)})"
+                    ride_id = connection.execute(query, ride).lastrowid
+                    for table in ("block", "mark"):
+                        columns = _TABLES[table].removeprefix("ride, ")
+                        rows = other.execute(f"SELECT {columns} FROM {table} WHERE ride = ?", (number,))
+                        query = f"INSERT INTO {table} (ride, {columns}) VALUES (?{', ?' * len(columns.split(','))})"
+                        connection.executemany(query, ((ride_id, *row) for row in rows))
+                    taken += 1
+            # What is deleted from the log later should not be found in what is left of this file. On a full card it may
+            # be: to bring the same rides in again and again would be worse.
+            with suppress(sqlite3.Error):
+                other.execute("DELETE FROM ride")
+                other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        beside.unlink()
+        wal_path(beside).unlink(missing_ok=True)
+        _sync_folder(path.parent)
+    except (*TROUBLE, LogError) as error:
+        return [f"The rides in {beside} cannot be brought into the log yet: {cause(error)}."]
+    return [*done, f"Rides that were kept in {beside.name}, {taken} of them, are in the log now."]
 
 
 def _check(connection: sqlite3.Connection, thorough: bool) -> None:
@@ -289,6 +334,8 @@ def is_read_only(error: Exception) -> bool:
 
 def cause(error: Exception) -> str:
     """What went wrong with the file and what to do about it, in the middle of a sentence."""
+    if isinstance(error, LogError):
+        return str(error)
     code = code_of(error)
     number = error.errno if isinstance(error, OSError) else None
     if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT):

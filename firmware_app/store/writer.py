@@ -134,6 +134,7 @@ class LogWriter:
         # Below: the thread's own.
         self._connection: sqlite3.Connection | None = None
         self._open = ExitStack()
+        self._file = path
         self._inode = 0
         self._rides: list[_Ride] = []
         self._sorted = 0
@@ -151,6 +152,11 @@ class LogWriter:
     def ride_id(self) -> int | None:
         """The number of the latest ride, once its first batch is written."""
         return None if self._latest is None else self._latest.written_as
+
+    @property
+    def path(self) -> Path:
+        """The file that rides are written to: the log, or one beside it while the log itself takes none."""
+        return self._file
 
     @property
     def written(self) -> int:
@@ -297,8 +303,8 @@ class LogWriter:
     def _settle(self, connection: sqlite3.Connection) -> None:
         """Everything is durable: let go of it, and now and then carry the write-ahead log over."""
         # A card that was pulled out, or a file that was deleted, takes writes without a word.
-        if os.stat(self._path).st_ino != self._inode:
-            raise FileNotFoundError(errno.ENOENT, "the file is no longer there", str(self._path))
+        if os.stat(self._file).st_ino != self._inode:
+            raise FileNotFoundError(errno.ENOENT, "the file is no longer there", str(self._file))
         self._unsynced_since_s = None
         self._waiting = 0
         for ride in self._rides:
@@ -307,19 +313,29 @@ class LogWriter:
             # The last block may still grow, and is written as a whole.
             del ride.blocks[:-1]
         self._rides = [ride for ride in self._rides if not ride.end_committed]
-        if os.stat(schema.wal_path(self._path)).st_size > _CHECKPOINT_BYTES:
+        if os.stat(schema.wal_path(self._file)).st_size > _CHECKPOINT_BYTES:
             connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _connect(self) -> sqlite3.Connection:
-        connection, mended = schema.open_database(self._path, mend=False)
+        file, text = self._path, ""
+        try:
+            connection, mended = schema.open_database(file, mend=False)
+        except schema.LogError as error:
+            # That is put right at home, and the ride cannot wait for it.
+            file = schema.beside_path(self._path)
+            connection, mended = schema.open_database(file, mend=False)
+            text = f"{error}. Rides are kept in {file.name} meanwhile, and join the log when it can be opened."
         self._open.callback(connection.close)
         self._open.enter_context(schema.writing(self._path.parent))
         connection.execute("PRAGMA busy_timeout = 1000")
         connection.execute("PRAGMA wal_autocheckpoint = 0")
         # Once carried over the write-ahead log is cut to nothing: its size then tells what is new in it.
         connection.execute("PRAGMA journal_size_limit = 0")
-        self._inode = os.stat(self._path).st_ino
+        self._inode = os.stat(file).st_ino
         self._connection = connection
+        told_before, self._file = file == self._file, file
+        if text and not told_before:
+            self._tell(Fault("storage", text, active=False))
         for text in mended:
             self._reported = True
             self._tell(Fault("storage", text))

@@ -324,4 +324,4 @@ def test_checking_the_log_saves_what_can_be_read(capsys: pytest.CaptureFixture[s
 
 def test_a_log_that_cannot_be_opened(capsys: pytest.CaptureFixture[str]) -> None:
     log_path().mkdir()
-    assert "cannot be reached" in told(capsys, status=1)
+    assert "is no file" in told(capsys, status=1)

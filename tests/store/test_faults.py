@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware_app.core.events import Fault
+from firmware_app.core.events import Fault, Mark
 from firmware_app.store import schema, writer
 from firmware_app.store.log import LogError, open_log
 from firmware_app.store.writer import LogWriter
@@ -262,6 +262,86 @@ def test_what_is_no_log_is_set_aside_and_kept(path: Path, made: str) -> None:
     (kept,) = path.parent.glob("*.damaged-*")
     # Of the file only its mode was changed, by opening it.
     assert kept.read_bytes()[100:] == content[100:]
+
+
+def newer(path: Path) -> None:
+    with open_log(path) as log:
+        log.add(ride(60))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version = 99")
+
+
+def older(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version = 1")
+
+
+@pytest.mark.parametrize(
+    ("put", "take_away", "words"),
+    [
+        (newer, older, "newer release"),
+        (Path.mkdir, Path.rmdir, "is no file"),
+        (lambda path: path.symlink_to("nowhere/at-all"), Path.unlink, "is no file"),
+        (os.mkfifo, Path.unlink, "is no file"),
+    ],
+)
+def test_a_ride_is_kept_beside_what_cannot_be_opened(
+    path: Path, put: Callable[[Path], None], take_away: Callable[[Path], None], words: str
+) -> None:
+    path.parent.mkdir()
+    put(path)
+    beside = path.with_name("rides.sqlite3.beside")
+    for seconds in (90, 70):
+        unit = Unit(path)
+        unit.ride(seconds)
+        unit.writer.take((Mark(5.0, "alarm", {"kind": "above_target", "on": True}),))
+        assert unit.arrive() == 0
+        assert [(fault.active, words in fault.text, beside.name in fault.text) for fault in unit.faults] == [
+            (False, True, True)
+        ]
+        with pytest.raises(LogError, match=words):
+            open_log(path)
+    # Cut by the power, while somebody looks on.
+    unit = Unit(path)
+    unit.ride(30)
+    assert unit.writer.close() == 0
+    take_away(path)
+    with open_log(path) as log:
+        first = len(log.rides()) - 2
+        assert any("3 of them, are in the log now" in text for text in log.recovered)
+        assert any(f"Ride {first + 2} was cut" in text for text in log.recovered)
+        assert [each.ended for each in log.rides()][-3:] == ["rider", "rider", "cut"]
+        for place, seconds in enumerate((90, 70, 30)):
+            record = log.record(first + place)
+            assert same_measurements(record, ride(seconds))
+            assert len(record.marks) == (place < 2)
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
+    with open_log(path) as log:
+        assert log.recovered == ()
+
+
+def test_rides_that_cannot_be_brought_in_wait_for_another_day(path: Path) -> None:
+    beside = path.with_name("rides.sqlite3.beside")
+    newer(beside)
+    with open_log(path) as log:
+        assert "newer release" in log.recovered[0]
+        assert log.rides() == []
+    older(beside)
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(60))
+
+
+def test_rides_are_brought_in_once_even_where_they_cannot_be_overwritten(path: Path) -> None:
+    beside = path.with_name("rides.sqlite3.beside")
+    with open_log(beside) as log:
+        log.add(ride(60))
+    with closing(sqlite3.connect(beside)) as connection:
+        # Overwriting takes room, and the card may have none.
+        connection.execute("CREATE TRIGGER full BEFORE DELETE ON ride BEGIN SELECT raise(ABORT, 'full'); END")
+    for _ in range(2):
+        with open_log(path) as log:
+            assert [each.measurements for each in log.rides()] == [60]
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
 
 
 def test_a_damage_that_sqlite_has_no_words_for(path: Path) -> None:

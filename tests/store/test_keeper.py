@@ -122,3 +122,14 @@ def test_a_place_that_takes_no_log_is_a_fault_and_not_an_error(tmp_path: Path) -
     assert lost > 0
     assert told
     assert {fault.part for fault in told} == {"storage"}
+
+
+def test_a_ride_kept_beside_a_log_that_cannot_be_opened_comes_back_too(tmp_path: Path) -> None:
+    path = tmp_path / "rides.sqlite3"
+    path.mkdir()
+    keeper = LogKeeper(path, lambda fault: None)
+    ride(keeper)
+    record = keeper.record()
+    assert record is not None
+    same(record)
+    assert keeper.close() == 0
