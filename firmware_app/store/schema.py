@@ -11,6 +11,7 @@ import errno
 import fcntl
 import json
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -31,6 +32,8 @@ QUICKLY_CHECKED_BYTES = 32_000_000
 for more: the cut ride itself is always read, and `rumblestrip rides check` reads everything."""
 
 _APPLICATION_ID = 0x52554D42
+_PAGES_AT = 28
+"""Where a file says how many pages it has: https://www.sqlite.org/fileformat.html#the_database_header"""
 
 STEPS = (
     """
@@ -430,7 +433,8 @@ def _set_aside(path: Path) -> list[str]:
     wal_path(fresh).unlink(missing_ok=True)
     with closing(connect(fresh)) as target:
         migrate(target, fresh)
-        saved = _salvage(path, target)
+        target.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        saved = _salvage(path, target, fresh.read_bytes())
     kept = _unused(path.with_name(f"{path.name}.damaged-{datetime.now():%Y%m%d-%H%M%S}"))
     # The write-ahead log first: should the power fail between the two, a database without it is only set aside again.
     if wal_path(path).exists():
@@ -453,25 +457,19 @@ def _unused(path: Path) -> Path:
     return path
 
 
-def _salvage(path: Path, target: sqlite3.Connection) -> str:
-    """Copy what can be read, row by row.
+def _salvage(path: Path, target: sqlite3.Connection, blank: bytes) -> str:
+    """Copy what can be read, row by row. blank: the file of a log without rides.
 
     A ride whose facts are lost takes the maximum of the ride before it, or else the one accepted last; with neither it
     stays in the damaged file, since what it was cannot be told.
     """
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as source, transaction(target):
+    with transaction(target):
         target.execute("PRAGMA defer_foreign_keys = ON")
-        for table, columns in _TABLES.items():
-            marks = ", ".join("?" * len(columns.split(",")))
-            for row in _readable_rows(source, table, columns):
-                # A row that breaks a rule of its table is part of the damage.
-                with suppress(sqlite3.IntegrityError):
-                    if table == "block":
-                        try:
-                            blocks.unpack([row[2:]])
-                        except (blocks.BlockError, TypeError):
-                            continue
-                    target.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as source:
+            whole = _save_rows(source, target)
+        if not whole:
+            with _under_our_schema(path, blank, target) as source:
+                _save_rows(source, target)
         target.execute(
             """
             INSERT INTO ride (id, hr_max_bpm, hr_rest_bpm, scheme, plan, target, source)
@@ -499,8 +497,58 @@ def _salvage(path: Path, target: sqlite3.Connection) -> str:
     return f"{len(rides)} rides could be read, whole or in part, and are in the new one."
 
 
-def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...]]:
-    """Every row of a table that can be reached by its rowid; unreadable stretches are stepped over."""
+def _save_rows(source: sqlite3.Connection, target: sqlite3.Connection) -> bool:
+    """Every row that can be read and is not there yet; whether all of them could be."""
+    # With it SQLite goes by as much of the schema as it can read, and by the size that the file really has.
+    source.execute("PRAGMA writable_schema = ON")
+    whole = True
+    for table, columns in _TABLES.items():
+        marks = ", ".join("?" * len(columns.split(",")))
+        for row in _readable_rows(source, table, columns):
+            if row is None:
+                whole = False
+                continue
+            # A row that breaks a rule of its table is part of the damage.
+            with suppress(sqlite3.IntegrityError):
+                if table == "block":
+                    try:
+                        blocks.unpack([row[2:]])
+                    except (blocks.BlockError, TypeError):
+                        continue
+                target.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)
+    return whole
+
+
+@contextmanager
+def _under_our_schema(path: Path, blank: bytes, target: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    """A damaged file, for when its header or schema cannot be read: a copy of it with those of a log without rides."""
+    copy = path.with_name(path.name + ".copy")
+    files = (copy, wal_path(copy), copy.with_name(copy.name + "-shm"))
+    roots = {root for (root,) in target.execute("SELECT rootpage FROM sqlite_schema")}
+    try:
+        for one, its_copy in ((path, copy), (wal_path(path), wal_path(copy))):
+            its_copy.unlink(missing_ok=True)
+            if one.exists():
+                its_copy.touch(mode=0o600)
+                shutil.copyfile(one, its_copy)
+        with copy.open("r+b") as file:
+            for at in range(0, len(blank), PAGE_BYTES):
+                if at // PAGE_BYTES + 1 not in roots:
+                    file.seek(at)
+                    file.write(blank[at : at + PAGE_BYTES])
+            pages = -(-file.seek(0, os.SEEK_END) // PAGE_BYTES)
+            file.truncate(pages * PAGE_BYTES)
+            file.seek(_PAGES_AT)
+            file.write(pages.to_bytes(4, "big"))
+        with closing(sqlite3.connect(copy)) as source:
+            yield source
+    finally:
+        for each in files:
+            each.unlink(missing_ok=True)
+
+
+def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...] | None]:
+    """Every row of a table that can be reached by its rowid; unreadable stretches are stepped over, with a None."""
     start, step, failures = 0, 1, 0
     # One at a time: a cursor that runs into a bad page takes the good row before it along.
     query = f"SELECT rowid, {columns} FROM {table} WHERE rowid >= ? ORDER BY rowid LIMIT 1"
@@ -508,6 +556,8 @@ def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iter
         try:
             found = source.execute(query, (start,)).fetchall()
         except TROUBLE:
+            if not failures:
+                yield None
             failures += 1
             # One bad page may lead to a thousand rows; past them nothing more is likely to come.
             step = 1 if failures < 1000 else step * 2

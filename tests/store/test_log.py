@@ -270,6 +270,42 @@ def test_what_can_be_read_of_a_damaged_file_is_saved(path: Path, seed: int) -> N
     assert len(list(path.parent.glob("*.damaged-*"))) == 1
 
 
+def without(content: bytes, first: int, last: int) -> bytes:
+    return content[:first] + bytes(last - first) + content[last:]
+
+
+@pytest.mark.parametrize("waiting", [False, True], ids=["carried over", "in the write-ahead log"])
+def test_a_lost_header_schema_or_end_costs_no_ride(path: Path, tmp_path: Path, waiting: bool) -> None:
+    made = ride(400)
+    with open_log(tmp_path / "whole" / path.name) as log:
+        log.add(made)
+        log.add(made)
+        if not waiting:
+            log.delete(log.add(made))
+        files = {file.name: file.read_bytes() for file in (tmp_path / "whole").iterdir() if not file.match("*-shm")}
+    assert bool(files.get(path.name + "-wal")) is waiting
+    with closing(sqlite3.connect(tmp_path / "whole" / path.name)) as connection:
+        roots = {root for (root,) in connection.execute("SELECT rootpage FROM sqlite_master")}
+    content = files[path.name]
+    page = schema.PAGE_BYTES
+    spoiled = [without(content, (number - 1) * page, number * page) for number in set(range(1, 12)) - roots]
+    if not waiting:
+        # Its last pages are free since a ride was deleted.
+        spoiled += [content[:-page], content[: -page // 2]]
+    # The page size, the sizes of the file, of what is kept free in a page and of the cache, the schema's number.
+    spoiled += [without(content, at, at + 1) for at in (0, 16, 17, 21, 22, 23, 31, 47, 59)]
+    spoiled += [content[:at] + b"\xff" + content[at + 1 :] for at in (0, 16, 17, 18, 19, 20, 21, 28, 44, 60)]
+    for number, one in enumerate(spoiled):
+        where = tmp_path / f"{number}" / path.name
+        where.parent.mkdir()
+        for name, whole in files.items():
+            (where.parent / name).write_bytes(one if name == path.name else whole)
+        with open_log(where, thorough=True) as log:
+            assert [each.measurements for each in log.rides()] == [400, 400], number
+            assert same_measurements(log.record(2), made)
+        assert [file.name for file in where.parent.glob("*.copy*")] == []
+
+
 class StoppedClock(datetime):
     @classmethod
     def now(cls, tz: tzinfo | None = None) -> StoppedClock:
