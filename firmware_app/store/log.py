@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -173,16 +173,12 @@ class Log:
         """A whole ride as columns."""
         facts = self.ride(ride_id).facts
         stored = self._rows("SELECT measurements, rr FROM block WHERE ride = ? ORDER BY number", ride_id)
+        stored_marks = self._rows("SELECT t_ms, kind, detail FROM mark WHERE ride = ? ORDER BY t_ms, number", ride_id)
         try:
             columns = blocks.unpack(stored)
-        except blocks.BlockError as error:
+            marks = tuple(Mark(t_ms / 1000, kind, schema.mark_detail(detail)) for t_ms, kind, detail in stored_marks)
+        except (sqlite3.Error, blocks.BlockError) as error:
             raise schema.trouble(self.path, error) from error
-        marks = tuple(
-            Mark(t_ms / 1000, kind, json.loads(detail))
-            for t_ms, kind, detail in self._rows(
-                "SELECT t_ms, kind, detail FROM mark WHERE ride = ? ORDER BY t_ms, number", ride_id
-            )
-        )
         last_s = float(columns.t_s[-1]) if len(columns.t_s) else 0.0
         return RideRecord(
             facts=facts,
@@ -264,7 +260,9 @@ class Log:
         """The stored review of a ride, or None when there is none of this version."""
         query = "SELECT content FROM review WHERE ride = ? AND version = ?"
         for row in self._rows(query, ride_id, version):
-            return dict(json.loads(row[0]))
+            # A damaged one is worked out again.
+            with suppress(ValueError):
+                return dict(json.loads(row[0]))
         return None
 
     def keep_reviews(self, reviews: Mapping[int, Mapping[str, Any]], version: str) -> None:

@@ -135,6 +135,7 @@ def connect(path: Path) -> sqlite3.Connection:
     # fills up the write-ahead log at every barrier, so that no durable byte is ever sent to the card again.
     uri = f"{path.absolute().as_uri()}?psow=0"
     connection = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+    connection.text_factory = _text
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         connection.execute("PRAGMA journal_mode = WAL")
@@ -163,6 +164,7 @@ def connect_to_read(path: Path) -> sqlite3.Connection:
     """
     uri = path.resolve().as_uri()
     connection = sqlite3.connect(f"{uri}?immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+    connection.text_factory = _text
     try:
         if check_version(connection, path) < len(STEPS):
             raise LogError(f"{path}: is of an older version and cannot be moved forward while it can only be read")
@@ -282,6 +284,8 @@ def _check(connection: sqlite3.Connection, thorough: bool) -> None:
     if thorough:
         for block in connection.execute("SELECT measurements, rr FROM block"):
             blocks.unpack([block])
+        for (detail,) in connection.execute("SELECT detail FROM mark"):
+            mark_detail(detail)
 
 
 @contextmanager
@@ -501,6 +505,7 @@ def _save_rows(source: sqlite3.Connection, target: sqlite3.Connection) -> bool:
     """Every row that can be read and is not there yet; whether all of them could be."""
     # With it SQLite goes by as much of the schema as it can read, and by the size that the file really has.
     source.execute("PRAGMA writable_schema = ON")
+    source.text_factory = _text
     whole = True
     for table, columns in _TABLES.items():
         marks = ", ".join("?" * len(columns.split(",")))
@@ -515,6 +520,12 @@ def _save_rows(source: sqlite3.Connection, target: sqlite3.Connection) -> bool:
                         blocks.unpack([row[2:]])
                     except (blocks.BlockError, TypeError):
                         continue
+                elif table == "mark":
+                    try:
+                        mark_detail(row[-1])
+                    except (_DamagedError, TypeError):
+                        # That something happened, and when, is worth keeping.
+                        row = (*row[:-1], "{}")
                 target.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)
     return whole
 
@@ -622,6 +633,22 @@ def mark_row(mark: Mark) -> tuple[int, str, str]:
     """A mark as it is stored: t_ms, kind, detail as JSON."""
     detail = json.dumps(dict(mark.detail), ensure_ascii=False, default=str)
     return max(round(mark.t_s * 1000), 0), mark.kind, text(detail)
+
+
+def mark_detail(stored: str) -> dict[str, Any]:
+    """The detail of a mark as it was before ``mark_row``. Raises sqlite3.DatabaseError when it is damaged."""
+    try:
+        detail = json.loads(stored)
+    except ValueError as error:
+        raise _DamagedError from error
+    if not isinstance(detail, dict):
+        raise _DamagedError
+    return detail
+
+
+def _text(stored: bytes) -> str:
+    """Text as it is read: one wrong byte in a name or a word costs that byte."""
+    return stored.decode(errors="replace")
 
 
 def _end_cut_rides(connection: sqlite3.Connection, cut: list[int]) -> list[str]:

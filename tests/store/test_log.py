@@ -331,6 +331,36 @@ def test_a_damaged_block_costs_its_measurements_only(path: Path, monkeypatch: py
         assert len(log.record(1).t_s) == log.ride(1).measurements
 
 
+@pytest.mark.parametrize("detail", ["'{\"kind\": '", "'7'", "CAST(x'7b22ff' AS TEXT)"])
+def test_a_damaged_mark_costs_its_detail_only(path: Path, detail: str) -> None:
+    made = ride(400)
+    with open_log(path) as log:
+        log.add(made)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(f"UPDATE mark SET detail = {detail} WHERE number = 2")
+    with open_log(path) as log, pytest.raises(LogError, match="`rumblestrip rides check`"):
+        log.record(1)
+    with open_log(path, thorough=True) as log:
+        assert "damaged" in log.recovered[0]
+        record = log.record(1)
+    assert same_measurements(record, made)
+    assert record.marks == (*made.marks[:2], replace(made.marks[2], detail={}), *made.marks[3:])
+
+
+def test_a_wrong_byte_in_a_name_costs_that_byte(path: Path) -> None:
+    with open_log(path) as log:
+        log.add(ride(60))
+        log.keep_reviews({1: {"ridden_s": 59.0}}, "1")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE ride SET plan = CAST(x'68ff6c6c73' AS TEXT)")
+        connection.execute("UPDATE review SET content = CAST(x'7b22ff' AS TEXT)")
+    with open_log(path, thorough=True) as log:
+        assert log.recovered == ()
+        assert log.record(1).facts == replace(FACTS, plan="h\ufffdlls")
+        # It is worked out again.
+        assert log.review(1, "1") is None
+
+
 # --- versions -------------------------------------------------------------------------------------------------------
 
 
