@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -134,6 +134,7 @@ def _summaries(
     import zlib
 
     from firmware_app.core.review import VERSION
+    from firmware_app.store.log import LogError
 
     given = zlib.crc32(repr((scheme, rider.hr_rest_bpm, rider.sex)).encode())
     version = f"{VERSION}-{given:08x}"
@@ -149,7 +150,9 @@ def _summaries(
     growing = {ride.ride_id for ride in missing if ride.ended in (None, "cut")}
     whole = {ride_id: one for ride_id, one in fresh.items() if ride_id not in growing}
     if whole:
-        log.keep_reviews(whole, version)
+        # On a card that cannot be written they are worked out each time.
+        with suppress(LogError):
+            log.keep_reviews(whole, version)
     return {**{number: one for number, one in found.items() if one is not None}, **fresh}
 
 

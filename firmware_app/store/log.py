@@ -104,25 +104,35 @@ def open_log(path: Path, *, thorough: bool = False) -> Log:
         connection, recovered = schema.open_database(path, thorough=thorough)
         return Log(path, connection, tuple(recovered))
     except schema.TROUBLE as error:
-        if not schema.is_read_only(error):
+        why = schema.cause(error)
+        if not (schema.is_read_only(error) or schema.is_full(error)):
             raise schema.trouble(path, error) from error
         try:
-            connection = schema.connect_to_read(path)
-        except schema.TROUBLE:
+            connection, unseen = schema.connect_to_read(path, thorough=thorough)
+        except (*schema.TROUBLE, blocks.BlockError) as worse:
+            if schema.is_damage(worse):
+                raise LogError(f"{path}: the ride log is damaged, and nothing of it can be saved: {why}") from worse
             raise schema.trouble(path, error) from error
-        return Log(path, connection, (f"{path} can only be read.",))
+        return Log(path, connection, (f"{path}: {why}.", *unseen), unwritable=error)
 
 
 class Log:
     """The rides that are stored. Every method raises LogError when the file cannot be read or written.
 
-    recovered: what had to be mended when it was opened, in the rider's words.
+    recovered: what had to be mended when it was opened, in the rider's words. unwritable: why it can only be read.
     """
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, recovered: tuple[str, ...]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        connection: sqlite3.Connection,
+        recovered: tuple[str, ...],
+        unwritable: Exception | None = None,
+    ) -> None:
         self.path = path
         self.recovered = recovered
         self._connection = connection
+        self._unwritable = unwritable
 
     def close(self) -> None:
         """Let go of the file."""
@@ -352,7 +362,7 @@ class Log:
             with schema.transaction(self._connection):
                 yield self._connection
         except sqlite3.Error as error:
-            raise schema.trouble(self.path, error) from error
+            raise schema.trouble(self.path, self._unwritable or error) from error
 
 
 def _summary(row: tuple[Any, ...]) -> RideSummary:

@@ -157,17 +157,31 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def connect_to_read(path: Path) -> sqlite3.Connection:
-    """A connection to a file on a card that cannot be written. A write-ahead log left there is not read.
+def connect_to_read(path: Path, *, thorough: bool) -> tuple[sqlite3.Connection, list[str]]:
+    """A connection to a file on a card that cannot be written just now, and what it does not show in the rider's words.
 
-    Raises LogError when it is of another version, sqlite3.Error when there is none.
+    Raises LogError when it is of another version, sqlite3.Error when there is none, and what ``is_damage`` knows.
     """
-    uri = path.resolve().as_uri()
-    connection = sqlite3.connect(f"{uri}?immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        return _connect_to_read(path, "mode=ro", thorough), []
+    except sqlite3.OperationalError:
+        # With a write-ahead log SQLite wants its shared index, and here is none and no room for one.
+        connection = _connect_to_read(path, "immutable=1", thorough)
+    wal = wal_path(path)
+    if not wal.exists() or not wal.stat().st_size:
+        return connection, []
+    return connection, [f"What was ridden last lies in {wal.name} and is shown when the card can be written again."]
+
+
+def _connect_to_read(path: Path, how: str, thorough: bool) -> sqlite3.Connection:
+    uri = f"{path.resolve().as_uri()}?{how}"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
     connection.text_factory = _text
     try:
         if check_version(connection, path) < len(STEPS):
             raise LogError(f"{path}: is of an older version and cannot be moved forward while it can only be read")
+        if thorough:
+            _check(connection, thorough)
     except BaseException:
         connection.close()
         raise
@@ -278,7 +292,7 @@ def _bring_in(connection: sqlite3.Connection, path: Path) -> list[str]:
 
 
 def _check(connection: sqlite3.Connection, thorough: bool) -> None:
-    """Reads the whole file. Raises what ``is_damage`` knows."""
+    """Reads the whole file; thorough: every block and mark too. Raises what ``is_damage`` knows."""
     if connection.execute("PRAGMA quick_check(1)").fetchall() != [("ok",)]:
         raise _DamagedError
     if thorough:
@@ -339,13 +353,21 @@ def is_read_only(error: Exception) -> bool:
     return code_of(error) == sqlite3.SQLITE_READONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM)
 
 
+def is_full(error: Exception) -> bool:
+    """Whether the card has no room left."""
+    number = error.errno if isinstance(error, OSError) else None
+    # A log cannot even be opened without room for SQLite's shared index.
+    no_index = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_IOERR_SHMSIZE
+    return code_of(error) == sqlite3.SQLITE_FULL or no_index or number in (errno.ENOSPC, errno.EDQUOT)
+
+
 def cause(error: Exception) -> str:
     """What went wrong with the file and what to do about it, in the middle of a sentence."""
     if isinstance(error, LogError):
         return str(error)
     code = code_of(error)
     number = error.errno if isinstance(error, OSError) else None
-    if code == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT):
+    if is_full(error):
         return "the card is full; free some space on it"
     if is_read_only(error):
         return "the card can only be read; check its lock and its rights, or replace it"

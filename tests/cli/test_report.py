@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import sqlite3
 import stat
 import sys
@@ -18,6 +20,7 @@ from firmware_app import settings
 from firmware_app.cli import main, report
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.store import schema
 from firmware_app.store.log import Log, MaximumEntry, open_log
 
 
@@ -153,6 +156,19 @@ def test_a_damaged_ride_costs_the_weeks_only_itself(capsys: pytest.CaptureFixtur
     assert sum(week["rides"] for week in json.loads(said.out)["weeks"]) == 1
     assert main(["report", "1"]) == 1
     assert "damaged" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_card_that_can_only_be_read_has_its_weeks(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def only_reads(path: Path) -> sqlite3.Connection:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(schema, "connect", only_reads)
+    assert main(["report", "--weeks", "2", "--json"]) == 0
+    said = capsys.readouterr()
+    assert sum(week["rides"] for week in json.loads(said.out)["weeks"]) == 2
 
 
 def test_a_scheme_that_is_gone_is_replaced_and_it_is_said(capsys: pytest.CaptureFixture[str]) -> None:

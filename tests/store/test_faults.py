@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import sqlite3
 import subprocess
 import threading
@@ -98,16 +99,83 @@ def rides_through(path: Path, break_it: Callable[[], None], mend_it: Callable[[]
     return unit.faults
 
 
+def fill(filler: Path) -> None:
+    with filler.open("wb", buffering=0) as file, suppress(OSError):
+        while True:
+            file.write(b"x" * 4096)
+
+
+def remount(card: Path, how: str) -> None:
+    subprocess.run(["mount", "-o", f"remount,{how}", str(card)], check=True)
+
+
+def cut_ride(path: Path, seconds: int) -> None:
+    """Files as the power leaves them in the middle of the second ride."""
+    ridden = path.with_name("elsewhere") / path.name
+    with open_log(ridden) as log:
+        log.add(ride(20))
+    unit = Unit(ridden)
+    unit.ride(seconds)
+    until(lambda: unit.writer.written == seconds)
+    for file in ridden.parent.iterdir():
+        shutil.copy(file, path.parent)
+    assert unit.arrive() == 0
+    shutil.rmtree(ridden.parent)
+
+
 def test_a_full_card(card: Path) -> None:
     filler = card / "filler"
-
-    def fill() -> None:
-        with filler.open("wb", buffering=0) as file, suppress(OSError):
-            while True:
-                file.write(b"x" * 4096)
-
-    told = rides_through(card / "data" / "rides.sqlite3", fill, filler.unlink)
+    told = rides_through(card / "data" / "rides.sqlite3", lambda: fill(filler), filler.unlink)
     assert "full" in told[0].text
+
+
+def test_a_full_card_can_be_read(card: Path) -> None:
+    path = card / "rides.sqlite3"
+    with open_log(path) as log:
+        log.add(ride(50))
+    fill(card / "filler")
+    with open_log(path, thorough=True) as log:
+        assert "full" in log.recovered[0]
+        assert same_measurements(log.record(1), ride(50))
+        with pytest.raises(LogError, match="full"):
+            log.delete(1)
+    unit = Unit(path)
+    unit.ride(10)
+    until(unit.failing)
+    assert "full" in unit.faults[0].text
+    unit.writer.close()
+
+
+def test_a_cut_ride_is_read_from_a_card_that_can_only_be_read(card: Path) -> None:
+    path = card / "rides.sqlite3"
+    cut_ride(path, 50)
+    remount(card, "ro")
+    with open_log(path, thorough=True) as log:
+        assert len(log.recovered) == 1
+        assert same_measurements(log.record(2), ride(50))
+    remount(card, "rw")
+    path.with_name("rides.sqlite3-shm").unlink()
+    remount(card, "ro")
+    with open_log(path, thorough=True) as log:
+        assert "rides.sqlite3-wal" in log.recovered[1]
+        assert [each.ride_id for each in log.rides()] == [1]
+    remount(card, "rw")
+    with open_log(path) as log:
+        assert same_measurements(log.record(2), ride(50))
+
+
+def test_a_check_reads_a_card_that_can_only_be_read(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with open_log(path) as log:
+        log.add(ride(50))
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE block SET rr = zeroblob(3)")
+
+    def only_reads(path: Path) -> sqlite3.Connection:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(schema, "connect", only_reads)
+    with pytest.raises(LogError, match=r"damaged.* only be read"):
+        open_log(path, thorough=True)
 
 
 def test_a_full_database(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -132,16 +200,13 @@ def test_a_full_database(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_card_that_turns_read_only(card: Path) -> None:
-    def remount(how: str) -> None:
-        subprocess.run(["mount", "-o", f"remount,{how}", str(card)], check=True)
-
     path = card / "data" / "rides.sqlite3"
     unit = Unit(path)
     unit.ride(50)
     until(lambda: unit.writer.written == 50)
     # Files that are open for writing keep a file system from turning: a dying card does not ask, a test must.
     assert unit.arrive() == 0
-    remount("ro")
+    remount(card, "ro")
     unit = Unit(path)
     unit.ride(50)
     until(unit.failing)
@@ -151,7 +216,7 @@ def test_a_card_that_turns_read_only(card: Path) -> None:
         assert same_measurements(log.record(1), ride(50))
         with pytest.raises(LogError, match="only be read"):
             log.delete(1)
-    remount("rw")
+    remount(card, "rw")
     until(unit.well)
     unit.ride(50)
     assert unit.arrive() == 0
