@@ -62,6 +62,8 @@ def _log() -> Iterator[Log]:
 
     try:
         with open_log(log_path()) as log:
+            for text in log.recovered:
+                print(text, file=sys.stderr)
             yield log
     except UnknownRideError as error:
         raise UsageError(str(error)) from error

@@ -171,6 +171,18 @@ def test_a_card_that_can_only_be_read_has_its_weeks(
     assert sum(week["rides"] for week in json.loads(said.out)["weeks"]) == 2
 
 
+@pytest.mark.usefixtures("two_rides")
+def test_what_was_mended_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    file = settings.data_dir() / "rides.sqlite3"
+    content = bytearray(file.read_bytes())
+    content[:16] = bytes(16)
+    file.write_bytes(content)
+    assert main(["report", "--weeks", "2", "--json"]) == 0
+    said = capsys.readouterr()
+    assert "The ride log was damaged. 2 rides could be read" in said.err
+    assert sum(week["rides"] for week in json.loads(said.out)["weeks"]) == 2
+
+
 def test_a_scheme_that_is_gone_is_replaced_and_it_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     with log() as rides:
         rides.add(ride(scheme="../mine"))
