@@ -355,13 +355,17 @@ class LogWriter:
             self._shut()
         for ride in self._rides:
             ride.forget_commits()
-        if not self._reported or (self._left_out and not self._overflow_reported):
+        if not self._reported or (self._memory_full and not self._overflow_reported):
             self._reported = True
-            self._overflow_reported = self._left_out > 0
+            self._overflow_reported = self._memory_full
             self._report(schema.cause(error))
 
+    @property
+    def _memory_full(self) -> bool:
+        return max(self._waiting, len(self._queue)) >= MAX_WAITING
+
     def _report(self, what: str) -> None:
-        kept = "Memory is full too: what comes now is lost" if self._left_out else "It is kept in memory meanwhile"
+        kept = "Memory is full too: what comes now is lost" if self._memory_full else "It is kept in memory meanwhile"
         self._tell(Fault("storage", f"The ride is not being saved: {what}. {kept}."))
 
     def _tell(self, fault: Fault) -> None:

@@ -490,9 +490,19 @@ def test_memory_has_a_bound_and_keeps_the_beginning(path: Path, monkeypatch: pyt
     until(lambda: "Memory is full" in unit.faults[-1].text)
     path.parent.unlink()
     until(unit.well)
+    # What it says of the next trouble is about that one, once memory was emptied.
+    until(lambda: not unit.writer._waiting)
+    away = path.parent.rename(path.parent.with_name("away"))
+    path.parent.touch()
+    unit.ride(1)
+    until(unit.failing)
+    assert "kept in memory" in unit.faults[-1].text
+    path.parent.unlink()
+    away.rename(path.parent)
+    until(unit.well)
     assert unit.arrive() == 40
     with open_log(path) as log:
-        assert same_measurements(log.record(1), ride(60))
+        assert log.record(1).t_s.tolist() == [*map(float, range(60)), 100.0]
 
 
 def test_what_could_not_be_written_is_told_at_the_end(path: Path) -> None:
