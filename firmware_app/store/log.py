@@ -72,8 +72,8 @@ class CutRide:
 class MaximumEntry:
     """One entry in the history of the rider's maximum.
 
-    low_bpm, high_bpm: its range, or None. origin: "formula", "ride", "test" or "rider". at_unix_s: when it came up.
-    decided_by, decided_unix_s, why: who accepted or refused it, when, and in which words. ride_id: the ride behind it.
+    low_bpm, high_bpm: its range, or None. origin: "ride", "test" or "rider". at_unix_s: when it came up.
+    decided_by, decided_unix_s: who accepted or refused it, and when. why: what it rests on.
     """
 
     value_bpm: int
@@ -85,7 +85,6 @@ class MaximumEntry:
     decided_by: str = ""
     decided_unix_s: float | None = None
     why: str = ""
-    ride_id: int | None = None
     entry_id: int | None = None
 
 
@@ -290,8 +289,8 @@ class Log:
         return [
             MaximumEntry(*row)
             for row in self._rows(
-                "SELECT value_bpm, origin, at_unix_s, state, low_bpm, high_bpm, decided_by, decided_unix_s, why, ride,"
-                " id FROM maximum ORDER BY id"
+                "SELECT value_bpm, origin, at_unix_s, state, low_bpm, high_bpm, decided_by, decided_unix_s, why, id"
+                " FROM maximum ORDER BY id"
             )
         ]
 
@@ -300,7 +299,7 @@ class Log:
         with self._changing() as connection:
             entry_id = connection.execute(
                 "INSERT INTO maximum (value_bpm, origin, at_unix_s, state, low_bpm, high_bpm, decided_by,"
-                " decided_unix_s, why, ride) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " decided_unix_s, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     entry.value_bpm,
                     entry.origin,
@@ -311,21 +310,19 @@ class Log:
                     entry.decided_by,
                     entry.decided_unix_s,
                     schema.text(entry.why),
-                    entry.ride_id,
                 ),
             ).lastrowid
         assert entry_id is not None
         return entry_id
 
     def decide_maximum(
-        self, entry_id: int, state: Literal["accepted", "refused"], *, by: str, at_unix_s: float, why: str = ""
+        self, entry_id: int, state: Literal["accepted", "refused"], *, by: str, at_unix_s: float
     ) -> None:
         """Accept or refuse a proposal. Raises LogError when it is no open one."""
         with self._changing() as connection:
             changed = connection.execute(
-                "UPDATE maximum SET state = ?, decided_by = ?, decided_unix_s = ?,"
-                " why = CASE WHEN ? = '' THEN why ELSE ? END WHERE id = ? AND state = 'proposed'",
-                (state, by, at_unix_s, why, why, entry_id),
+                "UPDATE maximum SET state = ?, decided_by = ?, decided_unix_s = ? WHERE id = ? AND state = 'proposed'",
+                (state, by, at_unix_s, entry_id),
             ).rowcount
             if not changed:
                 raise LogError(f"there is no open proposal {entry_id} for the maximum")

@@ -87,7 +87,8 @@ STEPS = (
     ) STRICT;
     """,
 )
-"""STEPS[n] leads from version n to version n + 1. A released step is never changed: a new one is added behind it."""
+"""STEPS[n] leads from version n to version n + 1. A released step is never changed: a new one is added behind it. The
+column ``ride`` of ``maximum`` stands there unused."""
 
 FACTS = "started_unix_s, hr_max_bpm, hr_rest_bpm, scheme, plan, target, source"
 RIDE = f"id, {FACTS}, ended, duration_ms, measurements, trusted, peak_bpm"
@@ -97,7 +98,7 @@ _TABLES = {
     "ride": RIDE,
     "block": "ride, number, measurements, rr",
     "mark": "ride, number, t_ms, kind, detail",
-    "maximum": "id, at_unix_s, value_bpm, low_bpm, high_bpm, origin, state, decided_by, decided_unix_s, why, ride",
+    "maximum": "id, at_unix_s, value_bpm, low_bpm, high_bpm, origin, state, decided_by, decided_unix_s, why",
 }
 """What is worth saving from a damaged file. Reviews are not: they are worked out again."""
 
@@ -515,7 +516,6 @@ def _salvage(path: Path, target: sqlite3.Connection, blank: bytes) -> str:
         )
         for table in ("block", "mark"):
             target.execute(f"DELETE FROM {table} WHERE ride NOT IN (SELECT id FROM ride)")
-        target.execute("UPDATE maximum SET ride = NULL WHERE ride NOT IN (SELECT id FROM ride)")
         rides = target.execute("SELECT id, ended FROM ride").fetchall()
         for ride, ended in rides:
             if ended is not None:
