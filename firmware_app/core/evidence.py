@@ -2,7 +2,8 @@
 
 Works on the whole recording at once, after the ride; the live gate is another matter and lives in ``beats``. The steps:
 
-1. *beats*: RR intervals where the recording has them, else the reported bpm; what a stuck strap repeats is none;
+1. *beats*: RR intervals where the recording has them, else the reported bpm; what a stuck strap repeats, or sends
+   while it says that it has no contact with the skin, is none;
 2. *clean* beats agree with the median of their neighbours; where too few of them do, none is trusted;
 3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
 4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
@@ -46,6 +47,8 @@ _QUALITY_REACH_S = 5.0
 _GAP_S = 3.0
 _SELDOM_S = 2.5
 """Reports further apart than this show no five seconds in which anything could vouch for anything."""
+_OFF_SHARE = 0.9
+"""Without skin contact for this part of a recording, the rest is not the ride (own choice)."""
 
 # What a heart can do between two five-second levels: a step for their noise, then bpm per second. Near rest breathing
 # moves it more. Common practice, no source; in the recorded tests the steepest are 7 bpm up and 16 down in 2.6 s.
@@ -142,6 +145,9 @@ def find(record: RideRecord) -> Evidence:
     def nothing(reason: str) -> Evidence:
         return Evidence(None, None, 0.0, 0.0, raw_peak, from_rr, (), reason)
 
+    off_share = float(_off_the_skin(record).mean()) if record.t_s.size else 0.0
+    if off_share >= _OFF_SHARE:
+        return nothing(f"the strap's contact flag says that it was off the skin for {off_share:.0%} of the recording")
     if not raw.size:
         return nothing("the recording holds no heart rate and no RR interval")
     apart_s = float(np.median(np.diff(beats.t_s))) if not from_rr and beats.t_s.size > 1 else 0.0
@@ -174,9 +180,10 @@ def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
     """RR intervals where they cover at least half of the time that measurements came, else what the strap reported."""
     rr_s = record.rr_ms / 1000
     row_t_s = record.t_s
-    known = np.isfinite(record.hr_bpm)
-    heard_s = float(np.minimum(np.diff(row_t_s), _GAP_S).sum())
-    usable = np.isfinite(rr_s) & (rr_s > 0) & ~_repeated(record)[record.rr_row]
+    off = _off_the_skin(record)
+    known = np.isfinite(record.hr_bpm) & ~off
+    heard_s = float(np.minimum(np.diff(row_t_s[~off]), _GAP_S).sum())
+    usable = np.isfinite(rr_s) & (rr_s > 0) & ~(_repeated(record) | off)[record.rr_row]
     if usable.any() and (not known.any() or rr_s[usable & (rr_s < 2)].sum() >= 0.5 * heard_s):
         rr_s, row = rr_s[usable], record.rr_row[usable]
         # Beats of one row end at its time, the earlier ones before it by the intervals that follow.
@@ -187,6 +194,14 @@ def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
     t_s, bpm = row_t_s[known], record.hr_bpm[known]
     span_s = np.diff(t_s, prepend=t_s[:1] - 1.0)
     return _Beats(t_s, bpm, np.minimum(span_s, 2.0)), False
+
+
+def _off_the_skin(record: RideRecord) -> NDArray[np.bool_]:
+    """The measurements that a strap sent without skin contact, by its own flag, shape (n,).
+
+    A flag that is never set says nothing: some straps clear it wrongly, and always.
+    """
+    return np.asarray((record.contact == 0) & (record.contact == 1).any())
 
 
 def _repeated(record: RideRecord) -> NDArray[np.bool_]:

@@ -173,6 +173,45 @@ def test_a_strap_that_sends_intervals_is_judged_by_them_however_much_it_drops_ou
     assert found.peak_bpm == pytest.approx(140, abs=3)
 
 
+def ridden(bpm: list[float], contact: list[bool] | None = None) -> list[Sample]:
+    """A notification a second of a lively heart at these rates, with the contact flag; no rate: nothing arrives."""
+    rng = np.random.default_rng(len(bpm))
+    samples, end_s = [], 0.0
+    for t_s, rate in enumerate(bpm):
+        rr_ms = []
+        while end_s < t_s + 1:
+            rr_ms.append(60000 / (rate or 140) * (1 + 0.01 * rng.standard_normal()))
+            end_s += rr_ms[-1] / 1000
+        if rate:
+            measured = Measurement(round(rate), tuple(rr_ms), contact[t_s] if contact else None)
+            samples.append(Sample(t_s + 1.0, measured, None, 0.0))
+    return samples
+
+
+def found_in(bpm: list[float], contact: list[bool] | None = None) -> Evidence:
+    return find(record_of(RideFacts(180), ridden(bpm, contact), [], float(len(bpm))))
+
+
+CLIMB = [140.0] * 300 + [140 + i for i in range(60)] + [200.0] * 60
+"""Five minutes, then a rate that slides away at the pace of a heart and stays a minute at 200 bpm."""
+
+
+def test_beats_without_skin_contact_are_no_evidence() -> None:
+    found = found_in([*CLIMB, *[140.0] * 300], [True] * 300 + [False] * 120 + [True] * 300)
+    assert found.peak_bpm == pytest.approx(140, abs=3)
+
+
+def test_a_contact_flag_that_is_never_set_says_nothing() -> None:
+    found = found_in(CLIMB, [False] * 420)
+    assert found.peak_bpm == pytest.approx(200, abs=3)
+
+
+def test_a_contact_flag_that_is_hardly_ever_set_is_named_as_the_reason() -> None:
+    found = found_in(CLIMB, [True] * 20 + [False] * 400)
+    assert found.peak_bpm is None
+    assert "contact flag" in found.reason
+
+
 def test_a_recording_with_a_row_every_few_seconds_is_no_evidence_and_says_why() -> None:
     samples = [Sample(5.0 * i, Measurement(170 + i % 3), None, 0.0) for i in range(200)]
     found = find(record_of(RideFacts(180), samples, [], 1000.0))
