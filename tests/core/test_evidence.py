@@ -212,6 +212,27 @@ def test_a_contact_flag_that_is_hardly_ever_set_is_named_as_the_reason() -> None
     assert "contact flag" in found.reason
 
 
+@pytest.mark.parametrize("gap_s", [0, 5])
+@pytest.mark.parametrize(("from_bpm", "to_bpm", "in_s"), [(125, 205, 30), (125, 195, 30), (145, 205, 20)])
+def test_a_rate_that_keeps_rising_faster_than_a_heart_is_not_the_peak(
+    from_bpm: int, to_bpm: int, in_s: int, gap_s: int
+) -> None:
+    """No step of it is too high by itself; a short silence on the way changes nothing."""
+    up = np.linspace(from_bpm, to_bpm, in_s).tolist()
+    easy = np.linspace(150, from_bpm, 100).tolist()
+    found = found_in([150.0] * 200 + easy + up + [to_bpm] * 20 + [0.0] * gap_s + [to_bpm] * 40)
+    assert found.peak_bpm == pytest.approx(150, abs=3)
+    assert any("faster than a heart" in stretch.doubt for stretch in found.stretches)
+
+
+@pytest.mark.parametrize("tau_s", [18, 25, 40, 55])
+def test_a_sprint_is_no_such_rise(tau_s: int) -> None:
+    """First order, from 135 bpm towards 190 for two minutes, then back; docs/simulator.md has the time constants."""
+    up = [190 - 55 * np.exp(-i / tau_s) for i in range(120)]
+    down = [110 + (up[-1] - 110) * np.exp(-i / 75) for i in range(200)]
+    assert found_in([135.0] * 200 + up + down).peak_bpm == pytest.approx(up[-1], abs=3)
+
+
 def test_a_recording_with_a_row_every_few_seconds_is_no_evidence_and_says_why() -> None:
     samples = [Sample(5.0 * i, Measurement(170 + i % 3), None, 0.0) for i in range(200)]
     found = find(record_of(RideFacts(180), samples, [], 1000.0))
