@@ -67,6 +67,9 @@ _WITNESS_S = 8.0
 _WRONG_S = 60.0
 _SURE_WITNESS_S = 120.0
 """What is so long and clean was the heart: what takes its place from one beat to the next is not."""
+_SEEN_S = 10.0
+"""What a heart did in a longer silence was not seen (own choice)."""
+_UNSEEN_BPM = _ISLAND_BPM + _ISLAND_BPM_S * _SEEN_S
 
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
@@ -399,6 +402,7 @@ def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]
         for at in chain
     ]
     most_bpm = max(sure) + _LEAD_BPM
+    unseen = _unseen(pieces, chain)
     found = []
     for place, piece in enumerate(pieces):
         doubts = np.full(piece.level_bpm.size, "", dtype=object)
@@ -409,6 +413,8 @@ def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]
             doubts[(piece.quality < _QUALITY_TO_LEAD) & (piece.level_bpm > most_bpm)] = "too few clean beats"
             if piece.length_s < _ISLAND_S and _above_its_shores(place, pieces, chain):
                 doubts[:] = "stands alone between noisy beats"
+            if place in unseen:
+                doubts[:] = "stands between silences: neither the way up nor the way down was seen"
             doubts[climbed[place]] = "rose faster than a heart does"
             for witness in witnesses:
                 doubts[_contradicted(piece, witness)] = "contradicted by steady beats close by"
@@ -455,6 +461,30 @@ def _above_its_shores(place: int, pieces: list[_Piece], chain: list[int]) -> boo
     if not limits:
         return False
     return float(piece.level_bpm.max()) > min(limits) or float(piece.quality.mean()) < _ISLAND_QUALITY
+
+
+def _unseen(pieces: list[_Piece], chain: list[int]) -> set[int]:
+    """The pieces to which no heart was seen to rise, and from which none was seen to fall.
+
+    A rate locked to something else can begin and end in silence, where any heart has the time to get there.
+    """
+    runs: list[list[int]] = [[]]
+    for before, at in pairwise([chain[0], *chain]):
+        if pieces[at].start_s - pieces[before].end_s > _SEEN_S:
+            runs.append([])
+        runs[-1].append(at)
+    lengths_s = [pieces[run[-1]].end_s - pieces[run[0]].start_s for run in runs]
+    sure_s = min(_SURE_WITNESS_S, max(lengths_s))
+    levels = [np.concatenate([pieces[at].level_bpm for at in run]) for run in runs]
+    seen = [length_s >= sure_s for length_s in lengths_s]
+    # Forward for the rise, then in reversed time for the fall; each run that was seen is the shore of the next.
+    for step in (1, -1):
+        shore_bpm = -np.inf
+        for place in range(len(runs))[::step]:
+            level = levels[place][::step]
+            if lengths_s[place] >= sure_s or level[: level.argmax() + 1].min() <= shore_bpm + _UNSEEN_BPM:
+                seen[place], shore_bpm = True, float(level[-1])
+    return {at for run, was_seen in zip(runs, seen, strict=True) if not was_seen for at in run}
 
 
 def _excursion(place: int, pieces: list[_Piece], chain: list[int]) -> bool:

@@ -233,6 +233,23 @@ def test_a_sprint_is_no_such_rise(tau_s: int) -> None:
     assert found_in([135.0] * 200 + up + down).peak_bpm == pytest.approx(up[-1], abs=3)
 
 
+@pytest.mark.parametrize("gap_s", [0, 5, 12])
+@pytest.mark.parametrize("after", [[0.0] * 45 + [145.0] * 300, []], ids=["silence", "end"])
+def test_a_lock_that_begins_and_ends_unseen_is_not_the_peak(after: list[float], gap_s: int) -> None:
+    """In 45 s of silence a heart may rise by 41 bpm; a short silence amid the lock makes no witness of either half."""
+    lock = [186.0] * 50 + [0.0] * gap_s + [186.0] * 50
+    found = found_in([145.0] * 600 + [0.0] * 45 + lock + after)
+    assert found.peak_bpm == pytest.approx(145, abs=3)
+    assert any(stretch.peak_bpm > 180 and "silences" in stretch.doubt for stretch in found.stretches)
+
+
+@pytest.mark.parametrize("fading", [True, False])
+def test_a_top_after_a_silence_counts_where_the_way_up_or_down_is_seen(fading: bool) -> None:
+    shape = [180.0] * 20 + np.linspace(180, 148, 40).tolist()
+    found = found_in([145.0] * 300 + [0.0] * 45 + (shape if fading else shape[::-1]) + [0.0] * 45 + [145.0] * 300)
+    assert found.peak_bpm == pytest.approx(180, abs=3)
+
+
 def test_a_recording_with_a_row_every_few_seconds_is_no_evidence_and_says_why() -> None:
     samples = [Sample(5.0 * i, Measurement(170 + i % 3), None, 0.0) for i in range(200)]
     found = find(record_of(RideFacts(180), samples, [], 1000.0))
