@@ -409,7 +409,6 @@ def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]
         if place not in kept:
             doubts[:] = "reached by a step that a heart cannot make"
         else:
-            doubts[piece.level_bpm > HR_MAX_RANGE_BPM[1]] = "faster than a rider's heart goes"
             doubts[(piece.quality < _QUALITY_TO_LEAD) & (piece.level_bpm > most_bpm)] = "too few clean beats"
             if piece.length_s < _ISLAND_S and _above_its_shores(place, pieces, chain):
                 doubts[:] = "stands alone between noisy beats"
@@ -418,6 +417,9 @@ def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]
             doubts[climbed[place]] = "rose faster than a heart does"
             for witness in witnesses:
                 doubts[_contradicted(piece, witness)] = "contradicted by steady beats close by"
+            if (piece.level_bpm[~climbed[place]] > HR_MAX_RANGE_BPM[1]).any():
+                # Nothing tells where in the piece it left the heart.
+                doubts[:] = "faster than a rider's heart goes"
         found.append(doubts)
     return found
 

@@ -250,6 +250,14 @@ def test_a_top_after_a_silence_counts_where_the_way_up_or_down_is_seen(fading: b
     assert found.peak_bpm == pytest.approx(180, abs=3)
 
 
+def test_what_leads_over_the_limit_is_no_peak_below_it_either() -> None:
+    """Beats counted twice for a quarter of an hour, while the heart rises from 95 to 125."""
+    found = found_in([*np.linspace(190, 250, 900), *np.linspace(125, 160, 600), *[160.0] * 200])
+    assert found.peak_bpm == pytest.approx(160, abs=3)
+    assert any("faster than a rider" in stretch.doubt for stretch in found.stretches)
+    assert not any(stretch.peak_bpm > 165 and not stretch.doubt for stretch in found.stretches)
+
+
 def test_a_recording_with_a_row_every_few_seconds_is_no_evidence_and_says_why() -> None:
     samples = [Sample(5.0 * i, Measurement(170 + i % 3), None, 0.0) for i in range(200)]
     found = find(record_of(RideFacts(180), samples, [], 1000.0))
