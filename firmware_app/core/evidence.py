@@ -2,8 +2,8 @@
 
 Works on the whole recording at once, after the ride; the live gate is another matter and lives in ``beats``. The steps:
 
-1. *beats*: RR intervals where the recording has them, else the reported bpm; what a stuck strap repeats, or sends
-   while it says that it has no contact with the skin, is none;
+1. *beats*: RR intervals where the recording has them, else the reported bpm; what a stuck strap repeats, jumps to
+   and holds, or sends while it says that it has no contact with the skin, is none;
 2. *clean* beats agree with the median of their neighbours; where too few of them do, none is trusted;
 3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
 4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
@@ -197,6 +197,7 @@ def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
         last_of_row = np.searchsorted(row, row, side="right") - 1
         t_s = row_t_s[row] - (total[last_of_row] - total)
         return _Beats(np.maximum.accumulate(t_s), 60 / rr_s, rr_s), True
+    known[known] = ~_frozen(row_t_s[known], record.hr_bpm[known])
     t_s, bpm = row_t_s[known], record.hr_bpm[known]
     span_s = np.diff(t_s, prepend=t_s[:1] - 1.0)
     return _Beats(t_s, bpm, np.minimum(span_s, 2.0)), False
@@ -222,6 +223,20 @@ def _repeated(record: RideRecord) -> NDArray[np.bool_]:
     for first, past in zip(edges[::2], edges[1::2], strict=True):
         again[first:past] = past - first >= STUCK_PACKETS
     return again
+
+
+def _frozen(t_s: Floats, bpm: Floats) -> NDArray[np.bool_]:
+    """The reports without RR intervals that stand still after a jump up to them.
+
+    A strap that averages for long may say one number for most of a minute, but it gets there step by step.
+    """
+    frozen = np.zeros(bpm.size, dtype=np.bool_)
+    starts = np.flatnonzero(np.diff(bpm)) + 1
+    for first, past in pairwise((*starts.tolist(), bpm.size)):
+        jump_bpm = bpm[first] - bpm[max(first - STUCK_PACKETS, 0) : first].max()
+        jumped = jump_bpm > _ISLAND_BPM + _RISE_BPM_S * (t_s[first] - t_s[first - 1])
+        frozen[first:past] = jumped and past - first >= STUCK_PACKETS
+    return frozen
 
 
 def _as_before(record: RideRecord, rows: int) -> NDArray[np.bool_]:

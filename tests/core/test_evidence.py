@@ -258,6 +258,24 @@ def test_what_leads_over_the_limit_is_no_peak_below_it_either() -> None:
     assert not any(stretch.peak_bpm > 165 and not stretch.doubt for stretch in found.stretches)
 
 
+def reported(bpm: list[float]) -> Evidence:
+    """A whole bpm a second, without RR intervals."""
+    samples = [Sample(float(t_s), Measurement(round(rate)), None, 0.0) for t_s, rate in enumerate(bpm)]
+    return find(record_of(RideFacts(180), samples, [], float(len(bpm))))
+
+
+@pytest.mark.parametrize("frozen_s", [20, 60, 300])
+def test_a_reported_number_that_is_jumped_to_and_never_moves_is_no_peak(frozen_s: int) -> None:
+    up, down = np.linspace(130, 167, 400).tolist(), np.linspace(166, 120, 300).tolist()
+    assert reported([*up, *[176.0] * frozen_s, *down]).peak_bpm == pytest.approx(167, abs=1.5)
+
+
+def test_a_reported_number_that_stands_still_is_a_peak_where_it_was_climbed_to() -> None:
+    """Also after one report that was too low."""
+    up, down = np.linspace(130, 176, 120).tolist(), np.linspace(176, 120, 200).tolist()
+    assert reported([*up, *[176.0] * 20, 90.0, *[176.0] * 40, *down]).peak_bpm == pytest.approx(176, abs=1)
+
+
 def test_a_recording_with_a_row_every_few_seconds_is_no_evidence_and_says_why() -> None:
     samples = [Sample(5.0 * i, Measurement(170 + i % 3), None, 0.0) for i in range(200)]
     found = find(record_of(RideFacts(180), samples, [], 1000.0))
