@@ -8,14 +8,15 @@ Works on the whole recording at once, after the ride; the live gate is another m
 3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
 4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
    rate counted twice or locked to the pedals is reached and left by a step, so it falls out, however long it lasts;
-5. what is left, but stands alone between noise or is contradicted by a piece outside the chain, keeps a reason to
-   doubt.
+5. what is left, but rises too fast for too long, stands alone between noise or silence, or is contradicted by a piece
+   outside the chain, keeps a reason to doubt.
 
 A peak is the highest level of about five seconds of beats without a doubt. The raw peak is reported and never used.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -69,7 +70,8 @@ _SURE_WITNESS_S = 120.0
 """What is so long and clean was the heart: what takes its place from one beat to the next is not."""
 _SEEN_S = 10.0
 """What a heart did in a longer silence was not seen (own choice)."""
-_UNSEEN_BPM = _ISLAND_BPM + _ISLAND_BPM_S * _SEEN_S
+_UNSEEN_BPM = 16.0
+"""More than this of the way up or down must not lie in the silence (own choice)."""
 
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
@@ -159,11 +161,11 @@ def find(record: RideRecord) -> Evidence:
     apart_s = float(np.median(np.diff(beats.t_s))) if not from_rr and beats.t_s.size > 1 else 0.0
     if apart_s > _SELDOM_S:
         return nothing(f"a heart rate only every {apart_s:.0f} s: too seldom to tell a peak from an artefact")
-    pieces = _pieces(beats)
+    pieces, noisy_t_s = _pieces(beats)
     if not pieces:
         return nothing("no five seconds of beats that agree with each other")
     chain = _chain(pieces)
-    stretches = _stretches(pieces, _doubts(pieces, chain))
+    stretches = _stretches(pieces, _doubts(pieces, chain, noisy_t_s))
     sound = [stretch for stretch in stretches if not stretch.doubt]
     doubted = [stretch for stretch in stretches if stretch.doubt]
     stretches = tuple(
@@ -293,25 +295,32 @@ def _covering(beats: _Beats, length_s: float) -> int:
     return max(3, int(length_s / float(np.quantile(beats.span_s, 0.1)))) // 2 * 2 + 1
 
 
-def _pieces(beats: _Beats) -> list[_Piece]:
-    """Runs of trusted beats: clean, among enough clean ones, without a gap or an impossible step."""
-    possible = beats.only((beats.bpm >= _POSSIBLE_BPM[0]) & (beats.bpm <= _POSSIBLE_BPM[1]) & (beats.span_s > 0))
+def _pieces(beats: _Beats) -> tuple[list[_Piece], Floats]:
+    """Runs of trusted beats: clean, among enough clean ones, without a gap or an impossible step.
+
+    And when a beat came that was not clean, in order.
+    """
+    none = np.empty(0)
+    is_possible = (beats.bpm >= _POSSIBLE_BPM[0]) & (beats.bpm <= _POSSIBLE_BPM[1]) & (beats.span_s > 0)
+    possible = beats.only(is_possible)
     if possible.t_s.size < 5:
-        return []
+        return [], none
     middle = _medians(possible.bpm, _NEIGHBOURS)
     off = np.abs(possible.bpm / middle - 1)
     # Breathing moves the beat near rest far more than at effort: there a heart is regular, and noise is not.
     breathing = 0.0025 * np.maximum(_NEAR_REST_BPM - middle, 0.0)
     regular = _medians(off, _NEIGHBOURS) <= _REGULAR + breathing
-    clean = possible.only(regular & (off <= np.minimum(_AGREES + breathing, 2.5 * _AGREES)))
+    is_clean = regular & (off <= np.minimum(_AGREES + breathing, 2.5 * _AGREES))
+    clean = possible.only(is_clean)
     if clean.t_s.size < 5:
-        return []
+        return [], none
+    noisy_t_s = np.sort(np.concatenate((beats.t_s[~is_possible], possible.t_s[~is_clean])))
     quality = _covered(clean, beats)
     near_rest = np.clip((_NEAR_REST_BPM - clean.bpm) / 50, 0.0, 1.0)
     trusted = quality >= _QUALITY_FLOOR + (_QUALITY_TO_LEAD - _QUALITY_FLOOR) * near_rest
     good, quality = clean.only(trusted), quality[trusted]
     if not good.t_s.size:
-        return []
+        return [], none
     starts = np.flatnonzero(np.diff(good.t_s, prepend=-np.inf) > good.span_s + _GAP_S)
     count = _covering(good, HELD_S[0])
     pieces = []
@@ -321,7 +330,7 @@ def _pieces(beats: _Beats) -> list[_Piece]:
             run = _Beats(good.t_s[part], good.bpm[part], good.span_s[part])
             if run.t_s.size >= 5 and run.t_s[-1] - run.t_s[0] + run.span_s[0] >= HELD_S[0] - 0.5:
                 pieces.append(_Piece(run, _levels(run.bpm, count), _least(quality[part], count)))
-    return pieces
+    return pieces, noisy_t_s
 
 
 def _covered(clean: _Beats, beats: _Beats) -> Floats:
@@ -403,7 +412,7 @@ def _chain(pieces: list[_Piece]) -> list[int]:
     return chain[::-1]
 
 
-def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]:
+def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[NDArray[np.object_]]:
     """At each beat of each piece the reason to doubt its level, "" for none."""
     kept = set(chain)
     witnesses = [
@@ -417,7 +426,7 @@ def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]
         for at in chain
     ]
     most_bpm = max(sure) + _LEAD_BPM
-    unseen = _unseen(pieces, chain)
+    unseen, islands = _unseen(pieces, chain), _islands(pieces, chain, noisy_t_s)
     found = []
     for place, piece in enumerate(pieces):
         doubts = np.full(piece.level_bpm.size, "", dtype=object)
@@ -425,8 +434,8 @@ def _doubts(pieces: list[_Piece], chain: list[int]) -> list[NDArray[np.object_]]
             doubts[:] = "reached by a step that a heart cannot make"
         else:
             doubts[(piece.quality < _QUALITY_TO_LEAD) & (piece.level_bpm > most_bpm)] = "too few clean beats"
-            if piece.length_s < _ISLAND_S and _above_its_shores(place, pieces, chain):
-                doubts[:] = "stands alone between noisy beats"
+            if place in islands:
+                doubts[:] = islands[place]
             if place in unseen:
                 doubts[:] = "stands between silences: neither the way up nor the way down was seen"
             doubts[climbed[place]] = "rose faster than a heart does"
@@ -461,23 +470,59 @@ def _wrong_s(piece: _Piece, witness: _Piece) -> float:
     return float("inf") if sure and between_s <= 2 * _GAP_S else _WRONG_S
 
 
-def _above_its_shores(place: int, pieces: list[_Piece], chain: list[int]) -> bool:
-    """Whether a short piece lies higher than the long ones beside it can explain, or is noisy itself."""
-    piece = pieces[place]
-    long = [other for other in chain if pieces[other].length_s >= _ISLAND_S]
-    limits = [
-        float(pieces[other].level_bpm[-1]) + _ISLAND_BPM + _ISLAND_BPM_S * (piece.start_s - pieces[other].end_s)
-        for other in long
-        if other < place
-    ][-1:]
-    limits += [
-        float(pieces[other].level_bpm[0]) + _ISLAND_BPM + _ISLAND_BPM_S * (pieces[other].start_s - piece.end_s)
-        for other in long
-        if other > place
-    ][:1]
-    if not limits:
-        return False
-    return float(piece.level_bpm.max()) > min(limits) or float(piece.quality.mean()) < _ISLAND_QUALITY
+def _runs(chain: list[int], joined: Callable[[int, int], bool]) -> list[list[int]]:
+    """The chain in runs whose neighbours are joined."""
+    runs = [chain[:1]]
+    for before, at in pairwise(chain):
+        if joined(before, at):
+            runs[-1].append(at)
+        else:
+            runs.append([at])
+    return runs
+
+
+def _silence_s(before: _Piece, after: _Piece) -> float:
+    return after.start_s - before.end_s
+
+
+def _islands(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> dict[int, str]:
+    """Why to doubt a short piece that lies higher than the long ones beside it can explain, or is noisy itself.
+
+    A short silence parts nothing where a heart can have gone on through it.
+    """
+
+    def is_noisy(before: int, at: int) -> bool:
+        between_s = pieces[before].end_s, float(pieces[at].beats.t_s[0])
+        return at != before + 1 or bool(np.diff(np.searchsorted(noisy_t_s, between_s, side="right"))[0])
+
+    def joined(before: int, at: int) -> bool:
+        left, right = pieces[before], pieces[at]
+        silence_s = _silence_s(left, right)
+        near = abs(float(right.level_bpm[0] - left.level_bpm[-1])) <= _ISLAND_BPM + _ISLAND_BPM_S * silence_s
+        return silence_s <= _SEEN_S and near and not is_noisy(before, at)
+
+    runs = _runs(chain, joined)
+    long = [pieces[run[-1]].end_s - pieces[run[0]].start_s >= _ISLAND_S for run in runs]
+    found = {}
+    for place, run in enumerate(runs):
+        start_s, end_s = pieces[run[0]].start_s, pieces[run[-1]].end_s
+        shores = [(pieces[runs[at][-1]], -1) for at in range(place) if long[at]][-1:]
+        shores += [(pieces[runs[at][0]], 0) for at in range(place + 1, len(runs)) if long[at]][:1]
+        if long[place] or not shores:
+            continue
+        limit_bpm = min(
+            float(shore.level_bpm[edge])
+            + _ISLAND_BPM
+            + _ISLAND_BPM_S * (start_s - shore.end_s if edge else shore.start_s - end_s)
+            for shore, edge in shores
+        )
+        top_bpm = max(float(pieces[at].level_bpm.max()) for at in run)
+        quality = float(np.concatenate([pieces[at].quality for at in run]).mean())
+        if top_bpm > limit_bpm or quality < _ISLAND_QUALITY:
+            around = pairwise(chain[max(chain.index(run[0]) - 1, 0) : chain.index(run[-1]) + 2])
+            noisy = any(is_noisy(before, at) for before, at in around)
+            found.update(dict.fromkeys(run, f"stands alone between {'noisy beats' if noisy else 'gaps'}"))
+    return found
 
 
 def _unseen(pieces: list[_Piece], chain: list[int]) -> set[int]:
@@ -485,11 +530,7 @@ def _unseen(pieces: list[_Piece], chain: list[int]) -> set[int]:
 
     A rate locked to something else can begin and end in silence, where any heart has the time to get there.
     """
-    runs: list[list[int]] = [[]]
-    for before, at in pairwise([chain[0], *chain]):
-        if pieces[at].start_s - pieces[before].end_s > _SEEN_S:
-            runs.append([])
-        runs[-1].append(at)
+    runs = _runs(chain, lambda before, at: _silence_s(pieces[before], pieces[at]) <= _SEEN_S)
     lengths_s = [pieces[run[-1]].end_s - pieces[run[0]].start_s for run in runs]
     sure_s = min(_SURE_WITNESS_S, max(lengths_s))
     levels = [np.concatenate([pieces[at].level_bpm for at in run]) for run in runs]

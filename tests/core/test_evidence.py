@@ -258,6 +258,28 @@ def test_what_leads_over_the_limit_is_no_peak_below_it_either() -> None:
     assert not any(stretch.peak_bpm > 165 and not stretch.doubt for stretch in found.stretches)
 
 
+def sprinting(silences_s: list[tuple[int, int]]) -> Evidence:
+    """A sprint of a minute to 188 bpm with silences in it, each from second to second of it."""
+    up = [190 - 40 * np.exp(-i / 18) for i in range(60)]
+    bpm = [*up, *(110 + (up[-1] - 110) * np.exp(-i / 75) for i in range(200))]
+    for from_s, past_s in silences_s:
+        bpm[from_s:past_s] = [0.0] * (past_s - from_s)
+    return found_in([150.0] * 300 + bpm)
+
+
+@pytest.mark.parametrize(
+    "silences_s", [[(25, 29), (65, 69)], [(35, 40), (75, 80)], [(10, 16), (30, 36), (50, 56), (70, 76)]]
+)
+def test_short_silences_do_not_hide_a_sprint(silences_s: list[tuple[int, int]]) -> None:
+    assert sprinting(silences_s).peak_bpm == pytest.approx(189, abs=2)
+
+
+def test_what_is_doubted_between_silences_alone_is_not_said_to_be_among_noise() -> None:
+    found = sprinting([(20, 33), (60, 73)])
+    doubts = {stretch.doubt for stretch in found.stretches if stretch.peak_bpm > 185}
+    assert doubts == {"stands alone between gaps"}
+
+
 def reported(bpm: list[float]) -> Evidence:
     """A whole bpm a second, without RR intervals."""
     samples = [Sample(float(t_s), Measurement(round(rate)), None, 0.0) for t_s, rate in enumerate(bpm)]
