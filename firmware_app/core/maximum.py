@@ -185,7 +185,10 @@ _WANDER_BPM_A = 1.0
 """SD that a year adds to what was learnt before it: training, weight, illness (own choice)."""
 _STRAY = 0.005
 _STRAY_UNSOUND = 0.1
-"""The chance that a piece of evidence is false after all; unsound where an artefact could explain it (own choice)."""
+_STRAY_TEST = 1e-6
+"""The chance that a piece of evidence is false after all; unsound where an artefact could explain it (own choice). A
+sound test that no sound ride stands above is believed before any formula: people stray from it further than a normal
+distribution does."""
 
 TEST_PLAN = "maximal-test"
 """The plan's name in the log of a ride that was a guided maximal test; a mark of kind ``verdict`` tells how it went."""
@@ -194,7 +197,7 @@ _SOUND_QUALITY = 0.9
 _SOUND_DROP_BPM = 4.0
 """Sound evidence is of this quality at least, and 15 s long within this much of its peak."""
 _BEYOND_BPM = 4
-"""A proposal goes no further than this over what was held."""
+"""A proposal goes no further than this over what was held; a test that a ride stands above by more was no maximum."""
 _PLAUSIBLE_SDS = 3.0
 
 
@@ -247,7 +250,7 @@ def estimate(observations: Sequence[Observation], age: float | None, medicines: 
     grid = np.arange(HR_MAX_RANGE_BPM[0], HR_MAX_RANGE_BPM[1] + 0.25, 0.25)
     weight = np.exp(-0.5 * ((grid - mean) / sd) ** 2)
     for seen in _one_all_out_a_month(observations):
-        weight = weight * _likelihood(grid, seen)
+        weight = weight * _likelihood(grid, seen, _stray(seen, observations))
         weight /= weight.sum()
     below = np.cumsum(weight) / weight.sum()
     low, middle, high = (float(np.interp(part, below, grid)) for part in (0.05, 0.5, 0.95))
@@ -268,14 +271,34 @@ def _one_all_out_a_month(observations: Sequence[Observation]) -> list[Observatio
     return kept
 
 
-def _likelihood(grid: NDArray[np.float64], seen: Observation) -> NDArray[np.float64]:
+def _years(seen: Observation) -> float:
+    return max(seen.days_ago, 0.0) / 365.25
+
+
+def _today_bpm(seen: Observation) -> float:
+    """What the peak of an observation says of today."""
+    return seen.peak_bpm - _AGEING_BPM_A * _years(seen)
+
+
+def _sd_bpm(seen: Observation) -> float:
+    """How far the maximum of today may lie from that."""
+    return hypot(_TEST_BPM if seen.effort == "test" else seen.noise_bpm, _WANDER_BPM_A * sqrt(_years(seen)))
+
+
+def _stray(seen: Observation, observations: Sequence[Observation]) -> float:
+    """The chance that an observation is false after all."""
+    if not seen.sound:
+        return _STRAY_UNSOUND
+    outdone = any(other.sound and _today_bpm(other) > _today_bpm(seen) + _BEYOND_BPM for other in observations)
+    return _STRAY_TEST if seen.effort == "test" and not outdone else _STRAY
+
+
+def _likelihood(grid: NDArray[np.float64], seen: Observation, stray: float) -> NDArray[np.float64]:
     """How well each maximum of today explains an observation, up to a factor."""
     import numpy as np
 
-    years = max(seen.days_ago, 0.0) / 365.25
-    peak = seen.peak_bpm - _AGEING_BPM_A * years
-    sd = hypot(_TEST_BPM if seen.effort == "test" else seen.noise_bpm, _WANDER_BPM_A * sqrt(years))
-    over = [float(value) for value in grid - peak]
+    sd = _sd_bpm(seen)
+    over = [float(value) for value in grid - _today_bpm(seen)]
     if seen.effort == "test":
         fits = [exp(-0.5 * (x / sd) ** 2) for x in over]
     elif seen.effort == "hard":
@@ -285,7 +308,6 @@ def _likelihood(grid: NDArray[np.float64], seen: Observation) -> NDArray[np.floa
         gap = _ALL_OUT_GAP_BPM
         fits = [exp(min(0.5 * (sd / gap) ** 2 - x / gap, 700)) * erfc((sd / gap - x / sd) / sqrt(2)) for x in over]
     values = np.array(fits)
-    stray = _STRAY if seen.sound else _STRAY_UNSOUND
     return (1 - stray) * values / max(float(values.max()), 1e-300) + stray
 
 
@@ -302,7 +324,7 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
         last = min(tests, key=lambda seen: seen.days_ago)
         return f"A maximal test measured {last.peak_bpm:.0f} bpm ({last.label})."
     told = [seen for seen in observations if seen.sound] or observations
-    best = max(told, key=lambda seen: seen.peak_bpm - _AGEING_BPM_A * seen.days_ago / 365.25)
+    best = max(told, key=_today_bpm)
     ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
     if value_bpm > best.peak_bpm + 8:
         ending = f"which only says that it is at least that; beyond it stands the first guess, {start}"
@@ -323,7 +345,7 @@ class Proposal:
 def propose(
     observations: Sequence[Observation], accepted_bpm: int | None, age: float | None, medicines: bool = False
 ) -> Proposal | None:
-    """A better maximum than the accepted one, or None.
+    """A better maximum than the accepted one, or else what the last maximal test measured, or None.
 
     Higher only on sound evidence above it: never on a formula, never further than a few beats over what was held, and
     never on a peak that hardly anyone of that age reaches, unless a maximal test measured it. Lower only when the whole
@@ -332,6 +354,13 @@ def propose(
     if not observations:
         return None
     found = estimate(observations, age, medicines)
+    return _better(observations, accepted_bpm, age, found) or _last_test(observations, accepted_bpm, found)
+
+
+def _better(
+    observations: Sequence[Observation], accepted_bpm: int | None, age: float | None, found: Estimate
+) -> Proposal | None:
+    """What the estimate proposes."""
     ceiling = HR_MAX_RANGE_BPM[1] if age is None else PRIOR.of_age(age) + _PLAUSIBLE_SDS * PRIOR.sd_bpm
     sound = [seen for seen in observations if seen.sound and (seen.effort == "test" or seen.peak_bpm <= ceiling)]
     if not sound and accepted_bpm is None:
@@ -372,3 +401,26 @@ def doubts(value_bpm: int, observations: Sequence[Observation], age: float | Non
             "over its maximum."
         )
     return tuple(said)
+
+
+def _last_test(observations: Sequence[Observation], accepted_bpm: int | None, found: Estimate) -> Proposal | None:
+    """What the last maximal test measured, where it is not the accepted maximum and no newer ride stands above it.
+
+    The page that ended the test promised it, and the rider knows what kind of day it was.
+    """
+    sound = [seen for seen in observations if seen.sound]
+    tests = [seen for seen in sound if seen.effort == "test"]
+    if not tests:
+        return None
+    last = min(tests, key=lambda seen: seen.days_ago)
+    today_bpm, sd_bpm = _today_bpm(last), _sd_bpm(last)
+    outdone = any(seen.days_ago < last.days_ago and _today_bpm(seen) > today_bpm + _BEYOND_BPM for seen in sound)
+    known = accepted_bpm is not None and abs(accepted_bpm - today_bpm) <= sd_bpm
+    if outdone or known or not HR_MAX_RANGE_BPM[0] <= today_bpm <= HR_MAX_RANGE_BPM[1]:
+        return None
+    why = f"Your last maximal test measured {last.peak_bpm:.0f} bpm ({last.label})"
+    if abs(found.value_bpm - today_bpm) > _BEYOND_BPM:
+        why += f", though all rides together speak for {found.value_bpm}"
+    half_bpm = Z_90 * sd_bpm
+    low_bpm, high_bpm = round(today_bpm - half_bpm, 1), round(today_bpm + half_bpm, 1)
+    return Proposal(whole_bpm(today_bpm), low_bpm, high_bpm, f"{why}.", "test")

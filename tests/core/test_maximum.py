@@ -137,6 +137,35 @@ def test_one_unsound_ride_hardly_moves_the_estimate_and_its_word_is_not_the_reas
     assert maximum.estimate([*honest, *[false] * 4], 45).value_bpm > 200
 
 
+@pytest.mark.parametrize(("age", "bpm"), [(30, 150), (30, 160), (45, 155), (60, 210), (20, 160), (None, 130)])
+def test_a_maximal_test_is_believed_before_the_formula(age: int | None, bpm: int) -> None:
+    """Four SD from the formula is rare, and a person."""
+    seen = [Observation(1, bpm, "test")]
+    found = maximum.estimate(seen, age)
+    assert found.value_bpm == pytest.approx(bpm, abs=2)
+    assert found.high_bpm - found.low_bpm < 10
+    for accepted in (None, 191):
+        proposal = maximum.propose(seen, accepted, age)
+        assert proposal is not None
+        assert (proposal.value_bpm, proposal.origin) == (found.value_bpm, "test")
+
+
+def test_a_maximal_test_above_the_formula_needs_to_be_sound() -> None:
+    assert maximum.propose([Observation(1, 210, "test", sound=False)], 174, 60) is None
+
+
+def test_the_last_maximal_test_is_offered_though_others_speak_against_it() -> None:
+    bad_day = [Observation(300, 185, "test"), Observation(2, 150, "test", label="ride 9")]
+    proposal = maximum.propose(bad_day, 185, 40)
+    assert proposal is not None
+    assert (proposal.value_bpm, proposal.origin) == (150, "test")
+    assert "ride 9" in proposal.why
+    # Once it is accepted, or a newer ride has gone higher, there is nothing to offer any more.
+    assert maximum.propose(bad_day[1:], 150, 40) is None
+    newer = maximum.propose([*bad_day, Observation(1, 170, "hard")], 185, 40)
+    assert newer is None
+
+
 def test_a_test_may_propose_lower_and_a_formula_may_not() -> None:
     lower = maximum.propose([Observation(0, 170, "test")], 184, 50)
     assert lower is not None
