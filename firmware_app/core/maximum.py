@@ -229,7 +229,8 @@ def observe(found: Evidence, days_ago: float, effort: Effort, label: str) -> Obs
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What the maximum probably is. low_bpm and high_bpm bound the middle 90 %; ``why`` says in one sentence."""
+    """What the maximum probably is. low_bpm and high_bpm bound the middle 90 %. ``why`` says what it rests on, and
+    what higher peak proposes nothing and why."""
 
     value_bpm: int
     low_bpm: float
@@ -311,24 +312,51 @@ def _likelihood(grid: NDArray[np.float64], seen: Observation, stray: float) -> N
     return (1 - stray) * values / max(float(values.max()), 1e-300) + stray
 
 
+def _standing(observations: Sequence[Observation], age: float | None) -> list[Observation]:
+    """Those that may raise a maximum: sound, and no higher than people of that age get unless a test measured it."""
+    ceiling = HR_MAX_RANGE_BPM[1] if age is None else PRIOR.of_age(age) + _PLAUSIBLE_SDS * PRIOR.sd_bpm
+    return [seen for seen in observations if seen.sound and (seen.effort == "test" or seen.peak_bpm <= ceiling)]
+
+
+def _witness(told: Sequence[Observation], value_bpm: int) -> tuple[Observation, bool]:
+    """What an estimate rests on, and whether that is a test which measured it: the last one, else the highest peak."""
+    best = max(told, key=_today_bpm)
+    measured = [
+        seen
+        for seen in told
+        if seen.effort == "test"
+        and abs(_today_bpm(seen) - value_bpm) <= Z_90 * _sd_bpm(seen)
+        and _today_bpm(best) <= _today_bpm(seen) + _TEST_BPM
+    ]
+    return min(measured, key=lambda seen: seen.days_ago, default=best), bool(measured)
+
+
 def _why(observations: Sequence[Observation], age: float | None, medicines: bool, value_bpm: int) -> str:
-    """One sentence: what the estimate rests on most."""
+    """What the estimate rests on most, and why a higher peak proposes nothing."""
     wide = "a wide one, since no formula holds with medicines that slow the heart"
     start = wide if medicines else f"the formula {PRIOR.text}"
     if age is None and not medicines:
         start = "a wide one, since no age is known"
     if not observations:
         return f"It rests on nothing but a first guess: {start}."
-    tests = [seen for seen in observations if seen.effort == "test"]
-    if tests:
-        last = min(tests, key=lambda seen: seen.days_ago)
-        return f"A maximal test measured {last.peak_bpm:.0f} bpm ({last.label})."
-    told = [seen for seen in observations if seen.sound] or observations
-    best = max(told, key=_today_bpm)
+    standing = _standing(observations, age)
+    best, measured = _witness(standing or observations, value_bpm)
+    said = f"{best.peak_bpm:.0f} bpm ({best.label})"
     ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
     if value_bpm > best.peak_bpm + 8:
         ending = f"which only says that it is at least that; beyond it stands the first guess, {start}"
-    return f"The highest heart rate that you held was {best.peak_bpm:.0f} bpm ({best.label}), {ending}."
+    elif value_bpm < best.peak_bpm - 8:
+        ending = "though nothing else speaks for so much"
+    why = f"The highest heart rate that you held was {said}, {ending}."
+    if measured:
+        why = f"A maximal test measured {said}."
+    lost = max((seen for seen in observations if seen not in standing), key=lambda seen: seen.peak_bpm, default=None)
+    if lost is not None and (not standing or lost.peak_bpm > best.peak_bpm):
+        reason = "hardly anyone of your age gets there, and no maximal test measured it"
+        if not lost.sound:
+            reason = "reported bpm, a poor signal, or not held for 15 s, so that an artefact could explain it"
+        why += f" {lost.peak_bpm:.0f} bpm ({lost.label}) proposes nothing: {reason}."
+    return why
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,8 +389,7 @@ def _better(
     observations: Sequence[Observation], accepted_bpm: int | None, age: float | None, found: Estimate
 ) -> Proposal | None:
     """What the estimate proposes."""
-    ceiling = HR_MAX_RANGE_BPM[1] if age is None else PRIOR.of_age(age) + _PLAUSIBLE_SDS * PRIOR.sd_bpm
-    sound = [seen for seen in observations if seen.sound and (seen.effort == "test" or seen.peak_bpm <= ceiling)]
+    sound = _standing(observations, age)
     if not sound and accepted_bpm is None:
         return None
     best = max(sound, key=lambda seen: seen.peak_bpm, default=observations[0])
@@ -377,8 +404,8 @@ def _better(
             return None
     elif accepted_bpm is None or found.high_bpm >= accepted_bpm:
         return None
-    origin: Literal["ride", "test"] = "test" if any(seen.effort == "test" for seen in observations) else "ride"
-    return Proposal(value, found.low_bpm, found.high_bpm, found.why, origin)
+    _, measured = _witness(sound or observations, found.value_bpm)
+    return Proposal(value, found.low_bpm, found.high_bpm, found.why, "test" if measured else "ride")
 
 
 def doubts(value_bpm: int, observations: Sequence[Observation], age: float | None) -> tuple[str, ...]:

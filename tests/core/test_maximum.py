@@ -166,6 +166,41 @@ def test_the_last_maximal_test_is_offered_though_others_speak_against_it() -> No
     assert newer is None
 
 
+def test_a_proposal_names_what_it_rests_on() -> None:
+    old_test = Observation(700, 180, "test", label="ride 1")
+    higher = maximum.propose([old_test, Observation(1, 190, "hard", label="ride 2")], 180, 45)
+    assert higher is not None
+    assert (higher.value_bpm, higher.origin) == (190, "ride")
+    assert "190 bpm (ride 2)" in higher.why
+    beside = maximum.estimate([old_test, Observation(1, 194, "hard", label="ride 2")], 45)
+    assert beside.value_bpm < 185
+    assert "nothing else speaks for so much" in beside.why
+    tested = maximum.propose([old_test, Observation(1, 170, "hard", label="ride 2")], 190, 45)
+    assert tested is not None
+    assert tested.origin == "test"
+    assert "180 bpm (ride 1)" in tested.why
+
+
+@pytest.mark.parametrize(
+    ("dropped", "reason"),
+    [
+        (Observation(1, 219, "hard", label="ride 3"), "hardly anyone of your age"),
+        (Observation(1, 200, "hard", sound=False, label="ride 3"), "artefact"),
+        (Observation(1, 200, "test", sound=False, label="ride 3"), "artefact"),
+    ],
+)
+def test_the_estimate_says_why_a_higher_peak_proposes_nothing(dropped: Observation, reason: str) -> None:
+    hill = Observation(9, 178, "hard", label="the hill")
+    for others in ([], [hill]):
+        seen = [*others, dropped]
+        assert maximum.propose(seen, 185, 45) is None
+        why = maximum.estimate(seen, 45).why
+        assert f"{dropped.peak_bpm} bpm (ride 3) proposes nothing" in why
+        assert reason in why
+    assert "178 bpm (the hill)" in why
+    assert "proposes nothing" not in maximum.estimate([hill, Observation(1, 170, "hard", sound=False)], 45).why
+
+
 def test_a_test_may_propose_lower_and_a_formula_may_not() -> None:
     lower = maximum.propose([Observation(0, 170, "test")], 184, 50)
     assert lower is not None
