@@ -343,13 +343,13 @@ class MaximalTest:
         end_s = self._effort_end_s
         if not top.start_s <= end_s <= top.start_s + top.length_s + LOST_S:
             return "the highest heart rate was not at the end of the effort"
-        return "" if self._plateau(end_s) else "the heart rate was still rising at the end: no plateau"
-
-    def _plateau(self, end_s: float) -> bool:
-        """Whether the heart had stopped rising while the effort still rose."""
+        # Only a heart that had stopped rising while the effort still rose was at its maximum.
         late = self._mean(end_s - 10.0, end_s)
         early = self._mean(end_s - 10.0 - _PLATEAU_S, end_s - _PLATEAU_S)
-        return late is not None and early is not None and late - early <= _PLATEAU_RISE_BPM
+        if late is None or early is None:
+            return "the heart-rate signal was lost for a while just before the end, so that no plateau can be seen"
+        rising = late - early > _PLATEAU_RISE_BPM
+        return "the heart rate was still rising at the end: no plateau" if rising else ""
 
     def _falls(self) -> tuple[int | None, int | None]:
         """How far the heart rate fell in the first and in the second minute after the effort, in bpm."""

@@ -134,6 +134,15 @@ def test_a_lost_strap_ends_the_effort() -> None:
     assert RAMP_S + 400 < cooled[0] < RAMP_S + 430
 
 
+def test_a_signal_lost_just_before_the_end_is_not_called_a_rise() -> None:
+    end_s = SPRINT_S + 29
+    verdict = ride(0, faults=(Episode("dropout", end_s - 51, end_s - 39.5, 0.5),)).test.verdict
+    assert verdict is not None
+    assert not verdict.maximal
+    assert "signal was lost" in verdict.why
+    assert "rising" not in verdict.why
+
+
 def test_without_a_signal_the_ramp_never_begins() -> None:
     test = MaximalTest(RideFacts(180), settings.load_alarms())
     for t_s, event in [*READ, *((t, Tick()) for t in np.arange(BEGIN_S, BEGIN_S + 1500, 0.25).tolist())]:
