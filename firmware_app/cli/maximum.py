@@ -357,9 +357,9 @@ def _set(args: argparse.Namespace) -> Answer:
     )
     with _log() as log:
         doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_of_formula(rider))
-        # In this order: a log that cannot be opened changes nothing.
-        _accept(args.bpm)
+        # In this order: a log that cannot be written changes nothing.
         log.add_maximum(entry)
+        _accept(args.bpm)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
     lines = [text, *doubts]
@@ -407,7 +407,8 @@ def _review(args: argparse.Namespace) -> Answer:
         if proposal is None or any(one.state == "refused" and one.value_bpm == proposal.value_bpm for one in past):
             if args.accept or args.refuse:
                 raise UsageError("nothing is proposed; `rumblestrip maximum estimate` tells what your rides say")
-            return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, "Nothing is proposed."
+            said = "Nothing is proposed. `rumblestrip maximum estimate` tells what your rides say."
+            return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, said
         entry_id = next(
             (one.entry_id for one in past if one.state == "proposed" and one.value_bpm == proposal.value_bpm), None
         )
@@ -422,10 +423,10 @@ def _review(args: argparse.Namespace) -> Answer:
             )
             entry_id = log.add_maximum(entry)
         state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
-        if args.accept:
-            _accept(proposal.value_bpm)
         if args.accept or args.refuse:
             log.decide_maximum(entry_id, "accepted" if args.accept else "refused", by="rider", at_unix_s=now)
+        if args.accept:
+            _accept(proposal.value_bpm)
     document = {
         "proposal": {
             "hr_max_bpm": proposal.value_bpm,

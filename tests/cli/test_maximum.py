@@ -16,7 +16,7 @@ from firmware_app.cli import main
 from firmware_app.core.events import Mark, Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord, record_of
-from firmware_app.store.log import log_path, open_log
+from firmware_app.store.log import Log, LogError, log_path, open_log
 
 
 def ride(top_bpm: float, *, source: str = "strap", plan: str = "", marks: tuple[Mark, ...] = ()) -> RideRecord:
@@ -113,6 +113,24 @@ def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
         ("accepted", "rider", "rider"),
         ("accepted", "ride", "rider"),
     ]
+
+
+@pytest.mark.parametrize("asked", [["set", "188"], ["review", "--accept"]])
+def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
+    asked: list[str], ask: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask("set", "180")
+    store(ride(189))
+    ask("review")
+
+    def full(*args: object, **named: object) -> None:
+        raise LogError("rides.sqlite3: the card is full; make room")
+
+    monkeypatch.setattr(Log, "add_maximum", full)
+    monkeypatch.setattr(Log, "decide_maximum", full)
+    assert main(["maximum", *asked]) == 1
+    assert "make room" in capsys.readouterr().err
+    assert accepted() == 180
 
 
 def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys: pytest.CaptureFixture[str]) -> None:
