@@ -5,17 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
+from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from firmware_app.core.evidence import Evidence
     from firmware_app.core.maximum import Observation
@@ -76,19 +76,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 Answer = tuple[dict[str, Any], str]
-
-
-@contextmanager
-def _log() -> Iterator[Log]:
-    from firmware_app.store.log import LogError, log_path, open_log
-
-    try:
-        with open_log(log_path()) as log:
-            for text in log.recovered:
-                print(text, file=sys.stderr)
-            yield log
-    except LogError as error:
-        raise Failed(str(error)) from error
 
 
 def _rider() -> settings.Rider:
@@ -176,7 +163,7 @@ def _next_step(found: Evidence, rider: settings.Rider, file: str) -> str:
         import shlex
 
         brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it; then "
-        stored = "" if _from_log(file) else brought
+        stored = "" if names_a_ride(file) else brought
         return f"Next: {stored}`rumblestrip maximum review` weighs it against your {rider.hr_max_bpm} bpm."
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
@@ -193,14 +180,10 @@ def _recording(text: str) -> RideRecord:
     from firmware_app.core.events import Sample
     from firmware_app.core.record import RideFacts, record_of
     from firmware_app.store.csvfile import CsvError, read_csv
-    from firmware_app.store.log import UnknownRideError
 
-    if _from_log(text):
-        with _log() as log:
-            try:
-                return log.record(log.ride("last" if text == "last" else int(text)).ride_id)
-            except UnknownRideError as error:
-                raise UsageError(str(error)) from error
+    if names_a_ride(text):
+        with ride_log() as log:
+            return log.record(stored_ride(log, text).ride_id)
     try:
         rows = read_csv(Path(text))
     except CsvError as error:
@@ -255,16 +238,8 @@ def _tenth(value: float | None) -> float | None:
     return None if value is None else round(value, 1)
 
 
-def _is_stored(text: str) -> bool:
-    return text == "last" or (text.isascii() and text.isdecimal() and len(text) <= 18)
-
-
-def _from_log(text: str) -> bool:
-    return _is_stored(text) and not Path(text).exists()
-
-
 def _ride_name(text: str) -> str:
-    if not _is_stored(text):
+    if not names_a_ride(text):
         raise argparse.ArgumentTypeError(f"{text!r} is no ride: give the number of one, or `last`")
     return text
 
@@ -273,7 +248,7 @@ def _ride_number(log: Log, name: str) -> int | None:
     from firmware_app.store.log import UnknownRideError
 
     try:
-        return log.ride("last" if name == "last" else int(name)).ride_id
+        return stored_ride(log, name).ride_id
     except UnknownRideError:
         return None
 
@@ -321,7 +296,7 @@ def _estimate(args: argparse.Namespace) -> Answer:
     import time
 
     rider = _rider()
-    with _log() as log:
+    with ride_log() as log:
         seen = observations(log, args.all_out, time.time())
     found = maximum.estimate(seen, _age(rider), rider.rate_medicines)
     document = {
@@ -355,7 +330,7 @@ def _set(args: argparse.Namespace) -> Answer:
     entry = MaximumEntry(
         args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why
     )
-    with _log() as log:
+    with ride_log() as log:
         doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_of_formula(rider))
         # In this order: a log that cannot be written changes nothing.
         log.add_maximum(entry)
@@ -397,7 +372,7 @@ def _review(args: argparse.Namespace) -> Answer:
 
     rider = _rider()
     now = time.time()
-    with _log() as log:
+    with ride_log() as log:
         seen = observations(log, args.all_out, now)
         # By number: `last` may be another ride by the time that the rider answers.
         all_out = "".join(f" --all-out {_ride_number(log, name)}" for name in args.all_out)
@@ -448,7 +423,7 @@ def _review(args: argparse.Namespace) -> Answer:
 
 
 def _history(args: argparse.Namespace) -> Answer:
-    with _log() as log:
+    with ride_log() as log:
         entries = log.maxima()
     rows = [_row(one) for one in entries]
     lines = [

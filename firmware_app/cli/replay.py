@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from firmware_app import preparation
 from firmware_app.cli import Failed, UsageError
+from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core.bands import BandError
 from firmware_app.settings import SettingsError
 
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"--weeks {args.weeks}: give 1 to {MAX_WEEKS}")
     if args.weeks is not None:
         return _compare(args, _stored(args.weeks))
-    if args.ride == "last" or re.fullmatch(r"[0-9]{1,18}", args.ride):
+    if names_a_ride(args.ride):
         return _compare(args, _one(args.ride))
     return _play_file(args, Path(args.ride))
 
@@ -120,28 +120,16 @@ def _bpm(value: float | None) -> str:
 
 
 def _one(name: str) -> list[RideRecord]:
-    from firmware_app.store.log import LogError, UnknownRideError, log_path, open_log
-
-    try:
-        with open_log(log_path()) as log:
-            return [log.record(log.ride("last" if name == "last" else int(name)).ride_id)]
-    except UnknownRideError as error:
-        raise UsageError(str(error)) from error
-    except LogError as error:
-        raise Failed(str(error)) from error
+    with ride_log() as log:
+        return [log.record(stored_ride(log, name).ride_id)]
 
 
 def _stored(weeks: int) -> list[RideRecord]:
     import time
 
-    from firmware_app.store.log import LogError, log_path, open_log
-
-    try:
-        with open_log(log_path()) as log:
-            since = time.time() - weeks * 7 * 86400
-            return [log.record(ride.ride_id) for ride in log.rides(since_unix_s=since)]
-    except LogError as error:
-        raise Failed(str(error)) from error
+    with ride_log() as log:
+        since = time.time() - weeks * 7 * 86400
+        return [log.record(ride.ride_id) for ride in log.rides(since_unix_s=since)]
 
 
 def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:

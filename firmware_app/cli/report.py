@@ -6,12 +6,13 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
+from firmware_app.cli.stored import ride_log, stored_ride
 from firmware_app.core import bands
 
 if TYPE_CHECKING:
@@ -49,32 +50,17 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--recompute goes with --weeks")
     if args.out is not None and args.out.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--out {args.out}: name a file that ends in .html")
-    with _log() as log:
+    with ride_log() as log:
         rider = settings.load("rider", settings.Rider)
         if args.weeks is not None:
             return _weeks(args, log, rider)
         return _ride(args, log, rider)
 
 
-@contextmanager
-def _log() -> Iterator[Log]:
-    from firmware_app.store.log import LogError, UnknownRideError, log_path, open_log
-
-    try:
-        with open_log(log_path()) as log:
-            for text in log.recovered:
-                print(text, file=sys.stderr)
-            yield log
-    except UnknownRideError as error:
-        raise UsageError(str(error)) from error
-    except LogError as error:
-        raise Failed(str(error)) from error
-
-
 def _ride(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
     from firmware_app.core.review import review, summary
 
-    ride_id = _number(args.ride or "last", log)
+    ride_id = stored_ride(log, args.ride or "last").ride_id
     record = log.record(ride_id)
     scheme = _scheme(record.facts.scheme, rider)
     table = _table(scheme, record.facts, rider)
@@ -209,14 +195,6 @@ def _progress(work: Iterable[T], total: int) -> Iterator[T]:
             filled = 30 * done // total
             end = "\n" if done == total else ""
             print(f"\rReviews [{'=' * filled}{' ' * (30 - filled)}] {done} of {total}", end=end, file=sys.stderr)
-
-
-def _number(text: str, log: Log) -> int:
-    if text == "last":
-        return log.ride("last").ride_id
-    if not text.isdecimal() or len(text) > 9:
-        raise UsageError(f"ride {text!r}: give its number, or `last`; `rumblestrip rides` lists them")
-    return int(text)
 
 
 def _scheme(name: str, rider: settings.Rider) -> bands.Scheme:

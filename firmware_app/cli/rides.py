@@ -5,14 +5,13 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app.cli import Failed, UsageError
+from firmware_app.cli.stored import ride_log, stored_ride
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from datetime import datetime
 
     from firmware_app.core.events import Mark
@@ -122,33 +121,8 @@ def run(args: argparse.Namespace) -> int:
         "export": _export,
         "import": _import,
     }[args.action]
-    with _log(thorough=args.action == "check") as log:
+    with ride_log(thorough=args.action == "check") as log:
         return doing(log, args)
-
-
-@contextmanager
-def _log(*, thorough: bool) -> Iterator[Log]:
-    from firmware_app.store.log import LogError, log_path, open_log
-
-    try:
-        with open_log(log_path(), thorough=thorough) as log:
-            for text in log.recovered:
-                print(text, file=sys.stderr)
-            yield log
-    except LogError as error:
-        raise Failed(str(error)) from error
-
-
-def _ride(log: Log, text: str) -> RideSummary:
-    from firmware_app.store.log import UnknownRideError
-
-    # isdecimal alone would let other scripts' digits and numbers beyond SQLite's pass.
-    if text != "last" and not (text.isascii() and text.isdecimal() and len(text) <= 18):
-        raise UsageError(f"'{text}' is no ride: give its number, or `last`")
-    try:
-        return log.ride("last" if text == "last" else int(text))
-    except UnknownRideError as error:
-        raise UsageError(str(error)) from error
 
 
 def _list(log: Log, args: argparse.Namespace) -> int:
@@ -208,7 +182,7 @@ def _check(log: Log, args: argparse.Namespace) -> int:
 def _show(log: Log, args: argparse.Namespace) -> int:
     from firmware_app.core.review import clock
 
-    ride = _ride(log, args.ride)
+    ride = stored_ride(log, args.ride)
     record = log.record(ride.ride_id)
     document = {
         "schema": "rumblestrip.stored_ride/1",
@@ -290,7 +264,7 @@ def _spaced(word: object) -> str:
 def _delete(log: Log, args: argparse.Namespace) -> int:
     from firmware_app.store.schema import kept_copies
 
-    ride = _ride(log, args.ride)
+    ride = stored_ride(log, args.ride)
     line = f"ride {ride.ride_id}, {_began(ride)}, {_length(ride)}, {ride.measurements} measurements"
     if not args.yes:
         if args.json or not sys.stdin.isatty():
@@ -316,7 +290,7 @@ def _export(log: Log, args: argparse.Namespace) -> int:
     from firmware_app.settings import write_whole
     from firmware_app.store import csvfile, exports
 
-    ride = _ride(log, args.ride)
+    ride = stored_ride(log, args.ride)
     if args.out is not None and os.path.isfile(args.out):  # Path's own raises for a name that is too long for a file
         raise UsageError(f"--out {args.out}: is there already; choose another name, or remove it first")
     write = {"csv": csvfile.export_csv, "rr": exports.export_rr, "fhir": exports.export_fhir}[args.form]

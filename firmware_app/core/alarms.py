@@ -203,7 +203,9 @@ def problem_with(table: AlarmTable) -> str:
         for key, (low, high) in {**BOUNDS[Condition], **BOUNDS.get(type(row), {})}.items():
             value = getattr(row, key)
             if not low <= value <= high:
-                return f"{kind}.{key}: {value:g} is not between {low:g} and {high:g}; set one that is"
+                # A whole number may be too large to be written as a float.
+                shown = value if isinstance(value, int) else f"{value:g}"
+                return f"{kind}.{key}: {shown} is not between {low:g} and {high:g}; set one that is"
     return ""
 
 

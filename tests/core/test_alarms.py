@@ -704,6 +704,7 @@ def changed(table: AlarmTable, kind: str, key: str, value: Any) -> AlarmTable:
         ("below_target", "doubt_weight", 3.0),
         ("below_target", "remind_s", (1.0,)),
         ("no_signal", "dwell_s", 3600.0),
+        ("strap_battery_low", "percent_below", 10**400),
     ],
 )
 def test_a_dangerous_or_maddening_row_is_refused_by_name(
