@@ -53,8 +53,7 @@ class NearMax(Condition):
     down to the release, it runs back, and under that three times as fast. The estimate of a heart that is held at the
     limit swings about it. bridge_s: a gap of the signal of up to so long counts as near maximum when the heart is over
     the limit after it, less the time that it took to get over ``release_percent`` at ``rise_bpm_s``; of a longer one so
-    much, when the heart was over ``release_percent`` before it too. Where nothing was seen the rider gets the alarm
-    rather than the benefit of the doubt.
+    much. Where nothing was seen the rider gets the alarm rather than the benefit of the doubt.
     """
 
     limit_percent: float
@@ -306,6 +305,10 @@ _LOST_S = 30.0
 """Near maximum sounds on for so long without a heart rate (own choice)."""
 
 
+_SEEN_S = 2.0
+"""So long it must be seen over the limit after a long gap that began lower (own choice)."""
+
+
 _FORGETS = 3.0
 """How many times as fast as it ran the dwell is forgotten by a heart that is seen under the release (own choice)."""
 
@@ -482,9 +485,13 @@ class _Row:
         """How much of the gap that ends now counts for a heart that is found over its limit."""
         if isinstance(self.row, Lane):
             return self.unseen_s / 2  # it left at some time in the gap
-        if isinstance(self.row, NearMax) and (self.unseen_s <= self.row.bridge_s or not self.away_s):
-            return min(max(self.unseen_s - self.away_s, 0.0), self.row.bridge_s)
-        return 0.0
+        if not isinstance(self.row, NearMax):
+            return 0.0
+        bridged_s = min(max(self.unseen_s - self.away_s, 0.0), self.row.bridge_s)
+        if self.unseen_s > self.row.bridge_s and self.away_s:
+            # So long ago it was low: one packet is too little to say that it is near maximum now.
+            return max(min(bridged_s, self.needed - self.gathered - _SEEN_S), 0.0)
+        return bridged_s
 
 
 class Engine:
