@@ -10,6 +10,9 @@ Causal and beat by beat where a strap sends RR intervals, on the reported bpm wh
   it was last seen, the track moves to them at once; when it could not, they must keep agreeing for much longer. So one
   bad beat is never a peak, and a heart that has really moved is never held to its old value.
 
+On the reported bpm one bad beat is a jump that lasts as long as the strap averages. While a jump explains what is
+reported, the track stays where it is.
+
 The track is as smooth as the rider's own variability asks for, until beats err on one side of it: then the heart has
 turned, and the track is let follow. Without that a sprint looks like a restless heart, and is followed ever later.
 
@@ -92,6 +95,16 @@ _REPORT_TOLERANCE_BPM = 4.0
 _REPORT_TOLERANCE_BPM_S = 2.0
 
 # One beat too many or too few moves a reported heart rate away for as long as the strap averages, and back in one step.
+# A number that jumps as no heart does keeps the track where it is for so long, as far as the jump explains the number.
+# One that goes on jumping the same way from report to report is no such beat, and one that changes after it stood for
+# long (where only changes are recorded, it may) no jump.
+_AVERAGED_S = 10.5
+_JUMP_BPM = 4.5
+_JUMPS_ON_S = 1.6
+_STOOD_S = 30.0
+_EXPLAINED_BPM = 8.0
+_JUMPED_BACK_BPM = 15.0
+
 # A step back to where the heart was left is believed at once, unless the numbers had jumped about before it.
 _STEP_BACK_S = 15.0
 _STEP_BACK_BPM = 10.0
@@ -186,6 +199,51 @@ class _Track:
         self.t_s = t_s
 
 
+class _Jump:
+    """By how much a reported heart rate may be off, since it jumped as no heart does."""
+
+    __slots__ = ("_bpm", "_last_s", "_moved_s", "_since_s")
+
+    def __init__(self) -> None:
+        self._bpm = 0.0  # nothing says that it is off
+        self._since_s = self._last_s = float("-inf")
+        self._moved_s = 0.0  # when the number was last another one
+
+    def heard(self, hr_bpm: float, step_bpm: float, heart_bpm: float, expected_bpm: float, t_s: float) -> bool:
+        """Take one report; whether it jumped back to the heart.
+
+        step_bpm, heart_bpm: what it, and the heart by the track's slope, did since the last one.
+        """
+        stood_s = t_s - self._moved_s
+        if step_bpm:
+            self._moved_s = t_s
+        off_bpm = abs(hr_bpm - expected_bpm)
+        off_s = t_s - self._since_s
+        if off_bpm <= _REPORT_TOLERANCE_BPM or off_s > _AVERAGED_S:
+            self._bpm = 0.0
+        jump_bpm = step_bpm - heart_bpm
+        jumped = abs(jump_bpm) >= _JUMP_BPM and abs(step_bpm) >= _REPORT_TOLERANCE_BPM and stood_s <= _STOOD_S
+        if off_bpm <= _REPORT_TOLERANCE_BPM or not jumped:
+            return False
+        goes_on = self._bpm * jump_bpm > 0 and t_s - self._last_s <= _JUMPS_ON_S
+        back = self._bpm * jump_bpm < 0 and abs(self._bpm + jump_bpm) < _JUMP_BPM
+        self._last_s = t_s
+        if goes_on or back:
+            self._bpm = 0.0
+            return back and off_bpm <= min(_REPORT_TOLERANCE_BPM + _REPORT_TOLERANCE_BPM_S * off_s, _JUMPED_BACK_BPM)
+        if self._bpm * (self._bpm + jump_bpm) <= 0:
+            self._since_s = t_s
+        self._bpm += jump_bpm
+        return False
+
+    def explains(self, hr_bpm: float, expected_bpm: float) -> bool:
+        """Whether the heart may be where it is expected although this is reported."""
+        if not self._bpm:
+            return False
+        low_bpm, high_bpm = sorted((hr_bpm, hr_bpm - self._bpm))
+        return low_bpm - _EXPLAINED_BPM <= expected_bpm <= high_bpm + _EXPLAINED_BPM
+
+
 class _Broken(NamedTuple):
     """A run of refused beats that was broken off: since when, where the track was then, its last beat."""
 
@@ -235,6 +293,7 @@ class Gate:
         self._same_report_since_s = 0.0
         self._report_stuck = False
         self._report_bpm: float | None = None  # the last one
+        self._jump = _Jump()
         self._report_steps = 0  # how often the reported heart rate jumped since the track was last sure of it
         self._same_rr = 0
         self._last_rr_ms = 0.0
@@ -375,6 +434,18 @@ class Gate:
         stepped = last_bpm is not None and abs(hr_bpm - last_bpm) > _RUN_STEP_REPORTED_BPM
         self._report_steps += stepped
         age_s = t_s - self._accepted_s
+        sure = self._quality >= _SURE_QUALITY and max(age_s, silent_s) <= self._fresh_s
+        if track is not None and last_bpm is not None and sure:
+            expected_bpm = track.at(t_s)
+            if self._jump.heard(hr_bpm, hr_bpm - last_bpm, track.slope_bpm_s * silent_s, expected_bpm, t_s):
+                self._begin_at(hr_bpm, t_s)
+                self._score(t_s, span_s, 0.5)
+                return
+            if self._jump.explains(hr_bpm, expected_bpm):
+                self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
+                self._accepted_s = t_s
+                self._score(t_s, span_s, 0.5)
+                return
         if track is not None and age_s <= _STEP_BACK_S and self._report_steps <= _STEP_BACK_STEPS:
             off_bpm = abs(hr_bpm - track.at(t_s))
             allowed_bpm = _REPORT_TOLERANCE_BPM + _REPORT_TOLERANCE_BPM_S * age_s

@@ -222,7 +222,7 @@ def test_a_heart_found_near_maximum_again_after_a_long_gap_is_told_at_once(table
     assert len(ride.began("near_max")) == 2
 
 
-@pytest.mark.parametrize(("gone_s", "seconds"), [(0, 2.0), (10, 0.25), (120, 0.25)])
+@pytest.mark.parametrize(("gone_s", "seconds"), [(0, 3.0), (10, 0.25), (120, 0.25)])
 @pytest.mark.parametrize("side", [1, -1])
 def test_a_heart_found_outside_after_a_gap_was_outside_for_half_of_it(
     table: AlarmTable, side: int, gone_s: float, seconds: float

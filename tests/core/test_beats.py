@@ -40,8 +40,8 @@ def heart(bpm: Callable[[float], float], until_s: float, seed: int = 0) -> list[
     return beats_s
 
 
-def notified(beats_s: list[float], period_s: float = 1.0, first_s: float = 0.0) -> Rows:
-    """A notification every period with the RR intervals since the last, and the mean of the last four as heart rate."""
+def notified(beats_s: list[float], period_s: float = 1.0, first_s: float = 0.0, averaged: int = 4) -> Rows:
+    """A notification every period with the RR intervals since the last, and the mean of the last few as heart rate."""
     rows: Rows = []
     rrs = [(later - earlier) * 1000 for earlier, later in pairwise(beats_s)]
     done, t_s = 0, first_s
@@ -50,7 +50,7 @@ def notified(beats_s: list[float], period_s: float = 1.0, first_s: float = 0.0) 
         upto = done
         while upto < len(rrs) and beats_s[upto + 1] <= t_s:
             upto += 1
-        last = rrs[max(upto - 4, 0) : upto]
+        last = rrs[max(upto - averaged, 0) : upto]
         rows.append((t_s, Measurement(round(60000 * len(last) / sum(last)) if last else 0, tuple(rrs[done:upto]))))
         done = upto
         if not last and t_s > beats_s[-1]:
@@ -180,6 +180,40 @@ def test_one_wrong_report_never_moves_the_value_by_more_than_two_beats(bpm: int,
     for before, after in zip(plain, hurt, strict=True):
         if after.hr_bpm is not None and before.hr_bpm is not None:
             assert abs(after.hr_bpm - before.hr_bpm) <= (max(6.0, close(bpm)) if likely else close(bpm))
+
+
+def miscounted(beats_s: list[float], at_s: float, extra: bool) -> list[float]:
+    """The beats with the one at a time missed, or counted twice."""
+    at = next(i for i, beat_s in enumerate(beats_s) if beat_s > at_s)
+    if not extra:
+        return beats_s[:at] + beats_s[at + 1 :]
+    return [*beats_s[:at], (beats_s[at - 1] + beats_s[at]) / 2, *beats_s[at:]]
+
+
+@pytest.mark.parametrize("averaged", [4, 8, 12, 18])
+@pytest.mark.parametrize("extra", [False, True])
+@pytest.mark.parametrize("seed", range(4))
+def test_one_beat_miscounted_in_a_long_average_is_waited_out(averaged: int, extra: bool, seed: int) -> None:
+    beats_s = miscounted(heart(lambda t_s: 150, 100, seed), 50, extra)
+    after = [a for a in trusted(bpm_only(notified(beats_s, averaged=averaged))) if a.t_s > 45]
+    assert all(a.hr_bpm is not None and abs(a.hr_bpm - 150) < 4 for a in after)
+
+
+@pytest.mark.parametrize("averaged", [8, 12, 18])
+@pytest.mark.parametrize("bpm_s", [-1.0, 1.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_heart_that_moves_while_the_average_is_off_is_found_as_soon_as_it_is_right(
+    averaged: int, bpm_s: float, seed: int
+) -> None:
+    def moving(t_s: float) -> float:
+        return 150 + bpm_s * min(max(t_s - 50, 0.0), 30.0)
+
+    beats_s = miscounted(heart(moving, 120, seed), 50, extra=False)
+    answers = trusted(bpm_only(notified(beats_s, averaged=averaged)))
+    right_again_s = 50 + (averaged + 2) * 60 / 150 + 3
+    later = [a for a in answers if a.t_s > right_again_s]
+    assert all(a.hr_bpm is not None for a in later)
+    assert all(abs(a.hr_bpm - moving(a.t_s)) < 9 for a in later if a.hr_bpm is not None)
 
 
 # --- many bad beats -------------------------------------------------------------------------------------------------
