@@ -96,12 +96,13 @@ _REPORT_TOLERANCE_BPM_S = 2.0
 
 # One beat too many or too few moves a reported heart rate away for as long as the strap averages, and back in one step.
 # A number that jumps as no heart does keeps the track where it is for so long, as far as the jump explains the number.
-# One that goes on jumping the same way from report to report is no such beat, and one that changes after it stood for
-# long (where only changes are recorded, it may) no jump.
+# One that goes on jumping or running the same way is no such beat, and one that changes after it stood for long (where
+# only changes are recorded, it may) no jump.
 _AVERAGED_S = 10.5
 _JUMP_BPM = 4.5
 _JUMPS_ON_S = 1.6
 _STOOD_S = 30.0
+_RUNS_ON_BPM = 2.0
 _EXPLAINED_BPM = 8.0
 _JUMPED_BACK_BPM = 15.0
 
@@ -202,28 +203,33 @@ class _Track:
 class _Jump:
     """By how much a reported heart rate may be off, since it jumped as no heart does."""
 
-    __slots__ = ("_bpm", "_last_s", "_moved_s", "_since_s")
+    __slots__ = ("_bpm", "_last_s", "_moved_s", "_since_s", "_to_bpm")
 
     def __init__(self) -> None:
         self._bpm = 0.0  # nothing says that it is off
+        self._to_bpm = 0.0  # where the last jump led
         self._since_s = self._last_s = float("-inf")
         self._moved_s = 0.0  # when the number was last another one
 
-    def heard(self, hr_bpm: float, step_bpm: float, heart_bpm: float, expected_bpm: float, t_s: float) -> bool:
-        """Take one report; whether it jumped back to the heart.
-
-        step_bpm, heart_bpm: what it, and the heart by the track's slope, did since the last one.
-        """
+    def heard(self, hr_bpm: float, step_bpm: float, track: _Track, silent_s: float, t_s: float) -> bool:
+        """Take one report, a step from the last one silent_s ago; whether it jumped back to the heart."""
         stood_s = t_s - self._moved_s
         if step_bpm:
             self._moved_s = t_s
-        off_bpm = abs(hr_bpm - expected_bpm)
+        off_bpm = abs(hr_bpm - track.at(t_s))
         off_s = t_s - self._since_s
         if off_bpm <= _REPORT_TOLERANCE_BPM or off_s > _AVERAGED_S:
             self._bpm = 0.0
-        jump_bpm = step_bpm - heart_bpm
-        jumped = abs(jump_bpm) >= _JUMP_BPM and abs(step_bpm) >= _REPORT_TOLERANCE_BPM and stood_s <= _STOOD_S
-        if off_bpm <= _REPORT_TOLERANCE_BPM or not jumped:
+        jump_bpm = step_bpm - track.slope_bpm_s * silent_s
+        least_bpm = _JUMP_BPM + _REACH_UP_BPM_S * max(silent_s - _JUMPS_ON_S, 0.0)
+        jumped = abs(jump_bpm) >= least_bpm and abs(step_bpm) >= _REPORT_TOLERANCE_BPM and stood_s <= _STOOD_S
+        if off_bpm <= _REPORT_TOLERANCE_BPM:
+            return False
+        ran_bpm = hr_bpm - self._to_bpm - (step_bpm if jumped else 0.0)
+        if ran_bpm * self._bpm > _RUNS_ON_BPM * abs(self._bpm):
+            self._bpm = 0.0
+            return False
+        if not jumped:
             return False
         goes_on = self._bpm * jump_bpm > 0 and t_s - self._last_s <= _JUMPS_ON_S
         back = self._bpm * jump_bpm < 0 and abs(self._bpm + jump_bpm) < _JUMP_BPM
@@ -234,6 +240,7 @@ class _Jump:
         if self._bpm * (self._bpm + jump_bpm) <= 0:
             self._since_s = t_s
         self._bpm += jump_bpm
+        self._to_bpm = hr_bpm
         return False
 
     def explains(self, hr_bpm: float, expected_bpm: float) -> bool:
@@ -436,12 +443,11 @@ class Gate:
         age_s = t_s - self._accepted_s
         sure = self._quality >= _SURE_QUALITY and max(age_s, silent_s) <= self._fresh_s
         if track is not None and last_bpm is not None and sure:
-            expected_bpm = track.at(t_s)
-            if self._jump.heard(hr_bpm, hr_bpm - last_bpm, track.slope_bpm_s * silent_s, expected_bpm, t_s):
+            if self._jump.heard(hr_bpm, hr_bpm - last_bpm, track, silent_s, t_s):
                 self._begin_at(hr_bpm, t_s)
                 self._score(t_s, span_s, 0.5)
                 return
-            if self._jump.explains(hr_bpm, expected_bpm):
+            if self._jump.explains(hr_bpm, track.at(t_s)):
                 self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
                 self._accepted_s = t_s
                 self._score(t_s, span_s, 0.5)

@@ -216,6 +216,28 @@ def test_a_heart_that_moves_while_the_average_is_off_is_found_as_soon_as_it_is_r
     assert all(abs(a.hr_bpm - moving(a.t_s)) < 9 for a in later if a.hr_bpm is not None)
 
 
+@pytest.mark.parametrize("period_s", [2.0, 3.0, 5.0])
+@pytest.mark.parametrize("bpm_s", [-1.2, 1.2, 2.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_step_between_reports_that_come_seldom_is_no_jump(period_s: float, bpm_s: float, seed: int) -> None:
+    def moving(t_s: float) -> float:
+        return 150 + bpm_s * min(max(t_s - 100, 0.0), 20.0)
+
+    rows = bpm_only(notified(heart(moving, 150, seed), period_s))
+    late = [a for a in trusted(rows) if 100 < a.t_s < 140 and a.hr_bpm and abs(a.hr_bpm - moving(a.t_s)) > 9]
+    assert len(late) <= 1
+
+
+@pytest.mark.parametrize("steps_bpm", [(5, 4), (5, 3), (6, 2, 3), (-5, -3), (-6, -2, -3)])
+def test_a_report_that_runs_on_where_it_jumped_to_does_not_hold_the_value_for_long(steps_bpm: tuple[int, ...]) -> None:
+    values = [140 + i % 2 for i in range(40)]
+    for i in range(8):
+        values.append(values[-1] + steps_bpm[i % len(steps_bpm)])
+    answers = trusted((float(i), Measurement(value)) for i, value in enumerate(values))
+    held = [a for a, value in zip(answers, values, strict=True) if a.hr_bpm and abs(a.hr_bpm - value) > 8]
+    assert len(held) <= 4
+
+
 # --- many bad beats -------------------------------------------------------------------------------------------------
 
 
