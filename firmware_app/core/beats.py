@@ -218,13 +218,15 @@ class _Jump:
             self._moved_s = t_s
         off_bpm = abs(hr_bpm - track.at(t_s))
         off_s = t_s - self._since_s
-        if off_bpm <= _REPORT_TOLERANCE_BPM or off_s > _AVERAGED_S:
+        if off_bpm <= _REPORT_TOLERANCE_BPM:
+            self._bpm = 0.0
+            return False
+        if off_s > _AVERAGED_S:
             self._bpm = 0.0
         jump_bpm = step_bpm - track.slope_bpm_s * silent_s
+        # Reports that come seldom step further: by what a heart can do meanwhile.
         least_bpm = _JUMP_BPM + _REACH_UP_BPM_S * max(silent_s - _JUMPS_ON_S, 0.0)
         jumped = abs(jump_bpm) >= least_bpm and abs(step_bpm) >= _REPORT_TOLERANCE_BPM and stood_s <= _STOOD_S
-        if off_bpm <= _REPORT_TOLERANCE_BPM:
-            return False
         ran_bpm = hr_bpm - self._to_bpm - (step_bpm if jumped else 0.0)
         if ran_bpm * self._bpm > _RUNS_ON_BPM * abs(self._bpm):
             self._bpm = 0.0
