@@ -28,7 +28,8 @@ from firmware_app.store.blocks import MAX_RR_PER_ROW
 
 COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 
-_LONGEST_S = 3 * 86_400.0
+_DAY_S = 86_400.0
+_LONGEST_S = 3 * _DAY_S
 """A longer ride is none: its times are no seconds, or do not count from its beginning."""
 _EPOCH_S = 1_000_000_000
 """Numbers from here on (September 2001) count from 1970 and so give the date too; no ride is thirty years long."""
@@ -64,7 +65,8 @@ def read_csv(path: Path) -> list[tuple[float, Measurement]]:
     """The measurements of a recording with their times in seconds, in order.
 
     Times are rounded to whole ms and must not go back; a heart rate is rounded to the nearest beat. Times since 1970,
-    or written as h:mm:ss or m:ss (of the day, or since the beginning), count from the first row. Raises CsvError.
+    or written as h:mm:ss or m:ss (of the day, past midnight too, or since the beginning), count from the first row.
+    Raises CsvError.
     """
     return _read(path, Columns(), {}, "t_s counts seconds since the recording began, not ms")[1]
 
@@ -108,10 +110,14 @@ def _read(
     needed = [name for name in (columns.time, columns.hr, columns.rr) if name]
     rows: list[tuple[float, Measurement]] = []
     began_unix_s = None
-    first_s = before_s = 0.0
+    first_s = before_s = midnights_s = 0.0
     before = ""
     for line, (time, *texts) in _fields(path, names, needed, options):
         at_s = _time_s(path, line, columns, time)
+        if columns.unit != "iso" and ":" in time:
+            if before_s - (at_s + midnights_s) > _DAY_S / 2:
+                midnights_s += _DAY_S
+            at_s += midnights_s
         if not rows:
             if columns.unit == "iso" or at_s >= _EPOCH_S:
                 began_unix_s = at_s
@@ -124,7 +130,7 @@ def _read(
         before_s, before = at_s, time
         rows.append((round(at_s - first_s, 3), _measurement(path, line, *texts)))
     if rows[-1][0] > _LONGEST_S:
-        raise CsvError(f"{path}: the ride would last {rows[-1][0] / 86400:.0f} days; {too_long}")
+        raise CsvError(f"{path}: the ride would last {rows[-1][0] / _DAY_S:.0f} days; {too_long}")
     return began_unix_s, rows
 
 

@@ -271,6 +271,9 @@ def _bring_in(connection: sqlite3.Connection, path: Path) -> list[str]:
         with closing(other):
             with transaction(connection):
                 for number, *ride in other.execute(f"SELECT {RIDE} FROM ride ORDER BY id").fetchall():
+                    taken += 1
+                    if _is_there(connection, other, number):
+                        continue
                     query = f"INSERT INTO ride ({RIDE}) VALUES (NULL{', ?' * len(ride)})"
                     ride_id = connection.execute(query, ride).lastrowid
                     for table in ("block", "mark"):
@@ -278,7 +281,6 @@ def _bring_in(connection: sqlite3.Connection, path: Path) -> list[str]:
                         rows = other.execute(f"SELECT {columns} FROM {table} WHERE ride = ?", (number,))
                         query = f"INSERT INTO {table} (ride, {columns}) VALUES (?{', ?' * len(columns.split(','))})"
                         connection.executemany(query, ((ride_id, *row) for row in rows))
-                    taken += 1
             # What is deleted from the log later should not be found in what is left of this file. On a full card it may
             # be: to bring the same rides in again and again would be worse.
             with suppress(sqlite3.Error):
@@ -290,6 +292,23 @@ def _bring_in(connection: sqlite3.Connection, path: Path) -> list[str]:
     except (*TROUBLE, LogError) as error:
         return [f"The rides in {beside} cannot be brought into the log yet: {cause(error)}."]
     return [*done, f"Rides that were kept in {beside.name}, {taken} of them, are in the log now."]
+
+
+def _is_there(connection: sqlite3.Connection, other: sqlite3.Connection, number: int) -> bool:
+    """Whether this ride of the other database, all of it, came into the log before the power failed."""
+    facts = other.execute(f"SELECT {FACTS} FROM ride WHERE id = ?", (number,)).fetchone()
+    alike = " AND ".join(f"{name} IS ?" for name in FACTS.split(", "))
+    rides = connection.execute(f"SELECT id FROM ride WHERE {alike}", facts).fetchall()
+    return any(_content(connection, ride) == _content(other, number) for (ride,) in rides)
+
+
+def _content(connection: sqlite3.Connection, ride: int) -> list[tuple[Any, ...]]:
+    """Blocks and marks of a ride, in order."""
+    found: list[tuple[Any, ...]] = []
+    for table in ("block", "mark"):
+        columns = _TABLES[table].removeprefix("ride, ")
+        found += connection.execute(f"SELECT {columns} FROM {table} WHERE ride = ? ORDER BY number", (ride,))
+    return found
 
 
 def _check(connection: sqlite3.Connection, thorough: bool) -> None:

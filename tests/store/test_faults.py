@@ -409,6 +409,29 @@ def test_rides_are_brought_in_once_even_where_they_cannot_be_overwritten(path: P
     assert [file.name for file in path.parent.iterdir()] == [path.name]
 
 
+def test_rides_are_brought_in_once_when_the_power_fails_before_the_other_file_is_gone(path: Path) -> None:
+    beside = path.with_name("rides.sqlite3.beside")
+    with open_log(beside) as log:
+        for seconds in (60, 90):
+            log.add(ride(seconds))
+    with closing(sqlite3.connect(beside)) as connection:
+        connection.execute("UPDATE ride SET ended = NULL WHERE id = 2")  # as the power cut it
+        connection.commit()
+    kept = beside.read_bytes()
+    with open_log(path) as log:
+        brought = [each.measurements for each in log.rides()]
+    beside.write_bytes(kept)
+    with open_log(path) as log:
+        assert [each.measurements for each in log.rides()] == brought
+        # One that was there before, and went on, is another.
+        longer = ride(120)
+    with open_log(beside) as log:
+        log.add(longer)
+    with open_log(path) as log:
+        assert sorted(each.measurements or 0 for each in log.rides()) == [60, 90, 120]
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
+
+
 def test_a_damage_that_sqlite_has_no_words_for(path: Path) -> None:
     with open_log(path) as log:
         log.add(ride(60))
