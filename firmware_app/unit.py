@@ -698,10 +698,10 @@ def _keeper_in_memory() -> Keeper:
 def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
     """Every band, and before them today's target where it is none of them."""
     names = {str(band.number): f"{band.number} {band.name}" for band in ready.bands.scheme.bands}
-    if ready.target and ready.target not in (*names, "none"):
+    if ready.target and ready.target not in names:
         names = {ready.target: ready.target, **names}
-    lanes = {text: parse_target(text, ready.bands) for text in names}
-    return tuple(pages.Lane(text, names[text], lane_text(lane)) for text, lane in lanes.items())
+    bpm = {text: "" if text == "none" else lane_text(parse_target(text, ready.bands)) for text in names}
+    return tuple(pages.Lane(text, name, bpm[text]) for text, name in names.items())
 
 
 def _today(lanes: tuple[pages.Lane, ...], target: str) -> int:

@@ -203,6 +203,22 @@ def test_at_home_the_heart_is_shown_and_a_press_begins_the_ride() -> None:
     assert bench.record.duration_s == pytest.approx(30, abs=0.01)
 
 
+def test_a_rider_who_wants_no_lane_is_offered_none() -> None:
+    settings.config_dir().mkdir(parents=True)
+    (settings.config_dir() / "rider.toml").write_text('target = "none"\n')
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([100] * 60)],
+        [(20.0, Press("select")), (50.0, Press("select", "long"))],
+        for_s=55.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    ).run()
+    home = next(view for view in bench.seen if isinstance(view, HomeView))
+    assert (home.target, home.lane) == ("none", "")
+    [ride] = bench.marks("target")
+    assert ride.detail["low_bpm"] is None
+
+
 def test_sounds_off_leaves_near_maximum_on() -> None:
     (settings.config_dir()).mkdir(parents=True)
     (settings.config_dir() / "unit.toml").write_text("[sounder]\nsounds = false\n")
