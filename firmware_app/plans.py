@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from collections.abc import Iterator
@@ -71,9 +72,18 @@ def plan_path(name_or_path: str) -> Path:
     raise SettingsError(f"no session plan {name_or_path!r}: choose one of {names}, or write {folders[0]}/NAME.toml")
 
 
+def _known_as(path: Path) -> str:
+    """What finds this plan again, for a ride that is gone on with or replayed: its name, or the whole path."""
+    with contextlib.suppress(SettingsError, OSError):
+        if plan_path(path.stem).samefile(path):
+            return path.stem
+    return str(path.absolute())
+
+
 def load_plan(name_or_path: str) -> Plan:
     """A session plan by name, or from a file. It is read once; later edits of the file do not touch a ride.
 
+    It is named as the rider names it, or by its whole path where it lies in neither of the two folders.
     Raises SettingsError naming the file, the step and the cure.
     """
     path = plan_path(name_or_path)
@@ -83,7 +93,7 @@ def load_plan(name_or_path: str) -> Plan:
         steps = tuple(_steps(written.steps, "", ()))
         if len(steps) > STEPS_MAX:
             raise PlanError(f"{len(steps)} steps with all repeats, {STEPS_MAX} at most; repeat less often")
-        return Plan(path.stem, written.title, written.purpose, written.for_whom, steps)
+        return Plan(_known_as(path), written.title, written.purpose, written.for_whom, steps)
     except PlanError as error:
         raise SettingsError(f"{path}: {error}") from error
 

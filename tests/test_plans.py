@@ -32,10 +32,23 @@ def test_every_key_is_read(tmp_path: Path) -> None:
         '[[steps]]\nname = "Rest"\ntarget = "60-65%"\ntime = "1:02:03"\n'
         'press = true\nuntil = "below 65%"\nnote = "Hm"\n'
     )
-    plan = plans.load_plan(str(written(tmp_path, text)))
+    path = written(tmp_path, text)
+    plan = plans.load_plan(str(path))
     ends = session.Ends(3723.0, True, session.parse_arrival("below 65%"))
     steps = (session.Step("Rest", "60-65%", ends, "Hm"),)
-    assert plan == session.Plan("mine", "Mine", "to try", "me", steps)
+    assert plan == session.Plan(str(path), "Mine", "to try", "me", steps)
+
+
+def test_a_plan_is_known_by_its_name_or_by_where_it_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = written(tmp_path, HEAD + STEP)
+    monkeypatch.chdir(tmp_path)
+    assert plans.load_plan("mine.toml").name == str(path)
+    own = settings.config_dir() / "sessions" / "mine.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text(HEAD + STEP)
+    assert plans.load_plan("mine").name == plans.load_plan(str(own)).name == "mine"
+    # One of the same name elsewhere is another.
+    assert plans.load_plan(str(path)).name == str(path)
 
 
 def test_repeats_nested_once_are_written_out_with_their_rounds(tmp_path: Path) -> None:

@@ -380,10 +380,9 @@ def _length(ride: RideSummary) -> str:
 
 
 def _what(ride: RideSummary) -> str:
-    facts = ride.facts
-    what = facts.plan or (f"target {facts.target}" if facts.target else "free")
-    if facts.source != "strap":
-        what += f" ({facts.source})"
+    what = ride.facts.what
+    if ride.facts.source != "strap":
+        what += f" ({ride.facts.source})"
     if ride.ended is None:
         what += ", being ridden"
     elif ride.ended == "cut":

@@ -15,7 +15,8 @@ class RideFacts:
     """What was true of the whole ride when it began.
 
     started_unix_s: wall time at t_s = 0, mended when the clock was corrected; None when it was never known.
-    scheme: the band scheme's name; plan: the session plan's name, "" for a free ride; target: as the rider wrote it.
+    scheme: the band scheme's name; plan: the session plan's name, or the path of its file where it lies with no others,
+    "" for a free ride; target: as the rider wrote it.
     source: "strap", "sim", "replay" or "import".
     """
 
@@ -26,6 +27,13 @@ class RideFacts:
     target: str = ""
     source: str = "strap"
     started_unix_s: float | None = None
+
+    @property
+    def what(self) -> str:
+        """What was to be ridden, in a few words."""
+        if self.plan:
+            return self.plan.rpartition("/")[2].removesuffix(".toml")
+        return "free ride" if self.target in ("", "none") else f"target {self.target}"
 
 
 @dataclass(frozen=True)

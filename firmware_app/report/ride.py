@@ -52,8 +52,7 @@ def when(record: RideRecord) -> str:
     began = "Date unknown: the unit had no clock that day"
     if facts.started_unix_s is not None:
         began = f"{datetime.fromtimestamp(facts.started_unix_s):%A %d %B %Y, %H:%M}"
-    what = facts.plan or (f"target {facts.target}" if facts.target else "free ride")
-    return f"{began} · {what}" + ("" if facts.source == "strap" else f" · from {facts.source}")
+    return f"{began} · {facts.what}" + ("" if facts.source == "strap" else f" · from {facts.source}")
 
 
 def headline(review: Review) -> list[tuple[str, str]]:

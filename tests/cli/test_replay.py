@@ -253,6 +253,27 @@ def test_a_ride_that_was_cut_and_gone_on_with_is_replayed_with_its_gap() -> None
     assert any(mark.kind == "step" and mark.t_s > 700 for mark in ridden.marks)
 
 
+def test_a_ride_to_a_plan_from_anywhere_is_replayed_and_named(
+    tmp_path: Path,
+    told: Callable[..., dict[str, Any]],
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    head = 'title = "Hill"\npurpose = "to try"\nfor_whom = "me"\n'
+    (tmp_path / "hill.toml").write_text(head + '[[steps]]\nname = "Up"\ntarget = "3"\ntime = "5:00"\n')
+    monkeypatch.chdir(tmp_path)
+    ready = prepare(plan="hill.toml", hr_max_bpm=HR_MAX_BPM)
+    rows = [(t_s, Measurement(round(bpm))) for t_s, bpm, _ in rows_every(1.0)]
+    with open_log(log_path()) as log:
+        log.add(play(ready.companion(ready.facts("strap", 1.8e9)), rows))
+    monkeypatch.chdir("/")
+    assert told("last")["target_bpm"] == [122, 141]
+    assert main(["rides"]) == 0
+    listed = capsys.readouterr().out
+    assert "hill" in listed
+    assert str(tmp_path) not in listed
+
+
 @pytest.mark.parametrize("name", ["last", "1"])
 def test_a_stored_ride_replayed_as_it_was_changes_nothing(
     stored: int, told: Callable[..., dict[str, Any]], name: str
