@@ -251,6 +251,10 @@ def _told(mark: Mark) -> str:
             return f"strap {state}"
         case ("clock", {"unix_s": int() | float() as unix_s}) if 0 <= unix_s < _YEAR_9999_UNIX_S:
             return f"the clock says {datetime.fromtimestamp(unix_s):%Y-%m-%d %H:%M:%S}"
+        case ("verdict", {"maximal": True, "peak_bpm": int() | float() as peak_bpm}):
+            return f"the test was maximal, {_whole(peak_bpm)} bpm"
+        case ("verdict", {"maximal": False, "why": why}):
+            return f"the test was not maximal: {why}"
         case ("press", {"key": key, "hold": hold}):
             return f"{key} pressed{', long' if hold == 'long' else ''}"
     rest = ", ".join(f"{_spaced(key)} {value}" for key, value in detail.items() if value not in (None, "", 0))
