@@ -9,6 +9,8 @@ The rules, for one ride:
   make an alarm false, nor earlier while the heart stayed within 1 bpm of the limit until it left. Exits that lie in a
   drop-out from end to end do not count: nothing arrived to judge by.
 - *Delay* runs from the moment the latent heart rate crosses the limit to the first such alarm; an earlier one has 0.
+- An exit is *hidden* when it begins while the strap is silent, stuck, off the skin, in static or, where it is optical,
+  locked to the pedals. The delay of the others is told beside that of all.
 - An alarm is *false* when the latent heart rate stayed more than 1 bpm inside the limit from 12 s before to 8 s after.
 - *Chatter* is an alarm within 20 s of the last one of the same side.
 - A *hold* is 15 s of latent heart rate at or above 94 % of maximum, without a gap of over 3 s between notifications,
@@ -52,6 +54,7 @@ GAP_S = 3.0
 KINDS = ("hills", "steady", "intervals", "sprints")
 SIDES = {"above_target": 1, "below_target": -1}
 DRIFTS = {"drifting_up": 1, "drifting_down": -1}
+HIDING = ("static", "stuck", "lifted", "dropout", "restart")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ class Exit:
     """One time outside the lane.
 
     side: 1 over it, -1 under it. edge_s: since when the heart had been within 1 bpm of the limit. start_s, end_s: when
-    it left and was back. slow: whether it came slowly.
+    it left and was back. slow: whether it came slowly. hidden: whether a fault of the strap lay over its beginning.
     """
 
     side: int
@@ -67,16 +70,22 @@ class Exit:
     start_s: float
     end_s: float
     slow: bool
+    hidden: bool
 
 
 @dataclass
 class Score:
-    """What one contender was worth over some rides. Delays in seconds; ``warnings`` are the drifting look-ahead."""
+    """What one contender was worth over some rides. Delays in seconds; ``warnings`` are the drifting look-ahead.
+
+    seen_delays_s: those of the exits that were not hidden.
+    """
 
     hours: float = 0.0
     exits: int = 0
     missed: int = 0
+    hidden: int = 0
     delays_s: list[float] = field(default_factory=list)
+    seen_delays_s: list[float] = field(default_factory=list)
     alarms: int = 0
     false: int = 0
     chatter: int = 0
@@ -104,6 +113,8 @@ class Score:
             "missed_share": round(self.missed / self.exits, 4) if self.exits else None,
             "delay_p50_s": _percentile(self.delays_s, 50),
             "delay_p95_s": _percentile(self.delays_s, 95),
+            "hidden": self.hidden,
+            "seen_delay_p95_s": _percentile(self.seen_delays_s, 95),
             "false_per_h": round(self.false / hours, 3),
             "chatter_per_h": round(self.chatter / hours, 3),
             "alarms_per_h": round(self.alarms / hours, 2),
@@ -132,6 +143,8 @@ def exits(ride: LabelledRide) -> list[Exit]:
     """The exits of a ride that count, by the rules above."""
     found = []
     arrivals = np.array([t_s for t_s, _ in ride.rows])
+    hiding = (*HIDING, "cadence") if ride.strap.optical else HIDING
+    faults = [(episode.start_s, episode.end_s) for episode in ride.episodes if episode.fault in hiding]
     for side, limit_bpm in ((1, ride.target_bpm[1]), (-1, ride.target_bpm[0])):
         over = (ride.latent_bpm - limit_bpm) * side
         joined: list[list[int]] = []
@@ -152,7 +165,8 @@ def exits(ride: LabelledRide) -> list[Exit]:
             slow = len(approach) == int(20 / STEP_S) and bool(approach.max() <= 0 and approach[0] > -3.0)
             away = np.flatnonzero(over[:first] < -NEAR_BPM)
             edge_s = (int(away[-1]) + 1) * STEP_S if len(away) else 0.0
-            found.append(Exit(side, edge_s, start_s, end_s, slow))
+            hidden = any(from_s <= start_s <= until_s for from_s, until_s in faults)
+            found.append(Exit(side, edge_s, start_s, end_s, slow, hidden))
     return sorted(found, key=lambda exit_: exit_.start_s)
 
 
@@ -200,8 +214,12 @@ def score_alarms(ride: LabelledRide, alarms: Sequence[Alarm]) -> Score:
         result.exits += 1
         from_s = min(exit_.start_s - AFTER_S, exit_.edge_s)
         heard = [t for t in sounded[exit_.side] if from_s <= t <= exit_.end_s + BEFORE_S]
+        result.hidden += exit_.hidden
         if heard:
-            result.delays_s.append(max(heard[0] - exit_.start_s, 0.0))
+            delay_s = max(heard[0] - exit_.start_s, 0.0)
+            result.delays_s.append(delay_s)
+            if not exit_.hidden:
+                result.seen_delays_s.append(delay_s)
         else:
             result.missed += 1
         if exit_.slow:
@@ -362,8 +380,9 @@ def draw(found: dict[tuple[float, str], Score], file: str) -> None:
 
 
 def _print(found: dict[tuple[float, str, str], Score]) -> None:
-    head = f"{'kind':10} {'contender':16} {'exits':>6} {'missed':>7} {'p50 s':>6} {'p95 s':>6} {'false/h':>8}"
-    head += f" {'chat/h':>7} {'holds':>6} {'missed':>6} {'late s':>7} {'false/h':>8} {'warned':>7} {'wrong/h':>8}"
+    head = f"{'kind':10} {'contender':16} {'exits':>6} {'missed':>7} {'p50 s':>6} {'p95 s':>6} {'seen s':>6}"
+    head += f" {'false/h':>8} {'chat/h':>7} {'holds':>6} {'missed':>6} {'late s':>7} {'false/h':>8}"
+    head += f" {'warned':>7} {'wrong/h':>8}"
     for dirt in sorted({key[0] for key in found}):
         print(f"dirt {dirt:g}\n{head}")
         for (at, kind, name), one in sorted(found.items(), key=lambda item: (item[0][1] == "all", item[0][1])):
@@ -371,7 +390,8 @@ def _print(found: dict[tuple[float, str, str], Score]) -> None:
                 f = one.figures()
                 print(
                     f"{kind:10} {name:16} {f['exits']:6} {_share(f['missed_share']):>7} {_s(f['delay_p50_s']):>6}"
-                    f" {_s(f['delay_p95_s']):>6} {f['false_per_h']:8.2f} {f['chatter_per_h']:7.2f}"
+                    f" {_s(f['delay_p95_s']):>6} {_s(f['seen_delay_p95_s']):>6} {f['false_per_h']:8.2f}"
+                    f" {f['chatter_per_h']:7.2f}"
                     f" {f['near_max_holds']:6} {f['near_max_missed']:6} {_s(f['near_max_delay_worst_s']):>7}"
                     f" {f['near_max_false_per_h']:8.2f} {_share(f['warned_share']):>7} {f['warnings_wrong_per_h']:8.2f}"
                 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from sim.bench.alarms import exits, holds, rides, score, score_alarms, seeds_of
 from sim.bench.baselines import MEDIAN, PLAIN, Ours, Threshold
 from sim.rider import STEP_S
 from sim.scenario import LabelledRide
-from sim.strap import Row, Strap
+from sim.strap import Episode, Row, Strap
 
 
 def ride(*points: tuple[float, float], silent: tuple[float, float] = (-2.0, -1.0)) -> LabelledRide:
@@ -53,6 +54,18 @@ def test_coming_up_from_rest_is_no_exit_nor_is_one_that_nobody_could_see() -> No
     assert exits(ride((0, 80), (100, 130), (300, 130))) == []
     assert exits(ride((0, 130), (100, 130), (110, 115), (140, 115), (150, 130), (300, 130), silent=(95, 160))) == []
     assert len(exits(ride((0, 130), (100, 130), (110, 115), (140, 115), (150, 130), (300, 130), silent=(95, 120)))) == 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "optical", "hidden"),
+    [("dropout", False, 1), ("cadence", True, 1), ("cadence", False, 0), ("late", False, 0)],
+)
+def test_an_exit_that_a_fault_lies_over_is_told_apart(fault: str, optical: bool, hidden: int) -> None:
+    one = replace(OUT, strap=Strap(optical=optical), episodes=[Episode(fault, 105.0, 115.0, 0.5)])
+    found = score_alarms(one, [(120.25, "above_target")])
+    assert (found.hidden, found.delays_s, found.seen_delays_s) == (hidden, [10.0], [10.0][hidden:])
+    after = replace(one, episodes=[Episode(fault, 111.0, 115.0, 0.5)])
+    assert score_alarms(after, []).hidden == 0
 
 
 @pytest.mark.parametrize(
