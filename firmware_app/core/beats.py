@@ -407,6 +407,8 @@ class Gate:
         if not least <= sum(not believed for _, believed in self._recent) <= most:
             return False
         rr_ms = [rr for rr, _ in self._recent]
+        if min(rr_ms) < 60000 / HR_RANGE_BPM[1]:
+            return False  # no beat, but a piece of one
         pairs_ms = [one + other for one, other in pairwise(rr_ms)]
         even = max(pairs_ms) - min(pairs_ms) <= _BY_TURNS_EVEN * min(pairs_ms)
         return even and abs(2 * 60000 / pairs_ms[-1] / self._track.level_bpm - 1) > _BY_TURNS_OFF

@@ -37,6 +37,8 @@ _POSSIBLE_BPM = (30.0, 240.0)
 _NEIGHBOURS = 15
 _AGREES = 0.10
 """A clean beat is this near to the median of its neighbours, as a fraction."""
+_SPLINTER = 2.5 * _AGREES
+"""No beat is so short beside another, and one that lost more than this is not clean."""
 _REGULAR = 0.03
 """Half of the neighbours are this near; in the recorded tests, over 130 bpm, never less near than 0.027."""
 _QUALITY_FLOOR = 0.5
@@ -310,7 +312,7 @@ def _pieces(beats: _Beats) -> tuple[list[_Piece], Floats]:
     # Breathing moves the beat near rest far more than at effort: there a heart is regular, and noise is not.
     breathing = 0.0025 * np.maximum(_NEAR_REST_BPM - middle, 0.0)
     regular = _medians(off, _NEIGHBOURS) <= _REGULAR + breathing
-    is_clean = regular & (off <= np.minimum(_AGREES + breathing, 2.5 * _AGREES))
+    is_clean = regular & (off <= np.minimum(_AGREES + breathing, _SPLINTER)) & ~_torn(beats)[is_possible]
     clean = possible.only(is_clean)
     if clean.t_s.size < 5:
         return [], none
@@ -331,6 +333,17 @@ def _pieces(beats: _Beats) -> tuple[list[_Piece], Floats]:
             if run.t_s.size >= 5 and run.t_s[-1] - run.t_s[0] + run.span_s[0] >= HELD_S[0] - 0.5:
                 pieces.append(_Piece(run, _levels(run.bpm, count), _least(quality[part], count)))
     return pieces, noisy_t_s
+
+
+def _torn(beats: _Beats) -> NDArray[np.bool_]:
+    """The beats beside a splinter that may have been torn off them, so that they seem faster than they were.
+
+    What was torn of a larger piece does not agree with its neighbours any more.
+    """
+    torn = np.zeros(beats.bpm.size, dtype=np.bool_)
+    torn[1:] |= _SPLINTER * beats.bpm[:-1] > beats.bpm[1:]
+    torn[:-1] |= _SPLINTER * beats.bpm[1:] > beats.bpm[:-1]
+    return torn
 
 
 def _covered(clean: _Beats, beats: _Beats) -> Floats:

@@ -386,6 +386,15 @@ def test_a_heart_that_beats_long_and_short_by_turns_is_not_held_to_every_second_
     assert float(np.median([abs((a.hr_bpm or 0) - 180) for a in answers])) < 9
 
 
+@pytest.mark.parametrize("torn_ms", [5, 20, 60, 150])
+@pytest.mark.parametrize("bpm", [100, 120, 150])
+def test_an_edge_that_is_seen_twice_on_every_beat_does_not_double_the_heart(bpm: int, torn_ms: int) -> None:
+    """No interval so short is a beat, and long and short by turns are two only where both can be."""
+    beats_s = heart(lambda t_s: bpm, 200, 3)
+    twice_s = sorted([*beats_s, *(at_s + torn_ms / 1000 for at_s in beats_s if at_s > 40)])
+    assert all(a.hr_bpm is None or a.hr_bpm < 1.3 * bpm for a in trusted(notified(twice_s)))
+
+
 @pytest.mark.parametrize(("tick_ms", "scatter"), [(10, 0.002), (8, 0.001), (5, 0.001)])
 def test_a_steady_heart_in_coarse_ticks_is_not_taken_for_a_stuck_strap(tick_ms: int, scatter: float) -> None:
     rnd = random.Random(5)

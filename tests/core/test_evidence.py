@@ -72,7 +72,12 @@ def early_beats(part: np.ndarray, rng: Rng) -> np.ndarray:
     return part
 
 
-ARTEFACTS = [counted_twice, counted_twice_unevenly, every_second_missed, some_missed, any_noise, early_beats]
+def splinters(part: np.ndarray, rng: Rng) -> np.ndarray:
+    torn_ms = rng.uniform(8, 32) * rng.uniform(0.8, 1.2, part.size)
+    return np.stack([part - torn_ms, torn_ms], axis=1).ravel()
+
+
+ARTEFACTS = [splinters, counted_twice, counted_twice_unevenly, every_second_missed, some_missed, any_noise, early_beats]
 
 
 @pytest.mark.parametrize("spoil", ARTEFACTS, ids=lambda spoil: spoil.__name__)
@@ -91,6 +96,18 @@ def test_bursts_up_to_half_a_minute_never_raise_the_peak(
         assert found.peak_bpm is not None
         assert top_bpm - 3 < found.peak_bpm < top_bpm + 3, seed
         assert any(stretch.peak_bpm == found.peak_bpm and not stretch.doubt for stretch in found.stretches)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 1.0])
+@pytest.mark.parametrize("torn_ms", [8, 16, 24, 32])
+def test_beats_that_a_splinter_was_torn_off_are_not_faster_than_they_were(torn_ms: int, share: float) -> None:
+    """An edge that a strap sees twice, on any share of the beats, for as long as the ride lasts."""
+    rng = np.random.default_rng(3)
+    rr_ms = beats(rng, 185)
+    torn = np.where(rng.random(rr_ms.size) < share, torn_ms, 0)
+    pieces_ms = np.stack([rr_ms - torn, torn], axis=1).ravel()
+    found = evidence(pieces_ms[pieces_ms > 0])
+    assert found.peak_bpm is None or found.peak_bpm < 188
 
 
 def test_a_rate_locked_to_something_else_is_left_out_and_named() -> None:
