@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from firmware_app import plans, settings
 from firmware_app.core import pages
-from firmware_app.core.bands import BandError, parse_target
+from firmware_app.core.bands import BandError, parse_target, whole_bpm
 from firmware_app.core.beats import Gate
 from firmware_app.core.companion import TICK_S, Companion
 from firmware_app.core.dates import date_of
@@ -304,7 +304,7 @@ class Unit:
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
             trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
-            self._pages.hr_now_bpm = None if trusted.hr_bpm is None else round(trusted.hr_bpm)
+            self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
         self._show()

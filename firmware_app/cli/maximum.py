@@ -219,15 +219,15 @@ def described(found: Evidence) -> Answer:
     if found.peak_bpm is None:
         lines = [f"No trustworthy peak: {found.reason}."]
     else:
-        held = "" if found.held_15s_bpm is None else f", {found.held_15s_bpm:.0f} bpm for 15 s"
-        near = f"{found.held_s:.0f} s within 2 bpm of it"
-        lines = [f"Held: {found.peak_bpm:.0f} bpm for 5 s{held}; {near}; signal quality {100 * found.quality:.0f} %."]
+        held = "" if found.held_15s_bpm is None else f", {whole_bpm(found.held_15s_bpm)} bpm for 15 s"
+        near = f"{found.held_s:.0f} s within 2 bpm of it; signal quality {100 * found.quality:.0f} %"
+        lines = [f"Held: {whole_bpm(found.peak_bpm)} bpm for 5 s{held}; {near}."]
     if found.raw_peak_bpm is not None:
-        lines.append(f"Raw peak, never used: {found.raw_peak_bpm:.0f} bpm.")
+        lines.append(f"Raw peak, never used: {whole_bpm(found.raw_peak_bpm)} bpm.")
     if not found.from_rr and found.peak_bpm is not None:
         lines.append("From reported bpm, without RR intervals: weaker evidence, which never raises a maximum.")
     lines += [
-        f"  from {one.start_s:.0f} s for {one.length_s:.0f} s: {one.peak_bpm:.0f} bpm"
+        f"  from {one.start_s:.0f} s for {one.length_s:.0f} s: {whole_bpm(one.peak_bpm)} bpm"
         + (f"; doubted: {one.doubt}" if one.doubt else "")
         for one in found.stretches
     ]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from firmware_app import preparation
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
-from firmware_app.core.bands import BandError
+from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
 
 
 def _bpm(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:.0f} bpm"
+    return "unknown" if value is None else f"{whole_bpm(value)} bpm"
 
 
 # --- stored rides, then and now -------------------------------------------------------------------------------------

@@ -248,7 +248,7 @@ class Companion:
             now.trend_bpm, now.trend_bpm_s = self._lag.trend
             now.arrived = self._lag.arrived
         now.trusted_bpm = hr_bpm
-        out.append(Sample(t_s, measurement, None if hr_bpm is None else round(hr_bpm, 1), round(trusted.quality, 2)))
+        out.append(Sample(t_s, measurement, hr_bpm, round(trusted.quality, 2)))
         self._step_alarms(t_s, out)
 
     def _mark_gap(self, t_s: float, out: list[Effect]) -> None:

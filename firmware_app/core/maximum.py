@@ -341,7 +341,7 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
         return f"It rests on nothing but a first guess: {start}."
     standing = _standing(observations, age)
     best, measured = _witness(standing or observations, value_bpm)
-    said = f"{best.peak_bpm:.0f} bpm ({best.label})"
+    said = f"{whole_bpm(best.peak_bpm)} bpm ({best.label})"
     ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
     if value_bpm > best.peak_bpm + 8:
         ending = f"which only says that it is at least that; beyond it stands the first guess, {start}"
@@ -355,7 +355,7 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
         reason = "hardly anyone of your age gets there, and no maximal test measured it"
         if not lost.sound:
             reason = "reported bpm, a poor signal, or not held for 15 s, so that an artefact could explain it"
-        why += f" {lost.peak_bpm:.0f} bpm ({lost.label}) proposes nothing: {reason}."
+        why += f" {whole_bpm(lost.peak_bpm)} bpm ({lost.label}) proposes nothing: {reason}."
     return why
 
 
@@ -424,8 +424,8 @@ def doubts(value_bpm: int, observations: Sequence[Observation], age: float | Non
     best = max((seen for seen in observations if seen.sound), key=lambda seen: seen.peak_bpm, default=None)
     if best is not None and best.peak_bpm >= value_bpm + 1:
         said.append(
-            f"{value_bpm} bpm is less than the {best.peak_bpm:.0f} bpm that you held ({best.label}), and no heart goes "
-            "over its maximum."
+            f"{value_bpm} bpm is less than the {whole_bpm(best.peak_bpm)} bpm that you held ({best.label}), and no "
+            "heart goes over its maximum."
         )
     return tuple(said)
 
@@ -445,7 +445,7 @@ def _last_test(observations: Sequence[Observation], accepted_bpm: int | None, fo
     known = accepted_bpm is not None and abs(accepted_bpm - today_bpm) <= sd_bpm
     if outdone or known or not HR_MAX_RANGE_BPM[0] <= today_bpm <= HR_MAX_RANGE_BPM[1]:
         return None
-    why = f"Your last maximal test measured {last.peak_bpm:.0f} bpm ({last.label})"
+    why = f"Your last maximal test measured {whole_bpm(last.peak_bpm)} bpm ({last.label})"
     if abs(found.value_bpm - today_bpm) > _BEYOND_BPM:
         why += f", though all rides together speak for {found.value_bpm}"
     half_bpm = Z_90 * sd_bpm

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from firmware_app.core.bands import whole_bpm
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Link, Press
 from firmware_app.core.maximal_test import MaximalTest
@@ -323,7 +324,7 @@ class Pages:
             return PausedView(
                 elapsed=clock_text(int(companion.ridden_s(t_s))),
                 paused=clock_text(int(companion.paused_s(t_s))),
-                hr_now="" if hr_bpm is None else f"{round(hr_bpm)} bpm",
+                hr_now="" if hr_bpm is None else f"{whole_bpm(hr_bpm)} bpm",
                 target="" if lane is None else f"{lane.low_bpm}-{lane.high_bpm}",
                 actions=("", "ride on", ""),
             )
@@ -351,7 +352,7 @@ class Pages:
             elapsed=_rounded(review.ridden_s),
             in_target=_rounded(review.in_target_s),
             unknown=_rounded(review.unknown_s),
-            peak="" if review.peak_bpm is None else f"{round(review.peak_bpm)} bpm",
+            peak="" if review.peak_bpm is None else f"{whole_bpm(review.peak_bpm)} bpm",
             bands=tuple(
                 (number, self.band_names[number - 1], _rounded(s), round(s / known_s, 3))
                 for number, s in review.band_s.items()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from firmware_app.core.bands import BandTable
+from firmware_app.core.bands import BandTable, whole_bpm
 from firmware_app.core.record import RideRecord
 from firmware_app.core.review import Review, Timeline, by_kind, clock, hard_bpm, median_answer_s, near_max_bpm
 from firmware_app.core.steps import StepResult, step_results
@@ -221,7 +221,7 @@ def _drift(review: Review) -> tuple[Html, ...]:
 
 
 def _bpm(value: float | None) -> str:
-    return UNKNOWN if value is None else f"{value:.0f} bpm"
+    return UNKNOWN if value is None else f"{whole_bpm(value)} bpm"
 
 
 def _percent(part: float, whole: float) -> str:

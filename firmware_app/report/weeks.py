@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from firmware_app.core.bands import Scheme
+from firmware_app.core.bands import Scheme, whole_bpm
 from firmware_app.core.record import RideFacts
 from firmware_app.core.review import clock
 from firmware_app.report import plots
@@ -161,7 +161,7 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
                 ("Rides", str(sum(week.rides for week in weeks))),
                 ("Ridden", clock(ridden_s)),
                 ("In target", held),
-                ("Highest", f"{max(peaks):.0f} bpm" if peaks else UNKNOWN),
+                ("Highest", f"{whole_bpm(max(peaks))} bpm" if peaks else UNKNOWN),
             ]
         )
     ]
@@ -222,4 +222,4 @@ def _load(week: Week) -> str:
 
 
 def _number(value: float | None) -> str:
-    return UNKNOWN if value is None else f"{value:.0f}"
+    return UNKNOWN if value is None else f"{whole_bpm(value)}"

@@ -415,6 +415,20 @@ def test_the_tail_is_the_last_half_minute_newest_last() -> None:
     assert tail[-1] - tail[0] > 8  # type: ignore[operator]
 
 
+def test_what_is_stored_is_the_whole_beat_that_the_page_shows() -> None:
+    one = companion()
+    table = bands.table(settings.load_scheme("seven"), HR_MAX_BPM)
+    edge_bpm = table.low_bpm(3) - 0.5
+    shown = []
+    for t_s, event in beating([edge_bpm + 2 * np.sin(t / 40) for t in range(3000)]):
+        stored = [effect.trusted_bpm for effect in one.feed(event, t_s) if isinstance(effect, Sample)]
+        if stored[0] is not None:
+            page = one.view()
+            shown.append(page.hr_bpm)
+            assert (page.hr_bpm, page.band) == (bands.whole_bpm(stored[0]), table.band_of(stored[0]).number)
+    assert len(set(shown)) > 3
+
+
 def test_a_stale_heart_rate_leaves_the_page_and_the_alarms() -> None:
     one = companion()
     feed(one, beating([150] * 60))
