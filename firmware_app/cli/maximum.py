@@ -13,6 +13,7 @@ from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
+from firmware_app.core.dates import on_a_calendar
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -441,7 +442,8 @@ def _row(one: MaximumEntry) -> dict[str, Any]:
     from datetime import datetime
 
     def iso(unix_s: float | None) -> str | None:
-        return None if unix_s is None else datetime.fromtimestamp(unix_s).astimezone().isoformat(timespec="seconds")
+        known_s = on_a_calendar(unix_s)
+        return None if known_s is None else datetime.fromtimestamp(known_s).astimezone().isoformat(timespec="seconds")
 
     return {
         "at": iso(one.at_unix_s),

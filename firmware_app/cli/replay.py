@@ -161,12 +161,14 @@ def _of_marks(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
 
     cut_s = 0.0
     for mark in marks:
-        match (mark.kind, mark.detail.get("why")):
-            case ("press", _):
-                yield mark.t_s, Press(mark.detail["key"], mark.detail["hold"])  # type: ignore[arg-type]
-            case ("pause", "cut"):
+        # Of a mark that was saved from a damaged log no more may be known than when it was.
+        detail: dict[str, Any] = dict(mark.detail)
+        match (mark.kind, detail):
+            case ("press", {"key": key, "hold": hold}):
+                yield mark.t_s, Press(key, hold)
+            case ("pause", {"why": "cut"}):
                 cut_s = mark.t_s
-            case ("resume", "cut"):
+            case ("resume", {"why": "cut"}):
                 yield mark.t_s, Off(cut_s)
 
 

@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import ride_log, stored_ride
+from firmware_app.core.dates import on_a_calendar
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from firmware_app.core.events import Mark
     from firmware_app.store.log import Log, RideSummary
-
-_YEAR_9999_UNIX_S = 253_370_764_800
 
 _ENDS = {
     "key": "the ride is over: ended by key",
@@ -98,7 +97,12 @@ def _day_end(text: str) -> datetime:
 
     moment = _moment(text)
     # A bare day means all of it; "T" or a space stands before a time.
-    return moment if len(text) > len("2026-05-04") else moment + timedelta(days=1)
+    if len(text) > len("2026-05-04"):
+        return moment
+    try:
+        return moment + timedelta(days=1)
+    except OverflowError:
+        return moment  # the last day of all
 
 
 def _minutes(text: str) -> float:
@@ -249,7 +253,7 @@ def _told(mark: Mark) -> str:
             return f"no heart rate to trust since {clock(from_s)}"
         case ("link", {"state": state}):
             return f"strap {state}"
-        case ("clock", {"unix_s": int() | float() as unix_s}) if 0 <= unix_s < _YEAR_9999_UNIX_S:
+        case ("clock", {"unix_s": int() | float() as unix_s}) if on_a_calendar(unix_s) is not None:
             return f"the clock says {datetime.fromtimestamp(unix_s):%Y-%m-%d %H:%M:%S}"
         case ("verdict", {"maximal": True, "peak_bpm": int() | float() as peak_bpm}):
             return f"the test was maximal, {_whole(peak_bpm)} bpm"
@@ -276,12 +280,15 @@ def _delete(log: Log, args: argparse.Namespace) -> int:
         if input(f"Delete {line} for good? [y/N] ").strip().lower() not in ("y", "yes"):
             print("Nothing was deleted.")
             return 0
-    log.delete(ride.ride_id)
+    overwritten = log.delete(ride.ride_id)
     copies = [str(copy) for copy in kept_copies(log.path)]
     if args.json:
-        _print_json({"schema": "rumblestrip.rides_deleted/1", "deleted": [describe(ride)], "older_copies": copies})
+        deleted = {"deleted": [describe(ride)], "overwritten": overwritten, "older_copies": copies}
+        _print_json({"schema": "rumblestrip.rides_deleted/1", **deleted})
         return 0
     print(f"Deleted {line}.")
+    if not overwritten:
+        print(f"Another program reads {log.path} just now: what stood there is overwritten when it is done.")
     for copy in copies:
         print(f"It may still be in {copy}, kept from before; delete that file if you need nothing else in it.")
     return 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from math import inf
 
 WRITTEN_YEAR = 2026
 """This program is not older: a clock that says so is wrong."""
@@ -11,6 +10,15 @@ WRITTEN_YEAR = 2026
 _WRITTEN_UNIX_S = datetime(WRITTEN_YEAR, 1, 1, tzinfo=UTC).timestamp()
 
 
+LAST_UNIX_S = datetime(9999, 1, 1, tzinfo=UTC).timestamp()
+"""Calendars end here."""
+
+
 def date_of(clock_unix_s: float) -> float | None:
     """What a clock says, in seconds since 1970 UTC; None where it is plainly wrong, and the date not known."""
-    return clock_unix_s if _WRITTEN_UNIX_S <= clock_unix_s < inf else None
+    return clock_unix_s if _WRITTEN_UNIX_S <= clock_unix_s < LAST_UNIX_S else None
+
+
+def on_a_calendar(stored_unix_s: float | None) -> float | None:
+    """A stored time, in seconds since 1970 UTC; None where no calendar has it: one damaged byte makes any number."""
+    return stored_unix_s if stored_unix_s is not None and 0 <= stored_unix_s < LAST_UNIX_S else None

@@ -16,10 +16,12 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from typing import Any, Literal
 
 from firmware_app import settings
+from firmware_app.core.dates import on_a_calendar
 from firmware_app.core.events import Mark
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
@@ -154,14 +156,14 @@ class Log:
     ) -> list[RideSummary]:
         """Rides by date, oldest first; those without one by their number, before all others.
 
-        since, until: begun at or after, and before. plan: part of the plan's name. longer, shorter: at least, under.
+        since, until: begun at or after, and before; a ride without a date is neither. plan: part of the plan's name.
+        longer, shorter: at least, under.
         """
         found = [_summary(row) for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY started_unix_s, id")]
         return [
             ride
             for ride in (self._now(ride) for ride in found)
-            if (since_unix_s is None or (ride.facts.started_unix_s or 0.0) >= since_unix_s)
-            and (until_unix_s is None or (ride.facts.started_unix_s or 0.0) < until_unix_s)
+            if _within(ride.facts.started_unix_s, since_unix_s, until_unix_s)
             and (plan is None or plan.lower() in ride.facts.plan.lower())
             and (longer_s is None or ride.duration_s >= longer_s)
             and (shorter_s is None or ride.duration_s < shorter_s)
@@ -232,20 +234,19 @@ class Log:
             schema.finish(connection, ride_id, ended)
         return ride_id
 
-    def delete(self, ride_id: int) -> RideSummary:
-        """Remove a ride for good; returns what it was.
+    def delete(self, ride_id: int) -> bool:
+        """Remove a ride for good. Raises LogError while the ride is being ridden.
 
         Its bytes are overwritten in the file, as far as a program can: a memory card may keep old copies of its own.
-        Raises LogError while the ride is being ridden.
+        Returns whether they are already: while another program reads the log they stay until it is done.
         """
-        ride = self.ride(ride_id)
-        if ride.ended is None:
+        if self.ride(ride_id).ended is None:
             raise LogError(f"ride {ride_id} is being ridden just now; end it first")
         with self._changing() as connection:
             connection.execute("DELETE FROM ride WHERE id = ?", (ride_id,))
         # The pages as they were may still stand in the write-ahead log: carry it over and cut it to nothing.
-        self._rows("PRAGMA wal_checkpoint(TRUNCATE)")
-        return ride
+        [(busy, _, _)] = self._rows("PRAGMA wal_checkpoint(TRUNCATE)")
+        return not busy
 
     def resumable(self, now_unix_s: float, source: str) -> CutRide | None:
         """The latest ride of this source that was cut, if less than fifteen minutes ago, and none was ridden since.
@@ -287,8 +288,8 @@ class Log:
     def maxima(self) -> list[MaximumEntry]:
         """The history of the maximum, oldest first."""
         return [
-            MaximumEntry(*row)
-            for row in self._rows(
+            MaximumEntry(value_bpm, origin, on_a_calendar(at_unix_s) or 0.0, *rest)
+            for value_bpm, origin, at_unix_s, *rest in self._rows(
                 "SELECT value_bpm, origin, at_unix_s, state, low_bpm, high_bpm, decided_by, decided_unix_s, why, id"
                 " FROM maximum ORDER BY id"
             )
@@ -362,8 +363,14 @@ class Log:
             raise schema.trouble(self.path, self._unwritable or error) from error
 
 
+def _within(started_unix_s: float | None, since_unix_s: float | None, until_unix_s: float | None) -> bool:
+    if started_unix_s is None:
+        return since_unix_s is None and until_unix_s is None
+    return (since_unix_s or 0.0) <= started_unix_s < (inf if until_unix_s is None else until_unix_s)
+
+
 def _summary(row: tuple[Any, ...]) -> RideSummary:
     ride_id, started_unix_s, hr_max_bpm, hr_rest_bpm, scheme, plan, target, source = row[:8]
     ended, duration_ms, measurements, trusted, peak_bpm = row[8:]
-    facts = RideFacts(hr_max_bpm, hr_rest_bpm, scheme, plan, target, source, started_unix_s)
+    facts = RideFacts(hr_max_bpm, hr_rest_bpm, scheme, plan, target, source, on_a_calendar(started_unix_s))
     return RideSummary(ride_id, facts, ended, (duration_ms or 0) / 1000, measurements or 0, trusted or 0, peak_bpm)

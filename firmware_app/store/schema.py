@@ -242,6 +242,8 @@ def _sound(path: Path, mend: bool, thorough: bool, alone: bool) -> tuple[sqlite3
 
 
 def _opened(path: Path, mend: bool, thorough: bool) -> tuple[sqlite3.Connection, list[str]]:
+    if _is_emptied(path):
+        raise _DamagedError
     connection = connect(path)
     try:
         done = migrate(connection, path)
@@ -309,6 +311,13 @@ def _content(connection: sqlite3.Connection, ride: int) -> list[tuple[Any, ...]]
         columns = _TABLES[table].removeprefix("ride, ")
         found += connection.execute(f"SELECT {columns} FROM {table} WHERE ride = ? ORDER BY number", (ride,))
     return found
+
+
+def _is_emptied(path: Path) -> bool:
+    """Whether the file lost all it had and its write-ahead log did not: SQLite would throw that away."""
+    with suppress(FileNotFoundError):
+        return not path.stat().st_size and wal_path(path).stat().st_size > 0
+    return False
 
 
 def _check(connection: sqlite3.Connection, thorough: bool) -> None:
@@ -488,7 +497,11 @@ def _set_aside(path: Path) -> list[str]:
         if not wal_path(kept).stat().st_size:
             wal_path(kept).unlink()
     path.with_name(path.name + "-shm").unlink(missing_ok=True)
-    path.replace(kept)
+    # A link: should the power fail between the two, there is a log still, and it is only set aside again.
+    try:
+        os.link(path, kept)
+    except OSError:
+        path.replace(kept)  # a card whose file system has no links
     fresh.replace(path)
     _sync_folder(path.parent)
     return [f"The ride log was damaged. {saved} The damaged file is kept as {kept.name}."]
@@ -511,8 +524,10 @@ def _salvage(path: Path, target: sqlite3.Connection, blank: bytes) -> str:
     """
     with transaction(target):
         target.execute("PRAGMA defer_foreign_keys = ON")
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as source:
-            whole = _save_rows(source, target)
+        whole = False
+        if not _is_emptied(path):
+            with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as source:
+                whole = _save_rows(source, target)
         if not whole:
             with _under_our_schema(path, blank, target) as source:
                 _save_rows(source, target)

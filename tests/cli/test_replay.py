@@ -6,6 +6,7 @@ import json
 import random
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from hypothesis import strategies as st
 from firmware_app.cli import main
 from firmware_app.cli.replay import events_of
 from firmware_app.core.companion import play
-from firmware_app.core.events import Event, Off, Press
+from firmware_app.core.events import Event, Mark, Off, Press
 from firmware_app.core.measurement import Measurement
 from firmware_app.preparation import prepare
 from firmware_app.store.log import log_path, open_log
@@ -251,6 +252,19 @@ def test_a_ride_that_was_cut_and_gone_on_with_is_replayed_with_its_gap() -> None
     assert [mark.kind for mark in ridden.marks if mark.kind in ("pause", "resume")] == ["pause", "resume"]
     assert again.marks == ridden.marks
     assert any(mark.kind == "step" and mark.t_s > 700 for mark in ridden.marks)
+
+
+def test_marks_of_which_only_the_kind_could_be_saved_cost_no_replay(
+    stored: int, told: Callable[..., dict[str, Any]]
+) -> None:
+    with open_log(log_path()) as log:
+        whole = log.record(stored)
+        bare = [Mark(mark.t_s, mark.kind, {}) for mark in whole.marks]
+        assert {"press", "pause", "alarm", "target"} <= {mark.kind for mark in bare}
+        log.add(replace(whole, marks=tuple(bare)))
+    assert told("last")["target_bpm"] == [122, 140]
+    assert main(["rides", "show", "last"]) == 0
+    assert main(["report", "last"]) == 0
 
 
 def test_a_ride_to_a_plan_from_anywhere_is_replayed_and_named(

@@ -432,6 +432,54 @@ def test_rides_are_brought_in_once_when_the_power_fails_before_the_other_file_is
     assert [file.name for file in path.parent.iterdir()] == [path.name]
 
 
+def test_a_file_cut_to_nothing_beside_what_was_written_last_loses_none_of_it(path: Path) -> None:
+    unit = Unit(path)
+    unit.ride(90)
+    until(lambda: unit.writer.written == 90)
+    killed = {file.name: file.read_bytes() for file in path.parent.iterdir()}  # as a kill leaves them
+    assert unit.writer.close() == 0
+    for name, content in killed.items():
+        (path.parent / name).write_bytes(content)
+    path.write_bytes(b"")
+    with open_log(path) as log:
+        assert "damaged" in log.recovered[0]
+        assert [each.measurements for each in log.rides()] == [90]
+
+
+@pytest.mark.parametrize("links", [True, False])
+def test_there_is_a_log_whenever_the_power_fails_while_a_damaged_one_is_set_aside(
+    path: Path, links: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with open_log(path) as log:
+        for _ in range(3):
+            log.add(ride(60))
+    whole = path.read_bytes()
+    path.write_bytes(whole[:100] + bytes(100) + whole[200:])
+
+    class PowerCutError(BaseException):
+        pass
+
+    def replace(source: Path, to: Path) -> Path:
+        if to == path:
+            raise PowerCutError
+        return really(source, to)
+
+    def link(source: Path, to: Path) -> None:
+        raise OSError(errno.EPERM, "no links here")
+
+    really = Path.replace
+    if links:
+        with monkeypatch.context() as cut:
+            cut.setattr(Path, "replace", replace)
+            with pytest.raises(PowerCutError):
+                open_log(path)
+        assert path.exists()
+    else:
+        monkeypatch.setattr(os, "link", link)
+    with open_log(path) as log:
+        assert [each.measurements for each in log.rides()] == [60, 60, 60]
+
+
 def test_a_damage_that_sqlite_has_no_words_for(path: Path) -> None:
     with open_log(path) as log:
         log.add(ride(60))

@@ -107,6 +107,28 @@ def test_an_empty_log_has_no_last_ride(path: Path) -> None:
             log.ride("last")
 
 
+def test_deleting_while_another_program_reads_says_that_the_bytes_are_still_there(path: Path) -> None:
+    with open_log(path) as log:
+        doomed = log.add(ride(60))
+        with closing(sqlite3.connect(path)) as reader:
+            reader.execute("BEGIN")
+            reader.execute("SELECT count(*) FROM ride").fetchone()
+            assert not log.delete(doomed)
+        assert log.rides() == []
+
+
+@pytest.mark.parametrize("unix_s", [1e18, -5.0, float("inf")])
+def test_a_date_that_no_calendar_has_is_none(path: Path, unix_s: float) -> None:
+    with open_log(path) as log:
+        first = log.add(replace(ride(60), facts=replace(FACTS, started_unix_s=1.8e9)))
+        spoilt = log.add(replace(ride(60), facts=replace(FACTS, started_unix_s=unix_s)))
+        assert log.ride(spoilt).facts.started_unix_s is None
+        assert len(log.rides()) == 2
+        # What has no date is in no span of time.
+        assert [one.ride_id for one in log.rides(until_unix_s=2e9)] == [first]
+        assert [one.ride_id for one in log.rides(since_unix_s=0.0)] == [first]
+
+
 def test_deleting_leaves_nothing_of_the_ride(path: Path) -> None:
     made = ride(300)
     traces = (made.rr_ms[:50] * 128).astype("<u4").tobytes()[8:16], b"above_target", b"hills"
@@ -120,7 +142,7 @@ def test_deleting_leaves_nothing_of_the_ride(path: Path) -> None:
             return [trace in content for trace in traces]
 
         assert there() == [True, True, True]
-        assert log.delete(doomed).measurements == 300
+        assert log.delete(doomed)
         assert there() == [False, False, False]
         assert [each.ride_id for each in log.rides()] == [kept]
         with pytest.raises(UnknownRideError):
