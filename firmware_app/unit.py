@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import logging
 import signal
+from collections import deque
 from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
 from functools import partial
@@ -61,6 +62,9 @@ PLAN_LOOK_S = 10.0
 
 REPLAYED_AT_ONCE = 200
 """Events of a cut ride, between which nothing else has its turn."""
+
+WAITING_AT_MOST = 20_000
+"""Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
 
 LET_GO_S = 8.0
 """So long a new strap, or the end, waits for the one before to be let go."""
@@ -170,6 +174,7 @@ class Unit:
         self._cut: CutShort | None = None
         self._cut_found_s = 0.0
         self._going_on = False
+        self._waiting: deque[tuple[float, Measurement]] = deque(maxlen=WAITING_AT_MOST)  # for a ride to go on
         self._pressed_s = 0.0
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
@@ -304,6 +309,8 @@ class Unit:
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
             trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
+            if self._going_on and isinstance(event, Measurement):
+                self._waiting.append((now_s, event))
             self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
@@ -316,13 +323,15 @@ class Unit:
             self._faults.pop(fault.part, None)
         self._pages.faults = dict(self._faults)
 
-    def _ride_s(self) -> float:
+    def _ride_s(self, at_s: float | None = None) -> float:
+        """The ride's time now, or when the clock said ``at_s``."""
+        clock_s = self._wiring.clock.t_s() if at_s is None else at_s
         # Whole milliseconds, as the log keeps them: a ride read back is the ride that was fed.
-        return round(self._wiring.clock.t_s() - self._began_s, 3)
+        return round(clock_s - self._began_s, 3)
 
-    def _fed(self, companion: Companion | MaximalTest, event: Event) -> tuple[Effect, ...]:
+    def _fed(self, companion: Companion | MaximalTest, event: Event, at_s: float | None = None) -> tuple[Effect, ...]:
         """What the ride makes of an event. A fault in that is told, and keeps no beat from the log."""
-        t_s = self._ride_s()
+        t_s = self._ride_s(at_s)
         effects: list[Effect] = []
         went_well = self._attempt(pages.ALARM, lambda: effects.extend(companion.feed(event, t_s)))
         if not went_well and isinstance(event, Measurement):
@@ -445,16 +454,20 @@ class Unit:
             self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
-    async def _go_on(self, cut: CutShort) -> None:
-        """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off."""
+    async def _go_on(self, cut: CutShort, back_s: float) -> None:
+        """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
+
+        back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
+        """
         try:
             ready, companion = await self._replayed(cut)
-            t_s = round(cut.t_s + cut.away_s + self._wiring.clock.t_s() - self._cut_found_s, 3)
+            t_s = round(cut.t_s + cut.away_s + back_s - self._cut_found_s, 3)
             marks = companion.feed(Off(cut.t_s), t_s)
             cut.take_up(self._keeper)
         except Exception as error:
             self._refuse(error, "the ride that was cut")
             self._going_on = False
+            self._waiting.clear()
             self._cut = None
             self._pages.offered = ""
             self._pages.page = "home"
@@ -466,10 +479,13 @@ class Unit:
         self._ready = ready
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._companion = companion
-        self._began_s = self._wiring.clock.t_s() - t_s
+        self._began_s = back_s - t_s
         self._pages.page = "ride"
         self._service.status("riding")
-        self._perform(marks)
+        late = [effect for at_s, beat in self._waiting for effect in self._fed(companion, beat, at_s)]
+        self._waiting.clear()
+        companion.leave_out_stale(late, self._ride_s())
+        self._perform((*marks, *late))
         self._tell_what_is_known()
 
     async def _replayed(self, cut: CutShort) -> tuple[Preparation, Companion]:
@@ -553,7 +569,7 @@ class Unit:
                     self._going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
-                    self._start("cut ride", partial(self._go_on, self._cut))
+                    self._start("cut ride", partial(self._go_on, self._cut, self._wiring.clock.t_s()))
                 case pages.LookForStraps():
                     self._start("straps", self._look_for_straps)
                 case pages.TakeStrap(address, name):

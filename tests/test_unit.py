@@ -656,6 +656,36 @@ def test_a_cut_ride_of_hours_is_taken_up_without_the_loop_standing_still(plan: P
     assert 4000 / 250 <= turns < 1000
 
 
+def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
+    plan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = asyncio.sleep
+
+    async def slow(delay_s: float) -> None:
+        await whole(delay_s or 1.0)  # a small board: virtual time stands still while one works
+
+    monkeypatch.setattr(asyncio, "sleep", slow)
+    taken_s: list[float] = []
+
+    def take_up(keeper: Keeper) -> None:
+        taken_s.append(asyncio.get_running_loop().time())
+
+    cut = replace(cut_at(6000.0, beating([172] * 6000), []), take_up=take_up)
+    bench = Bench(
+        beating([182] * 40),
+        for_s=45.0,
+        keeper=lambda on_fault: Begun(),
+        unit={"cut": lambda: cut, "go_on": True},
+    ).run()
+    assert taken_s[0] == pytest.approx(30, abs=2)
+    assert bench.record.t_s.tolist() == [6000.0 + n for n in range(1, 41)]
+    near = [t_s for t_s, kind, on in bench.alarms() if kind == "near_max" and on]
+    assert near[0] < 6000 + 20
+    # It began before anybody could sound it, and is still true when somebody can; what else was due is past.
+    assert isinstance(bench.sounder, Heard)
+    assert [sound.kind for sound in bench.sounder.sounds][:1] == ["near_max"]
+
+
 def test_a_press_while_a_cut_ride_is_taken_up_begins_no_other(plan: Path) -> None:
     class Hasty:
         async def run(self, deliver: Callable[[Event], None]) -> None:

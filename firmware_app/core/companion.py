@@ -155,6 +155,18 @@ class Companion:
         out.append(Mark(t_s, "end", {"why": why, "bad_packets": self.bad_packets}))
         return tuple(out)
 
+    def leave_out_stale(self, out: list[Effect], t_s: float) -> None:
+        """Of all that should have sounded while nobody listened only the last that is news or still true goes out."""
+        sounds = [(place, effect) for place, effect in enumerate(out) if isinstance(effect, Sound)]
+        said = False
+        for place, sound in reversed(sounds):
+            told = out[place - 1]  # the mark of what it tells
+            new = isinstance(told, Mark) and t_s - told.t_s <= STALE_S
+            if said or not (new or self._engine.is_active(sound.kind)):
+                del out[place]
+            else:
+                said = True
+
     def ridden_s(self, t_s: float) -> float:
         """Seconds ridden: without the pauses."""
         standing_s = t_s - self._paused_since_s if self.paused else 0.0
@@ -186,19 +198,7 @@ class Companion:
             self._tick((self._ticks - 1) * TICK_S, out)
         self._now.t_s = t_s
         if slept_s > STALE_S:
-            self._leave_out_stale(out, t_s)
-
-    def _leave_out_stale(self, out: list[Effect], t_s: float) -> None:
-        """Of all that should have sounded meanwhile only the last that is news or still true goes out."""
-        sounds = [(place, effect) for place, effect in enumerate(out) if isinstance(effect, Sound)]
-        said = False
-        for place, sound in reversed(sounds):
-            told = out[place - 1]  # the mark of what it tells
-            new = isinstance(told, Mark) and t_s - told.t_s <= STALE_S
-            if said or not (new or self._engine.is_active(sound.kind)):
-                del out[place]
-            else:
-                said = True
+            self.leave_out_stale(out, t_s)
 
     def _off(self, since_s: float, t_s: float) -> tuple[Effect, ...]:
         """The unit was off: nobody watched, and the plan stood still. A ride that was paused still is."""
