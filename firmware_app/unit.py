@@ -180,6 +180,7 @@ class Unit:
         self._test_at_once = test is not None
         self._ramp = test or Ramp()
         self._companion: Companion | MaximalTest | None = None
+        self._ridden = ready  # what the ride under way goes by, or the one before: a cut ride keeps its own
         self._began_s = 0.0
         self._gate = Gate()
         self._service = ServiceManager()
@@ -203,7 +204,6 @@ class Unit:
             strap_name=unit.strap.name or unit.strap.address,
             sounds=unit.sounder.sounds,
             theme=unit.panel.theme,
-            band_names=tuple(band.name for band in ready.bands.scheme.bands),
         )
         self._pages.chosen = _today(self._pages.lanes, ready.target)
 
@@ -244,7 +244,7 @@ class Unit:
         elif self._test_at_once:
             self._begin_test()
         elif self._at_once:
-            self._begin(self._ready)
+            self._begin()
         if silent is not None:
             self.deliver(silent)
         self._start("clock", lambda: wiring.clock.run(self.deliver))
@@ -430,7 +430,8 @@ class Unit:
 
     # --- the ride ---------------------------------------------------------------------------------------------------
 
-    def _begin(self, ready: Preparation) -> None:
+    def _begin(self) -> None:
+        ready = self._ready
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._set_off(ready.companion(ready.facts(self._source, date_of(self._wiring.clock.unix_s()))))
 
@@ -444,13 +445,14 @@ class Unit:
         if "summary" in self._tasks:
             self._tasks.pop("summary").cancel()  # of a ride before: it is not to be shown after this one
         self._companion = companion
+        self._ridden = self._ready
         self._began_s = self._wiring.clock.t_s()
         self._pages.review = None
         self._pages.page = "ride"
         self._service.status("riding")
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
         if isinstance(companion, Companion):
-            plan = Mark(0.0, "plan", {"digest": self._ready.digest()})
+            plan = Mark(0.0, "plan", {"digest": self._ridden.digest()})
             self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
@@ -472,11 +474,11 @@ class Unit:
             self._pages.offered = ""
             self._pages.page = "home"
             if self._at_once:
-                self._begin(self._ready)
+                self._begin()
             self._show()
             return
         self._going_on = False
-        self._ready = ready
+        self._ridden = ready
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._companion = companion
         self._began_s = back_s - t_s
@@ -541,7 +543,9 @@ class Unit:
             if record is None:
                 self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
                 return
-            self._pages.review = await asyncio.to_thread(review, record, self._ready.bands, self._ready.rider.sex)
+            bands = self._ridden.bands
+            self._pages.review = await asyncio.to_thread(review, record, bands, self._ridden.rider.sex)
+            self._pages.band_names = tuple(band.name for band in bands.scheme.bands)
         except Exception as error:
             # Trying again would fail in the same way; the ride itself is kept.
             log.exception("no summary")
@@ -562,7 +566,7 @@ class Unit:
             match order:
                 case pages.Ride(plan, target):
                     self._ready = self._ready.towards(target, plan)
-                    self._begin(self._ready)
+                    self._begin()
                 case pages.Test():
                     self._begin_test()
                 case pages.GoOn() if self._cut is not None:
@@ -670,11 +674,11 @@ class Unit:
             if companion is None or known_s is None:
                 continue
             # In a thread: a card that does not answer must not hold up the ride.
-            edited_s = await asyncio.to_thread(_edited_s, self._ready.plan.name)
+            edited_s = await asyncio.to_thread(_edited_s, self._ridden.plan.name)
             if self._companion is companion and edited_s != known_s:
                 self._plan_edited_s = edited_s
                 self._say(
-                    f"Plan {self._ready.plan.name} was edited. This ride keeps the steps that it began with: a lane "
+                    f"Plan {self._ridden.plan.name} was edited. This ride keeps the steps that it began with: a lane "
                     "must not jump under a rider. The next ride has the new ones."
                 )
 

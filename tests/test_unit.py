@@ -16,12 +16,14 @@ import pytest
 from firmware_app import settings
 from firmware_app.core import views
 from firmware_app.core.alarms import Change, Engine, Situation
+from firmware_app.core.bands import parse_target
 from firmware_app.core.companion import play
 from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound, Worn
 from firmware_app.core.maximal_test import Ramp
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.session import lane_text
 from firmware_app.core.views import FaultView, HomeView, ListView, RideView, SummaryView, View
 from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
@@ -746,6 +748,29 @@ def test_the_log_knows_whether_the_plan_of_a_cut_ride_is_still_the_same(plan: Pa
     assert cut is not None
     assert cut.plan == prepare(hr_max_bpm=HR_MAX_BPM, plan="two").digest()
     assert cut.t_s == pytest.approx(100, abs=0.5)
+
+
+def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() -> None:
+    facts = RideFacts(170, None, "seven", "", "3", "sim", BEGAN_UNIX_S)
+    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    presses = [Press("select", "long"), Press("select"), Press("select")]
+    bench = Bench(
+        beating([160] * 200),
+        list(zip((100.0, 120.0, 140.0), presses, strict=True)),
+        for_s=160.0,
+        panel=OffscreenPanel(SIZE),
+        prepared={"scheme": "acsm-max"},
+        unit={"cut": lambda: cut, "go_on": True},
+    ).run()
+    rides = [view for view in bench.seen if isinstance(view, RideView)]
+    assert (rides[0].hr_max_bpm, rides[-1].hr_max_bpm) == (170, HR_MAX_BPM)
+    [summary] = {view.bands for view in bench.seen if isinstance(view, SummaryView)}
+    assert [name for _, name, _, _ in summary] == [band.name for band in settings.load_scheme("seven").bands]
+    home = next(view for view in bench.seen if isinstance(view, HomeView))
+    today = prepare(hr_max_bpm=HR_MAX_BPM, scheme="acsm-max")
+    assert (home.hr_max, home.lane) == (f"{HR_MAX_BPM}", lane_text(parse_target(today.target, today.bands)))
+    assert (rides[-1].low_bpm, rides[-1].high_bpm) == (today.bands.low_bpm(3), today.bands.high_bpm(3))
+    assert not any("fails" in text for text in bench.said)
 
 
 def test_a_cut_ride_is_offered_and_can_be_refused(plan: Path) -> None:
