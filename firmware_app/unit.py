@@ -574,7 +574,8 @@ class Unit:
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
                     self._start("cut ride", partial(self._go_on, self._cut, self._wiring.clock.t_s()))
-                case pages.LookForStraps():
+                # A search under way, begun before the page was left and entered again, brings what a second would.
+                case pages.LookForStraps() if self._is_over("straps"):
                     self._start("straps", self._look_for_straps)
                 case pages.TakeStrap(address, name):
                     self._take_strap(address, name)
@@ -635,6 +636,9 @@ class Unit:
 
     def _start(self, name: str, make: Callable[[], Coroutine[Any, Any, None]]) -> None:
         self._tasks[name] = asyncio.create_task(watched(name, make, self.deliver), name=name)
+
+    def _is_over(self, name: str) -> bool:
+        return name not in self._tasks or self._tasks[name].done()
 
     def _start_strap(self) -> None:
         self._start("strap", self._watch_strap)

@@ -921,6 +921,28 @@ def test_another_strap_does_not_answer_for_the_one_before() -> None:
     assert "strap_battery_low" not in {kind for _, kind, _ in bench.alarms()}
 
 
+def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_the_finger() -> None:
+    made: list[str] = []
+    found = [tuple((f"C0:FF:EE:00:00:0{n}", f"Strap {n}", "-50 dBm") for n in some) for some in ((1, 2, 3), (3,))]
+    searches = iter(found)
+
+    def strap(address: str, name: str) -> Strap:
+        made.append(name)
+        return PlayedStrap([])
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        await asyncio.sleep(6)
+        return next(searches)
+
+    enter = [*[Press("plus")] * 3, Press("select")]
+    way = [Press("select"), Press("minus", "long"), *enter, Press("select", "long"), *enter]
+    presses: list[Any] = [(1.0 + 0.2 * n, press) for n, press in enumerate(way)]
+    down = [(8.0, Press("plus")), (8.2, Press("plus")), (15.0, Press("select"))]
+    bench = Bench(strap, [*presses, *down], for_s=20.0, look=look, unit={"at_once": False}).run()
+    assert made == ["", "Strap 3"]
+    assert bench.said == []
+
+
 def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
     tries: list[float] = []
 
