@@ -598,7 +598,16 @@ class Unit:
             self._painter = None
         elif key == "panel.brightness_percent" and not self._dim(int(value)):
             return
-        settings.remember("unit", key, value)
+        self._remember(key, value)
+
+    def _remember(self, key: str, value: str | int | bool) -> None:
+        try:
+            settings.remember("unit", key, value)
+        except OSError as error:
+            path = settings.config_dir() / "unit.toml"
+            raise SettingsError(
+                f"{path}: {key} cannot be written ({error.strerror}): it holds for today only; check the card"
+            ) from error
 
     def _dim(self, percent: int) -> bool:
         """Set the backlight. The page shows what it is set to, and not what somebody asked for in vain."""
@@ -608,8 +617,7 @@ class Unit:
         return done
 
     def _take_strap(self, address: str, name: str) -> None:
-        settings.remember("unit", "strap.address", address)
-        settings.remember("unit", "strap.name", name)
+        # First for now, as with any change.
         self._strap = settings.StrapSettings(address, name, self._strap.adapter)
         self._pages.strap_name = name or address
         # What the strap before said is not this one's.
@@ -621,6 +629,8 @@ class Unit:
         self._letting_go.append(self._tasks.pop("strap"))
         self._letting_go[-1].cancel()
         self._start_strap()
+        self._remember("strap.address", address)
+        self._remember("strap.name", name)
 
     async def _look_for_straps(self) -> None:
         look = self._wiring.look

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
+import os
 import socket
 import threading
 from collections.abc import Callable, Iterable
@@ -538,8 +540,6 @@ def plan(private_home: Path) -> Path:
 
 
 def test_a_plan_that_is_edited_under_the_rider_changes_nothing_and_that_is_said(plan: Path) -> None:
-    import os
-
     def edit() -> None:
         plan.write_text(PLAN.replace("4", "7").replace("2:00", "0:30"))
         os.utime(plan, (1, 1))
@@ -961,9 +961,6 @@ def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
 
 
 def test_a_theme_that_cannot_be_remembered_is_the_theme_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    def read_only(*_: object) -> Path:
-        raise OSError("the card can only be read")
-
     monkeypatch.setattr(settings, "remember", read_only)
     panel = OffscreenPanel(SIZE)
     ground: list[Any] = []
@@ -978,7 +975,34 @@ def test_a_theme_that_cannot_be_remembered_is_the_theme_all_the_same(monkeypatch
         [(0.5, Link("connected"))], happenings, for_s=10.0, panel=panel, unit={"at_once": False}
     ).run()
     assert ground[0] != ground[1]
-    assert "the card can only be read" in bench.said
+    assert_today_only(bench, "panel.theme")
+
+
+def read_only(*_: object) -> Path:
+    raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+
+def assert_today_only(bench: Bench, key: str) -> None:
+    [said] = bench.said
+    assert all(part in said for part in (f"unit.toml: {key}", os.strerror(errno.EROFS), "today only", "the card"))
+
+
+def test_a_strap_that_cannot_be_remembered_is_the_strap_of_today(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(settings, "remember", read_only)
+    made: list[str] = []
+
+    def strap(address: str, name: str) -> Strap:
+        made.append(name)
+        return PlayedStrap([])
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate(way)]
+    bench = Bench(strap, presses, for_s=20.0, look=look, unit={"at_once": False}).run()
+    assert made == ["", "Strap one"]
+    assert_today_only(bench, "strap.address")
 
 
 class Lit(OffscreenPanel):
