@@ -83,15 +83,38 @@ def ask(handle: int) -> Geometry:
     return Geometry.parse(bytes(variable), bytes(fixed))
 
 
+def _opened(path: str) -> tuple[int, Geometry]:
+    """The handle and the geometry of a device. Raises PanelError with the cure."""
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_CLOEXEC)
+    except OSError as error:
+        denied = error.errno in (errno.EACCES, errno.EPERM)
+        cure = "add your user to the group video" if denied else "check panel.framebuffer"
+        raise PanelError(f"{path}: {error.strerror}; {cure}") from error
+    try:
+        return handle, ask(handle)
+    except OSError as error:
+        os.close(handle)
+        raise PanelError(f"{path}: is no framebuffer ({error.strerror}); check panel.framebuffer") from error
+    except PanelError:
+        os.close(handle)
+        raise
+
+
 class FramebufferPanel(Panel):
     """A framebuffer that is open as ``handle``; the picture is turned clockwise by ``rotation_deg`` on its way there.
+
+    path: where it is opened again after it failed.
 
     panel = FramebufferPanel.open(PanelSettings(framebuffer="/dev/fb0"), KeySettings())
     """
 
-    def __init__(self, handle: int, geometry: Geometry, rotation_deg: int = 0, touch: Touch | None = None) -> None:
+    def __init__(
+        self, handle: int, geometry: Geometry, rotation_deg: int = 0, touch: Touch | None = None, path: str = ""
+    ) -> None:
         import numpy as np
 
+        self._path = path
         self._handle = handle
         self._geometry = geometry
         self._turns = rotation_deg // 90
@@ -115,41 +138,41 @@ class FramebufferPanel(Panel):
 
         A touch that does not open is a notice: the panel works without.
         """
-        path = settings.framebuffer
-        try:
-            handle = os.open(path, os.O_RDWR | os.O_CLOEXEC)
-        except OSError as error:
-            cure = (
-                "add your user to the group video"
-                if error.errno in (errno.EACCES, errno.EPERM)
-                else "check panel.framebuffer"
-            )
-            raise PanelError(f"{path}: {error.strerror}; {cure}") from error
-        try:
-            geometry = ask(handle)
-        except OSError as error:
-            os.close(handle)
-            raise PanelError(f"{path}: is no framebuffer ({error.strerror}); check panel.framebuffer") from error
-        except PanelError:
-            os.close(handle)
-            raise
+        handle, geometry = _opened(settings.framebuffer)
         touch, notice = None, ""
         if settings.touch:
             try:
                 touch = Touch.open(settings.touch, settings.rotation_deg, keys)
             except OSError as error:
                 notice = f"No touch: {settings.touch}: {error.strerror}; check panel.touch"
-        panel = cls(handle, geometry, settings.rotation_deg, touch)
+        panel = cls(handle, geometry, settings.rotation_deg, touch, settings.framebuffer)
         panel.notice = notice
         return panel
 
     def present(self, surface: Surface, rows: Rows | None = None) -> None:
-        """Write the rows that changed. Raises OSError when the device does not take them."""
+        """Write the rows that changed. Raises OSError when the device fails, PanelError while it is gone."""
+        if surface.get_size() != self.size:
+            raise PanelError(f"a picture of {surface.get_size()} px does not fit a panel of {self.size} px")
+        if self._handle < 0:
+            self._open_again()
+        try:
+            self._draw(surface, rows)
+        except OSError:
+            # One that was unplugged leaves a dead handle: what comes back is another device at the same path.
+            self._let_go()
+            raise
+
+    def _open_again(self) -> None:
+        handle, geometry = _opened(self._path)
+        if geometry != self._geometry:
+            os.close(handle)
+            raise PanelError(f"{self._path}: is another panel than before; start the unit again")
+        self._handle = handle
+
+    def _draw(self, surface: Surface, rows: Rows | None) -> None:
         import numpy as np
         import pygame.surfarray
 
-        if surface.get_size() != self.size:
-            raise PanelError(f"a picture of {surface.get_size()} px does not fit a panel of {self.size} px")
         pixels = pygame.surfarray.pixels2d(surface).T
         for top, bottom in ((0, self.size[1]),) if rows is None else rows:
             turned = np.rot90(self._encoded(pixels[top:bottom], surface.get_shifts()), -self._turns)
@@ -203,6 +226,9 @@ class FramebufferPanel(Panel):
         """Close the device; the last picture stays on it."""
         if self._touch is not None:
             self._touch.close()
+        self._let_go()
+
+    def _let_go(self) -> None:
         if self._handle >= 0:
             os.close(self._handle)
             self._handle = -1

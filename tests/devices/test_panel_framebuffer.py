@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import struct
 from dataclasses import replace
@@ -12,7 +13,7 @@ from pygame import Surface
 
 from firmware_app.devices import framebuffer
 from firmware_app.devices.framebuffer import Channel, FramebufferPanel, Geometry
-from firmware_app.devices.panel import PanelError
+from firmware_app.devices.panel import PanelError, SteadyPanel
 from firmware_app.settings import KeySettings, PanelSettings
 
 NONE = Channel(0, 0)
@@ -154,6 +155,38 @@ def test_a_device_that_takes_nothing_is_an_error(tmp_path) -> None:
     with pytest.raises(OSError, match="descriptor"):
         panel.present(picture(panel.size))
     panel.close()
+
+
+def test_a_device_that_went_and_came_back_is_drawn_on_again(tmp_path, monkeypatch) -> None:
+    path, layout = tmp_path / "fb", geometry("rgb565")
+    os.close(device(path, layout))
+    found = [layout]
+    monkeypatch.setattr(framebuffer, "ask", lambda handle: found[0])
+    write = os.pwrite
+
+    def of_the_kernel(handle: int, data: bytes, at: int) -> int:
+        if os.fstat(handle).st_nlink == 0:
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
+        return write(handle, data, at)
+
+    monkeypatch.setattr(os, "pwrite", of_the_kernel)
+    steady = SteadyPanel(FramebufferPanel.open(PanelSettings(framebuffer=str(path)), KeySettings()))
+    shown = picture(steady.size)
+    before = len(os.listdir("/dev/fd"))
+    path.unlink()
+    for _ in range(3):
+        steady.present(shown)
+        assert os.strerror(errno.ENODEV) in steady.notice
+    os.close(device(path, layout))
+    found[0] = replace(layout, width_px=HEIGHT)
+    steady.present(shown)
+    assert steady.notice
+    found[0] = layout
+    steady.present(shown, ())  # the whole picture: nothing of it is on this one
+    assert steady.notice == ""
+    assert path.read_bytes() == expected(layout, shown, 0)
+    assert len(os.listdir("/dev/fd")) == before
+    steady.close()
 
 
 def test_a_picture_of_another_size_is_refused(tmp_path) -> None:
