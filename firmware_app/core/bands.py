@@ -151,7 +151,8 @@ class BandTable:
 def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> BandTable:
     """The rider's bands in whole bpm.
 
-    Raises BandError when a reserve scheme has no resting heart rate, or the values leave a band without a beat.
+    Raises BandError when a reserve scheme has no resting heart rate, or the values leave a band without a beat below
+    the maximum: nobody could ride in it.
     Source of the reserve: Karvonen, Kentala, Mustala 1957: rest + fraction x (max - rest).
     """
     if not HR_MAX_RANGE_BPM[0] <= hr_max_bpm <= HR_MAX_RANGE_BPM[1]:
@@ -162,7 +163,7 @@ def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> Ba
     if hr_rest_bpm is not None and not 25 <= hr_rest_bpm < hr_max_bpm - 20:
         raise BandError(f"hr_rest_bpm: {hr_rest_bpm} is not between 25 and 20 below the maximum ({hr_max_bpm})")
     limits = tuple(limit_bpm(scheme.basis, band.low, hr_max_bpm, hr_rest_bpm) for band in scheme.bands[1:])
-    edges = (0, *limits, hr_max_bpm + 1)
+    edges = (0, *limits, hr_max_bpm)
     for lower, upper, band in zip(edges, edges[1:], scheme.bands, strict=False):
         if lower >= upper:
             raise BandError(

@@ -91,8 +91,10 @@ def test_a_moved_limit_is_a_hole_or_an_overlap(inner: list[int], data: st.DataOb
 def test_a_scheme_in_bpm_that_leaves_no_beat_under_the_maximum() -> None:
     made = bands.checked_scheme("own", "bpm", [Row("Low", 0, 150), Row("High", 150)])
     assert bands.table(made, 170).band_of(150).name == "High"
-    with pytest.raises(bands.BandError, match="no whole beat"):
-        bands.table(made, 140)
+    for hr_max_bpm in (140, 150):
+        with pytest.raises(bands.BandError, match="no whole beat"):
+            bands.table(made, hr_max_bpm)
+    assert bands.parse_target("2", bands.table(made, 151)).high_bpm == 151
 
 
 def test_a_reserve_scheme_needs_a_resting_heart_rate() -> None:
