@@ -133,7 +133,7 @@ def _step(data: dict[str, Any], place: str, rounds: str) -> Step:
 
 def parse_time_s(text: str) -> float:
     """``4:00`` or ``1:10:00`` in s. Raises PlanError with the cure."""
-    match = re.fullmatch(r"(?:(\d+):)?(\d{1,3}):([0-5]\d)", text.strip())
+    match = re.fullmatch(r"(?:(\d{1,3}):)?(\d{1,3}):([0-5]\d)", text.strip())
     low_s, high_s = STEP_RANGE_S
     if not match:
         raise PlanError(f'time: {text!r} is not minutes:seconds; write "4:00", or "1:10:00" with hours')

@@ -86,6 +86,8 @@ def test_a_key_step_without_a_time_has_the_stated_limit(tmp_path: Path) -> None:
         (HEAD + '[[steps]]\nname = "Go"\ntime = 90\n', "step 1 (Go): time: expected text in quotes"),
         (HEAD + '[[steps]]\nname = "Go"\ntime = "0:02"\n', "step 1 (Go): time: '0:02' is not between"),
         (HEAD + '[[steps]]\nname = "Go"\ntime = "9:00:00"\n', "step 1 (Go): time: '9:00:00' is not between"),
+        (HEAD + f'[[steps]]\nname = "Go"\ntime = "{"9" * 5000}:05:00"\n', "step 1 (Go): time: '9"),
+        (HEAD + f'[[steps]]\nname = "Go"\ntime = "5:00"\nuntil = "above {"9" * 400}%"\n', "step 1 (Go): until 'above"),
         (HEAD + '[[steps]]\nname = "Go"\nuntil = "below 65%"\n', "step 1 (Go): a heart may never arrive"),
         (HEAD + '[[steps]]\nname = "Go"\ntime = "1:00"\nuntil = "65"\n', "step 1 (Go): until '65': write"),
         (HEAD + '[[steps]]\nrepeat = 3\n[[steps.steps]]\nname = "Go"\n', "step 1.1 (Go): nothing ends it"),

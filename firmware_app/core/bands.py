@@ -191,9 +191,10 @@ class Target:
     text: str
 
 
-_BANDS = re.compile(r"(\d+)(?:-(\d+))?")
-_PERCENT = re.compile(r"(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)%")
-_BPM = re.compile(r"(\d+)-(\d+)bpm")
+# Of so many digits and no more: beyond some hundreds there is no float, beyond some thousands int itself refuses.
+_BANDS = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?")
+_PERCENT = re.compile(r"(\d{1,3}(?:\.\d+)?)-(\d{1,3}(?:\.\d+)?)%")
+_BPM = re.compile(r"(\d{1,3})-(\d{1,3})bpm")
 
 
 def parse_target(text: str, bands: BandTable) -> Target:

@@ -63,7 +63,7 @@ class Arrival:
         return shown <= limit_bpm if self.side == "below" else shown >= limit_bpm
 
 
-_ARRIVAL = re.compile(r"(below|above)(\d+(?:\.\d+)?)(%|bpm)")
+_ARRIVAL = re.compile(r"(below|above)(\d{1,3}(?:\.\d+)?)(%|bpm)")
 
 
 def parse_arrival(text: str) -> Arrival:

@@ -116,7 +116,12 @@ def test_a_heart_rate_without_its_unit_is_told_how_to_be_written() -> None:
         bands.parse_target("130-145", table("seven", 184))
 
 
-@pytest.mark.parametrize("text", ["", "0", "8", "4-3", "80-70%", "90-101%", "145-130bpm", "130-190bpm", "fast", "3–4"])
+ENDLESS = ["9" * 5000, f"1-{'9' * 400}%", f"1-{'9' * 5000}bpm"]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "0", "8", "4-3", "80-70%", "90-101%", "145-130bpm", "130-190bpm", "fast", "3–4", *ENDLESS]
+)
 def test_targets_that_are_refused(text: str) -> None:
     with pytest.raises(bands.BandError):
         bands.parse_target(text, table("seven", 184))
