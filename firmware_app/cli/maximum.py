@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -333,9 +335,8 @@ def _set(args: argparse.Namespace) -> Answer:
     )
     with ride_log() as log:
         doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_of_formula(rider))
-        # In this order: a log that cannot be written changes nothing.
-        log.add_maximum(entry)
-        _accept(args.bpm)
+        with _riding_by(args.bpm):
+            log.add_maximum(entry)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
     lines = [text, *doubts]
@@ -359,11 +360,26 @@ def _way_back(before_bpm: int | None, now_bpm: int) -> str:
     return f"If that was a slip: `rumblestrip maximum set {'N' if before_bpm == now_bpm else before_bpm}`."
 
 
-def _accept(bpm: int) -> None:
+@contextmanager
+def _riding_by(bpm: int) -> Iterator[None]:
+    """The rider's maximum from now on, if what is written to the history inside succeeds as well.
+
+    In this order: a kill between leaves a maximum that is in use and not in the history yet, which setting it again
+    mends. The other way round the history would tell for ever of one that was never in use.
+    """
+    from firmware_app.store.schema import LogError
+
+    path = settings.config_dir() / "rider.toml"
+    before = path.read_bytes() if path.exists() else b""
     try:
         settings.remember("rider", "hr_max_bpm", bpm)
     except OSError as error:
-        raise Failed(f"rider.toml cannot be written ({error.strerror}); your maximum is unchanged") from error
+        raise Failed(f"{path} cannot be written ({error.strerror}); your maximum is unchanged") from error
+    try:
+        yield
+    except LogError:
+        settings.write_whole(path, before)
+        raise
 
 
 def _review(args: argparse.Namespace) -> Answer:
@@ -399,10 +415,11 @@ def _review(args: argparse.Namespace) -> Answer:
             )
             entry_id = log.add_maximum(entry)
         state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
-        if args.accept or args.refuse:
-            log.decide_maximum(entry_id, "accepted" if args.accept else "refused", by="rider", at_unix_s=now)
         if args.accept:
-            _accept(proposal.value_bpm)
+            with _riding_by(proposal.value_bpm):
+                log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now)
+        elif args.refuse:
+            log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now)
     document = {
         "proposal": {
             "hr_max_bpm": proposal.value_bpm,

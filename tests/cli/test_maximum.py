@@ -126,11 +126,32 @@ def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
     def full(*args: object, **named: object) -> None:
         raise LogError("rides.sqlite3: the card is full; make room")
 
+    own = settings.config_dir() / "rider.toml"
+    own.write_text("# mine\nhr_max_bpm = 180\n")
     monkeypatch.setattr(Log, "add_maximum", full)
     monkeypatch.setattr(Log, "decide_maximum", full)
     assert main(["maximum", *asked]) == 1
     assert "make room" in capsys.readouterr().err
+    assert own.read_text() == "# mine\nhr_max_bpm = 180\n"
+
+
+@pytest.mark.parametrize("asked", [["set", "188"], ["review", "--accept"]])
+def test_a_maximum_that_cannot_be_written_is_in_no_history_as_accepted(
+    asked: list[str], ask: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask("set", "180")
+    store(ride(189))
+    ask("review")
+    in_the_way = settings.config_dir() / "rider.toml.part"
+    in_the_way.mkdir()  # as on a card that cannot be written
+    assert main(["maximum", *asked]) == 1
+    assert "rider.toml cannot be written" in capsys.readouterr().err
     assert accepted() == 180
+    known = [(row["value_bpm"], row["state"]) for row in ask("history")["history"]]
+    assert [value_bpm for value_bpm, state in known if state == "accepted"] == [180]
+    in_the_way.rmdir()
+    ask(*asked)
+    assert [row["value_bpm"] for row in ask("history")["history"] if row["state"] == "accepted"] == [180, accepted()]
 
 
 def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys: pytest.CaptureFixture[str]) -> None:
