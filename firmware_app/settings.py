@@ -28,7 +28,6 @@ class SettingsError(ValueError):
     """A settings file that cannot be used. The text names the file, the key and the cure."""
 
 
-Bpm = Annotated[int, Meta(ge=20, le=250)]
 Pin = Annotated[int, Meta(ge=0, le=27)]
 
 
