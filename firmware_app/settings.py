@@ -276,8 +276,13 @@ def remember(name: str, key: str, value: str | int | float | bool) -> Path:
     if after != overlaid(before, change):
         # Two libraries that read a rider's file differently: better no change than another one.
         raise SettingsError(f"{path}: {key} cannot be added without changing more; write {key} there by hand")
-    write_whole(path, text.encode())
+    write_whole(behind(path), text.encode())
     return path
+
+
+def behind(path: Path) -> Path:
+    """The file that a link leads to: a rider who keeps settings elsewhere finds the change there."""
+    return Path(os.path.realpath(path))
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -178,6 +178,17 @@ def test_remembering_keeps_the_rest_of_the_file_and_its_comments(own: Path) -> N
     assert "# the red one" in path.read_text()
 
 
+def test_remembering_follows_a_link(own: Path, tmp_path: Path) -> None:
+    kept = tmp_path / "kept" / "unit.toml"
+    kept.parent.mkdir()
+    kept.write_text("# mine\n")
+    (own / "unit.toml").symlink_to(kept)
+    settings.remember("unit", "panel.theme", "night")
+    assert (own / "unit.toml").is_symlink()
+    assert kept.read_text().startswith("# mine\n")
+    assert settings.load("unit", settings.Unit).panel.theme == "night"
+
+
 def test_remembering_makes_a_private_file() -> None:
     path = settings.remember("unit", "strap.address", "C0:FF:EE:00:00:01")
     assert settings.load_unit().strap.address == "C0:FF:EE:00:00:01"

@@ -378,7 +378,7 @@ def _riding_by(bpm: int) -> Iterator[None]:
     try:
         yield
     except LogError:
-        settings.write_whole(path, before)
+        settings.write_whole(settings.behind(path), before)
         raise
 
 

@@ -117,7 +117,11 @@ def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
 
 @pytest.mark.parametrize("asked", [["set", "188"], ["review", "--accept"]])
 def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
-    asked: list[str], ask: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    asked: list[str],
+    ask: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     ask("set", "180")
     store(ride(189))
@@ -126,13 +130,16 @@ def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
     def full(*args: object, **named: object) -> None:
         raise LogError("rides.sqlite3: the card is full; make room")
 
-    own = settings.config_dir() / "rider.toml"
-    own.write_text("# mine\nhr_max_bpm = 180\n")
+    own, kept = settings.config_dir() / "rider.toml", tmp_path / "kept.toml"
+    kept.write_text("# mine\nhr_max_bpm = 180\n")
+    own.unlink()
+    own.symlink_to(kept)
     monkeypatch.setattr(Log, "add_maximum", full)
     monkeypatch.setattr(Log, "decide_maximum", full)
     assert main(["maximum", *asked]) == 1
     assert "make room" in capsys.readouterr().err
-    assert own.read_text() == "# mine\nhr_max_bpm = 180\n"
+    assert own.is_symlink()
+    assert kept.read_text() == "# mine\nhr_max_bpm = 180\n"
 
 
 @pytest.mark.parametrize("asked", [["set", "188"], ["review", "--accept"]])
