@@ -302,7 +302,8 @@ def _export(log: Log, args: argparse.Namespace) -> int:
     from firmware_app.store import csvfile, exports
 
     ride = stored_ride(log, args.ride)
-    if args.out is not None and os.path.isfile(args.out):  # Path's own raises for a name that is too long for a file
+    # A folder is told below: nobody is to remove one. Path's own raises for a name that is too long for a file.
+    if args.out is not None and os.path.lexists(args.out) and not os.path.isdir(args.out):
         raise UsageError(f"--out {args.out}: is there already; choose another name, or remove it first")
     write = {"csv": csvfile.export_csv, "rr": exports.export_rr, "fhir": exports.export_fhir}[args.form]
     text = io.StringIO()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import stat
 from datetime import datetime
 from pathlib import Path
@@ -170,6 +171,14 @@ def test_exports(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
         capsys, "export", "1", "--out", str(precious), status=2
     )
     assert precious.read_text() == "of my own"
+    pipe, dangling = tmp_path / "pipe", tmp_path / "link"
+    os.mkfifo(pipe)
+    dangling.symlink_to(tmp_path / "nowhere")
+    for node in (pipe, dangling):
+        assert "is there already" in told(capsys, "export", "1", "--out", str(node), status=2)
+    assert pipe.is_fifo()
+    assert dangling.is_symlink()
+    assert "Is a directory" in told(capsys, "export", "1", "--out", str(tmp_path), status=1)
     told(capsys, "export", "1", "--out", str(tmp_path / "none" / "ride.csv"), status=1)
     told(capsys, "export", "1", "--json", status=2)
 
