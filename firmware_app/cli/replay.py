@@ -14,6 +14,7 @@ from firmware_app import preparation
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core.bands import BandError, whole_bpm
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -119,17 +120,18 @@ def _bpm(value: float | None) -> str:
 # --- stored rides, then and now -------------------------------------------------------------------------------------
 
 
-def _one(name: str) -> list[RideRecord]:
+def _one(name: str) -> dict[int, RideRecord]:
     with ride_log() as log:
-        return [log.record(stored_ride(log, name).ride_id)]
+        ride_id = stored_ride(log, name).ride_id
+        return {ride_id: log.record(ride_id)}
 
 
-def _stored(weeks: int) -> list[RideRecord]:
+def _stored(weeks: int) -> dict[int, RideRecord]:
     import time
 
     with ride_log() as log:
         since = time.time() - weeks * 7 * 86400
-        return [log.record(ride.ride_id) for ride in log.rides(since_unix_s=since)]
+        return {ride.ride_id: log.record(ride.ride_id) for ride in log.rides(since_unix_s=since)}
 
 
 def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
@@ -199,19 +201,19 @@ class _Heard:
         return compare(self.then, self.now, self.duration_s)
 
 
-def _compare(args: argparse.Namespace, records: list[RideRecord]) -> int:
+def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
     from firmware_app.core.companion import play
 
     if not records:
         raise Failed("no rides in that time; `rumblestrip rides` lists what there is")
     ridden, imported = _Heard(there=True), _Heard(there=False)
-    for record in records:
+    for ride_id, record in records.items():
         try:
             ready = _ready_for(args, record.facts)
-        except (SettingsError, BandError) as error:
+        except (UsageError, SettingsError, BandError) as error:
             if args.weeks is None:
                 raise
-            print(f"one ride is left out: {error}", file=sys.stderr)
+            print(f"ride {ride_id} is left out: {error}", file=sys.stderr)
             continue
         again = play(ready.companion(ready.facts("replay")), events_of(record))
         heard = imported if record.facts.source == "import" else ridden
@@ -248,6 +250,9 @@ def _table(heard: _Heard) -> str:
 
 
 def _ready_for(args: argparse.Namespace, facts: RideFacts) -> Preparation:
+    if facts.plan == TEST_PLAN:
+        # Its keys answer pages, and its lane is none: as a ride it would be another one.
+        raise UsageError("a guided maximal test cannot be replayed; `rumblestrip report RIDE` shows it")
     return preparation.from_arguments(
         args,
         plan=facts.plan or None,

@@ -20,6 +20,7 @@ from firmware_app.cli import main
 from firmware_app.cli.replay import events_of
 from firmware_app.core.companion import play
 from firmware_app.core.events import Event, Mark, Off, Press
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.preparation import prepare
 from firmware_app.store.log import log_path, open_log
@@ -348,6 +349,25 @@ def test_weeks_of_rides_are_compared_in_one_document(stored: int, told: Callable
     document = told("--weeks", 2)
     assert document["schema"] == "rumblestrip.compared/1"
     assert document["rides"] == 1
+
+
+def test_a_maximal_test_is_not_replayed_as_if_it_were_a_ride(
+    stored: int, told: Callable[..., dict[str, Any]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_log(log_path()) as log:
+        ridden = log.record(stored)
+        test = log.add(replace(ridden, facts=replace(ridden.facts, plan=TEST_PLAN, target="")))
+    for words in ([], ["--target", "3"]):
+        assert main(["replay", str(test), *words]) == 2
+        err = capsys.readouterr().err
+        assert "maximal test cannot be replayed" in err
+        assert "sessions" not in err
+    assert main(["report", str(test)]) == 0
+    capsys.readouterr()
+    assert main(["replay", "--weeks", "2"]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("1 ride,")
+    assert f"ride {test} is left out" in err
 
 
 def test_a_ride_that_is_not_there_is_told(capsys: pytest.CaptureFixture[str]) -> None:
