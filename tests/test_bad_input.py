@@ -549,7 +549,7 @@ def test_no_name_of_a_file_costs_a_ride(tmp_path: Path) -> None:
     assert run(*ride, *words)[0] == 0
     assert run("maximum", "set", "180", "--why", "\udcff")[0] == 0
     with open_log(log_path()) as log:
-        assert log.ride("last").facts.plan == "\\udcff"
+        assert log.ride("last").facts.plan == str(tmp_path / "\\udcff.toml")
         assert [one.why for one in log.maxima()] == ["\\udcff"]
         # What goes wrong with such a file is told in the ride's own marks.
         told = Mark(1.0, "fault", {"text": "a\udcff.toml: cannot be read"})
