@@ -368,9 +368,9 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
         return _FALSE
     if s.trusted_bpm is None:
         return _UNKNOWN
-    if not engine.may_urge(s):
-        return _EXCUSED
     under_bpm = s.low_bpm - s.trusted_bpm
+    if not engine.may_urge(s):
+        return _FALSE if under_bpm < -row.release_bpm else _EXCUSED
     if under_bpm > 0 and s.on_its_way:
         return _EXCUSED
     return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm, far=abs(under_bpm) > _NEWS_BPM)

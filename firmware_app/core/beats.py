@@ -138,6 +138,14 @@ _HALF = 0.7
 _HALF_WAITS = 0.25
 _HALF_WAITS_S = 120.0
 
+# Where the heart was before such a rhythm was waited for, is not forgotten: what steps back there was the heart.
+_BEFORE_S = 180.0
+_BEFORE_BPM = 12.0
+
+# Reports that run back to where the heart was left, in steps of so much, are an average that settles: not there yet.
+_SETTLING_BPM = 2.0
+_SETTLES_S = 15.0
+
 # Beats that come long and short by turns, as some hearts' do: the track can settle on every second one. Two that follow
 # each other then always last the same, and that says where the heart is.
 _BY_TURNS_BEATS = 16
@@ -291,6 +299,7 @@ class Gate:
         self._run_since_s = 0.0  # when its rhythm was first there
         self._left_bpm = 0.0  # where the track was then
         self._broken_off: _Broken | None = None
+        self._before: tuple[float, float] | None = None  # (t_s, bpm) of the heart before a rhythm it could not reach
         self._strayed = False
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_BY_TURNS_BEATS)  # (RR in ms, believed as it stood)
         self._quality = 0.0
@@ -306,7 +315,7 @@ class Gate:
         self._report_steps = 0  # how often the reported heart rate jumped since the track was last sure of it
         self._same_rr = 0
         self._last_rr_ms = 0.0
-        self._arrived_s = float("-inf")
+        self._arrived_s = self._woke_s = float("-inf")  # of the last notification, and the last one after a silence
         self._intervals_s: deque[float] = deque(maxlen=_USUAL_OF)
         self._fresh_s = FRESH_S
         self._span_s = _SPAN_INTERVALS  # what one notification vouches for
@@ -352,6 +361,8 @@ class Gate:
         usual_s = min(max(sorted(self._intervals_s)[(len(self._intervals_s) - 1) // 2], 1.0), _FRESH_LIMIT_S)
         self._fresh_s = min(max(FRESH_S, _FRESH_INTERVALS * usual_s), _FRESH_LIMIT_S)
         self._span_s = min(_SPAN_INTERVALS * usual_s, self._fresh_s)
+        if silent_s > self._fresh_s:
+            self._woke_s = t_s
         return silent_s
 
     # --- one beat, one report ---------------------------------------------------------------------------------------
@@ -477,6 +488,10 @@ class Gate:
             return
         self._score(t_s, span_s, 0.0)
         self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
+        # Reports that go on since a silence contradict nothing either, and come of an average that was never off.
+        unseen = unseen or self._run[0][0] == self._woke_s
+        if not unseen and self._is_settling(t_s):
+            return
         needed = _RUN_UNSEEN if unseen else _RUN_REPORTS
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
@@ -544,6 +559,21 @@ class Gate:
                 self._run_since_s, self._left_bpm = off.since_s, off.left_bpm
         run.append((t_s, bpm))
 
+    def _is_settling(self, t_s: float) -> bool:
+        """Whether the refused reports run back to where the heart was left: the strap's average has not settled yet."""
+        run = self._run
+        if len(run) < 2 or t_s - run[0][0] >= _SETTLES_S:
+            return False
+        step_bpm, last_bpm = run[-1][1] - run[-2][1], run[-1][1]
+        return abs(step_bpm) >= _SETTLING_BPM and step_bpm * (self._left_bpm - last_bpm) > 0
+
+    def _was_before(self, bpm: float, t_s: float) -> bool:
+        """Whether the heart was here before the track was moved to a rhythm that it could not have reached."""
+        if self._before is None:
+            return False
+        since_s, before_bpm = self._before
+        return t_s - since_s <= _BEFORE_S and abs(bpm - before_bpm) <= _BEFORE_BPM
+
     def _follow_the_refused(self, t_s: float, needed: int, out_of_reach_s: tuple[float, float]) -> None:
         """Move the track to the refused beats when enough of them run on smoothly and the heart could have got there.
 
@@ -561,13 +591,14 @@ class Gate:
             seen_s = self._stood_s if here_bpm < _HALF * self._left_bpm else self._believed_s
             away_s = max(self._run_since_s - seen_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
-            if abs(step_bpm) > reach_bpm:
+            if abs(step_bpm) > reach_bpm and not self._was_before(here_bpm, t_s):
                 wait_s = out_of_reach_s[step_bpm > 0]
                 if here_bpm < _HALF * self._left_bpm:
                     wait_s = max(wait_s, min(_HALF_WAITS * (began_s - self._followed_since_s), _HALF_WAITS_S))
                 if t_s - began_s < wait_s:
                     return
-            elif len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
+                self._before = t_s, self._left_bpm
+            elif abs(step_bpm) <= reach_bpm and len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
         if self._track is None:
             # What it took to find the heart at all says nothing against the strap.

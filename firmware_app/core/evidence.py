@@ -78,6 +78,8 @@ _UNSEEN_BPM = 16.0
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
 _HELD_WITHIN_BPM = 2.0
+_LEAST_HELD_S = 4.0
+"""A level over five seconds that was held for less is the edge of something else (own choice)."""
 _MOST_STRETCHES = 12
 
 
@@ -453,7 +455,8 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
                 doubts[:] = "stands between silences: neither the way up nor the way down was seen"
             doubts[climbed[place]] = "rose faster than a heart does"
             for witness in witnesses:
-                doubts[_contradicted(piece, witness)] = "contradicted by steady beats close by"
+                wrong = _with_foot(piece.level_bpm, _contradicted(piece, witness))
+                doubts[wrong] = "contradicted by steady beats close by"
             if (piece.level_bpm[~climbed[place]] > HR_MAX_RANGE_BPM[1]).any():
                 # Nothing tells where in the piece it left the heart.
                 doubts[:] = "faster than a rider's heart goes"
@@ -474,6 +477,23 @@ def _contradicted(piece: _Piece, witness: _Piece) -> NDArray[np.bool_]:
         wrong = slice(None, agrees.min(initial=level.size)) if follows else slice(int(agrees.max(initial=-1)) + 1, None)
         possible[wrong] = False
     return np.asarray((level > low_bpm) & ~possible)
+
+
+def _with_foot(level: Floats, wrong: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The wrong beats, and those in which the rate went up to them, or down from them, without a stop.
+
+    Nothing tells where a rate that drifts off leaves the heart: all of its way is in doubt.
+    """
+    found = wrong.copy()
+    edges = np.flatnonzero(np.diff(wrong, prepend=False, append=False))
+    for first, past in zip(edges[::2], edges[1::2], strict=True):
+        for way, marks in ((level[:first][::-1], found[:first][::-1]), (level[past:], found[past:])):
+            lowest = np.minimum.accumulate(way)
+            stops = np.flatnonzero(way > lowest + _HELD_WITHIN_BPM)
+            length = int(stops.min(initial=way.size))
+            if length:
+                marks[: int(np.argmax(way[:length] <= lowest[length - 1] + _HELD_WITHIN_BPM))] = True
+    return found
 
 
 def _wrong_s(piece: _Piece, witness: _Piece) -> float:
@@ -611,6 +631,7 @@ def _stretch(piece: _Piece, part: slice, doubt: str) -> Stretch:
     first = int(low[low < peak].max(initial=-1)) + 1
     last = int(low[low > peak].min(initial=level.size)) - 1
     length_s = float(t_s[-1] - t_s[0] + span_s[0])
+    held_s = float(t_s[last] - t_s[first] + span_s[first])
     held_15s = None
     if length_s >= HELD_S[1]:
         held_15s = float(_levels(piece.beats.bpm[part], _covering(piece.beats, HELD_S[1])).max())
@@ -619,7 +640,7 @@ def _stretch(piece: _Piece, part: slice, doubt: str) -> Stretch:
         length_s=length_s,
         peak_bpm=float(level[peak]),
         held_15s_bpm=held_15s,
-        held_s=float(t_s[last] - t_s[first] + span_s[first]),
+        held_s=held_s,
         quality=float(piece.quality[part].mean()),
-        doubt=doubt,
+        doubt=doubt or ("" if held_s >= _LEAST_HELD_S else f"held for {held_s:.0f} s only"),
     )

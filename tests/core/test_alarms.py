@@ -317,6 +317,17 @@ def test_the_top_lane_does_not_ask_for_more_so_close_to_the_maximum(table: Alarm
     assert len(ride.heard("below_target")) >= 1
 
 
+def test_a_heart_that_rose_from_under_the_lane_past_it_is_no_longer_under_it(table: AlarmTable) -> None:
+    """Too fast for the release, into where nothing urges: the next time under the lane is news."""
+    ride = Ride(table, low_bpm=160, high_bpm=198, arrived=True)
+    ride.go(10, trusted_bpm=150.0)
+    ride.go(10, trusted_bpm=186.0)
+    assert len(ride.ended("below_target")) == 1
+    ride.go(60, trusted_bpm=175.0)
+    ride.go(10, trusted_bpm=150.0)
+    assert len(ride.began("below_target")) == 2
+
+
 def test_a_strap_off_the_skin_is_poor_contact_and_not_no_signal(table: AlarmTable) -> None:
     ride = Ride(table)
     ride.go(60, trusted_bpm=None, contact=False, arriving=True, quality=0.9)

@@ -369,6 +369,32 @@ def test_one_odd_beat_does_not_turn_a_heart_like_a_clock(off: float) -> None:
     assert all(abs(a.hr_bpm - 150) < 3 for a in trusted(rows) if a.hr_bpm is not None and a.t_s > 20)
 
 
+def reported(*numbers: int) -> Rows:
+    return [(float(t_s), Measurement(bpm)) for t_s, bpm in enumerate(numbers)]
+
+
+@pytest.mark.parametrize("carried", [bpm_only, rr_only])
+@pytest.mark.parametrize(("bpm", "locked_bpm"), [(152, 178), (150, 95), (160, 80)])
+def test_a_heart_that_steps_back_from_a_rate_it_could_not_reach_is_found_at_once(
+    bpm: int, locked_bpm: int, carried: Callable[[Rows], Rows]
+) -> None:
+    beats_s = heart(lambda t_s: locked_bpm if 200 < t_s < 320 else bpm, 400, 5)
+    answers = [a for a in trusted(carried(notified(beats_s))) if a.t_s > 320]
+    assert any(abs((a.hr_bpm or 0) - locked_bpm) < 5 for a in answers[:2])  # it was believed at last
+    assert all(a.hr_bpm is not None and abs(a.hr_bpm - bpm) < 6 for a in answers if a.t_s > 332)
+
+
+def test_an_average_that_settles_after_static_is_not_taken_for_a_rise() -> None:
+    settling = (95, 80, 74, 73, 74, 79, 91, 103, 109, 113, 117, 119, 121, 123, 124, 125)
+    answers = trusted(reported(*[126] * 120, *settling, *[126] * 60))
+    assert all(a.hr_bpm is None or a.hr_bpm < 127.5 for a in answers)
+
+
+def test_numbers_that_go_on_after_a_drop_out_need_no_more_than_four() -> None:
+    rows = reported(*[164, 165, 166] * 20) + [(80.0 + t, Measurement(142 - t % 3)) for t in range(20)]
+    assert all(a.hr_bpm is not None for a in trusted(rows) if a.t_s >= 83)
+
+
 @pytest.mark.parametrize("depth", [0.08, 0.1, 0.12])
 @pytest.mark.parametrize("from_s", [0, 40])
 @pytest.mark.parametrize("first", [1, -1])

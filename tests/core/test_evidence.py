@@ -96,6 +96,7 @@ def test_bursts_up_to_half_a_minute_never_raise_the_peak(
         assert found.peak_bpm is not None
         assert top_bpm - 3 < found.peak_bpm < top_bpm + 3, seed
         assert any(stretch.peak_bpm == found.peak_bpm and not stretch.doubt for stretch in found.stretches)
+        assert all(stretch.held_s >= 4 or stretch.doubt for stretch in found.stretches)
 
 
 @pytest.mark.parametrize("share", [0.3, 0.6, 1.0])
@@ -152,6 +153,26 @@ def test_a_rate_that_drifts_off_and_snaps_back_is_not_the_peak() -> None:
     found = evidence(rr_ms)
     assert found.peak_bpm is not None
     assert found.peak_bpm < 178
+
+
+@pytest.mark.parametrize("slide_bpm_s", [0.35, 0.6, 1.0])
+@pytest.mark.parametrize("up", [True, False])
+def test_the_way_to_a_rate_that_snaps_back_or_from_one_that_snapped_off_is_none_either(
+    slide_bpm_s: float, up: bool
+) -> None:
+    """No part of it stands far enough from the snap to be the heart, however slowly it went."""
+    rng = np.random.default_rng(4)
+    way_s = 47 / slide_bpm_s
+    at_s = [0, 300, 400, 500, 600, 600 + way_s, 640 + way_s, 640.1 + way_s, 720 + way_s]
+    bpm = [100, 130, 146, 146, 131, 178, 178, 131, 120]
+    if not up:
+        at_s, bpm = [at_s[-1] - t_s for t_s in reversed(at_s)], bpm[::-1]
+    rr_ms: list[float] = []
+    while (t_s := sum(rr_ms) / 1000) < at_s[-1]:
+        rr_ms.append(60000 / float(np.interp(t_s, at_s, bpm)) * (1 + 0.008 * rng.standard_normal()))
+    found = evidence(np.array(rr_ms))
+    assert found.peak_bpm == pytest.approx(146, abs=3)
+    assert any(stretch.peak_bpm > 170 and stretch.doubt for stretch in found.stretches)
 
 
 def packets(bpm: float, from_s: int, past_s: int) -> list[Sample]:
