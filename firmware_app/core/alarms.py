@@ -71,8 +71,10 @@ class Lane(Condition):
     allowance_bpm, decision_bpm_s: the cumulative sum: what may be outside without counting (less than nothing: so far
     inside it counts already), and the sum that sounds. sure_bpm, doubt_weight: the gate's doubt above the first, times
     the second, is allowed on top: a restless heart has to be further out. release_bpm: so far inside the limit it ends.
-    apart_s: two sounds of one side are never closer than this. A heart on its way into the lane is not scolded
-    (core/lag); one found outside after a gap counts as outside for half of it.
+    apart_s: two sounds of one side are not closer than this, but for a heart that counts as at_once_bpm outside.
+
+    A heart on its way into the lane is not scolded (core/lag); one found outside after a gap counts as outside for half
+    of it.
     """
 
     allowance_bpm: float
@@ -81,6 +83,7 @@ class Lane(Condition):
     doubt_weight: float
     release_bpm: float
     apart_s: float
+    at_once_bpm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,6 +162,7 @@ BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
         "doubt_weight": (0, 2),
         "release_bpm": (0, 10),
         "apart_s": (5, 300),
+        "at_once_bpm": (2, 100),
     },
 }
 """Lowest and highest of the keys of each shape of row; those of a shape outrank those of every row."""
@@ -274,15 +278,15 @@ class Change(NamedTuple):
 class Rate(NamedTuple):
     """How fast a condition gathers what it needs to sound (a second a second for a timer; bpm for a sum).
 
-    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell, ``far`` that the heart
-    is so far from its limit, to either side, that the next alarm is news. ``away_s`` is how much of a gap that begins
-    here the heart needs to come near maximum. ``unseen`` says that there is nothing to judge by now.
+    RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell. ``over_bpm`` is how far
+    the heart is outside its lane. ``away_s`` is how much of a gap that begins here the heart needs to come near
+    maximum. ``unseen`` says that there is nothing to judge by now.
     """
 
     per_s: float
     clear: bool
     away_s: float = float("inf")
-    far: bool = False
+    over_bpm: float = 0.0
     unseen: bool = False
 
 
@@ -347,6 +351,12 @@ def _poor_contact(s: Situation, row: Contact, engine: Engine) -> Rate:
 _NEWS_BPM = 1.2
 """A heart that stays nearer to a limit than this is on it: told as seldom as a reminder (own choice)."""
 
+_SHOWN_BPM = 0.5
+"""From here on the whole beat that the page shows is outside: a heart on its limit is not reminded that it left."""
+
+_APART_LEAST_S = 5.0
+"""No two sounds of one side are closer together, however far outside the heart is (own choice)."""
+
 
 def _allowed_bpm(s: Situation, row: Lane) -> float:
     return row.allowance_bpm + row.doubt_weight * max(s.doubt_bpm - row.sure_bpm, 0.0)
@@ -360,7 +370,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     over_bpm = s.trusted_bpm - s.high_bpm
     if over_bpm > 0 and s.on_its_way:
         return _EXCUSED
-    return Rate(over_bpm - _allowed_bpm(s, row), over_bpm < -row.release_bpm, far=abs(over_bpm) > _NEWS_BPM)
+    return Rate(over_bpm - _allowed_bpm(s, row), over_bpm < -row.release_bpm, over_bpm=over_bpm)
 
 
 def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
@@ -373,7 +383,7 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
         return _FALSE if under_bpm < -row.release_bpm else _EXCUSED
     if under_bpm > 0 and s.on_its_way:
         return _EXCUSED
-    return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm, far=abs(under_bpm) > _NEWS_BPM)
+    return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm, over_bpm=under_bpm)
 
 
 def _drifting(s: Situation, row: Drift, room_bpm: float, way: int) -> Rate:
@@ -540,10 +550,10 @@ class Engine:
         for row in self._loop:
             rate = row.measure(s, row.row, self)
             row.gather(rate, dt_s)
-            if rate.far:
+            if abs(rate.over_bpm) > _NEWS_BPM:
                 row.hovers = -1
             if not row.active:
-                if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, s.t_s):
+                if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, rate, s.t_s):
                     self._begin(row, s.t_s, changes)
             elif not self._ended(row, rate.clear, s, changes):
                 self._remind(row, rate, s.t_s, changes)
@@ -572,7 +582,8 @@ class Engine:
         row.reminder = 0
         row.hovers += 1
         sound = None
-        if t_s - row.sounded_s >= row.row.apart_s:
+        # A lane's does not begin at all before it may sound.
+        if isinstance(row.row, Lane) or t_s - row.sounded_s >= row.row.apart_s:
             row.sounded_s = t_s
             sound = self._sound(row, t_s)
         changes.append(Change(row.kind, row.row.priority, True, 0, sound))
@@ -596,6 +607,8 @@ class Engine:
         waits = row.row.remind_s
         if not waits or rate.clear or rate.unseen or rate is _EXCUSED:
             return
+        if isinstance(row.row, Lane) and rate.over_bpm < _SHOWN_BPM:
+            return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
         sound = self._sound(row, t_s)
         if t_s - row.sounded_s >= wait_s and sound is not None:
@@ -603,8 +616,10 @@ class Engine:
             row.sounded_s = t_s
             changes.append(Change(row.kind, row.row.priority, True, row.reminder, sound))
 
-    def _apart(self, row: _Row, t_s: float) -> bool:
+    def _apart(self, row: _Row, rate: Rate, t_s: float) -> bool:
         if not isinstance(row.row, Lane):
+            return True
+        if rate.per_s >= row.row.at_once_bpm and t_s - row.sounded_s >= _APART_LEAST_S:
             return True
         waits = row.row.remind_s if row.hovers >= 0 else ()
         wait_s = waits[min(row.hovers, len(waits) - 1)] if waits else 0.0

@@ -411,6 +411,33 @@ def test_a_side_never_sounds_twice_within_its_distance(table: AlarmTable, kind: 
 
 
 @pytest.mark.parametrize(("kind", "side"), SIDES)
+def test_a_heart_far_outside_does_not_wait_for_that_distance(table: AlarmTable, kind: str, side: int) -> None:
+    at_once_bpm = getattr(table, kind).at_once_bpm
+    for by_bpm, sounds in ((at_once_bpm + 1, 2), (at_once_bpm - 1, 1)):
+        ride = lane(table)
+        ride.go(5, trusted_bpm=outside(side, 2))
+        ride.go(3, trusted_bpm=140.0)
+        ride.go(5, trusted_bpm=outside(side, by_bpm))
+        assert len(ride.heard(kind)) == sounds
+    # One in doubt, as after static, has to be further out.
+    ride = lane(table)
+    ride.go(5, trusted_bpm=outside(side, 2))
+    ride.go(3, trusted_bpm=140.0)
+    ride.go(5, trusted_bpm=outside(side, at_once_bpm + 1), doubt_bpm=9.0)
+    assert len(ride.heard(kind)) == 1
+
+
+@pytest.mark.parametrize(("kind", "side"), SIDES)
+def test_a_heart_on_its_limit_is_told_once_and_not_reminded(table: AlarmTable, kind: str, side: int) -> None:
+    """The whole beat that the page shows, and that the review counts, is in the lane."""
+    ride = lane(table)
+    ride.go(900, trusted_bpm=outside(side, 0.3))
+    assert len(ride.heard(kind)) == 1
+    ride.go(200, trusted_bpm=outside(side, 0.6))
+    assert len(ride.heard(kind)) > 1
+
+
+@pytest.mark.parametrize(("kind", "side"), SIDES)
 def test_back_in_target_is_told_once_and_only_after_an_alarm(table: AlarmTable, kind: str, side: int) -> None:
     ride = lane(table)
     ride.go(1, trusted_bpm=outside(side, 0.2))
