@@ -136,6 +136,8 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
     with _style():
         canvas = Canvas("ride", "Heart rate over the ride", [210, 15 * len(strips)])
         top, below = canvas.rows
+        # One axis of time: an alarm has to stand under the moment that raised it.
+        below.sharex(top)
         _lane(top, time)
         minutes, bpm = _line(time)
         top.plot(minutes, bpm, color=ACCENT, linewidth=1.3, solid_joinstyle="round")
@@ -173,10 +175,8 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
         for row, name in enumerate(strips):
             below.annotate(name, (1.02, row), xycoords=("axes fraction", "data"), color=QUIET, fontsize=10, va="center")
         below.spines[["left", "right"]].set_visible(False)
-        for axes in (top, below):
-            axes.set_xlim(0, max(time.duration_ms / 60_000, 1 / 60))
+        below.set_xlim(0, max(time.duration_ms / 60_000, 1 / 60))
         _minutes_axis(below)
-        top.set_xticks(below.get_xticks())
         return canvas.svg()
 
 

@@ -132,6 +132,23 @@ def test_plots_use_only_the_page_s_inks_and_keep_words_as_words(seven: bands.Ban
     assert "paused" in words
 
 
+@pytest.mark.parametrize("seconds", [400, 471, 1500, 3607, 5411])
+def test_an_alarm_stands_under_the_moment_that_raised_it(
+    seconds: int, seven: bands.BandTable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[plots.Canvas] = []
+
+    class Kept(plots.Canvas):
+        def svg(self) -> str:
+            drawn.append(self)
+            return super().svg()
+
+    monkeypatch.setattr(plots, "Canvas", Kept)
+    the_page(ride(seconds), seven)
+    top, below = drawn[0].rows
+    assert top.get_xlim() == below.get_xlim() == (0, seconds / 60)
+
+
 def test_a_page_is_the_same_every_time(seven: bands.BandTable) -> None:
     assert the_page(ride(), seven) == the_page(ride(), seven)
 
