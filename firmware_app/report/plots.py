@@ -29,8 +29,14 @@ if TYPE_CHECKING:
 INK, QUIET, ACCENT, PAPER = "#010101", "#020202", "#030303", "#040404"
 _VARIABLES = {INK: "var(--ink)", QUIET: "var(--quiet)", ACCENT: "var(--accent)", PAPER: "var(--paper)"}
 
+HOUR_S = 3600
+"""From here on the plot of a ride counts hours and minutes, before it minutes and seconds."""
+
 WIDTH_PT = 400
 """The width of every plot: so narrow that its words can still be read when a phone shrinks it."""
+
+LEAST_BPM = 20
+"""What the heart rates of the weeks are drawn over at least: a beat more or less is no news."""
 
 ALARM_NAMES = {
     "near_max": "near max",
@@ -157,7 +163,7 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
                 fontsize=10,
                 fontweight="bold",
             )
-        _unit(top)
+        _beats_axis(top)
         top.tick_params(labelbottom=False)
 
         for row, kind in enumerate(alarms):
@@ -175,8 +181,7 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
         for row, name in enumerate(strips):
             below.annotate(name, (1.02, row), xycoords=("axes fraction", "data"), color=QUIET, fontsize=10, va="center")
         below.spines[["left", "right"]].set_visible(False)
-        below.set_xlim(0, max(time.duration_ms / 60_000, 1 / 60))
-        _minutes_axis(below)
+        _time_axis(below, max(time.duration_ms / 1000, 1))
         return canvas.svg()
 
 
@@ -200,7 +205,7 @@ def recoveries(time: Timeline, review: Review) -> str:
         axes.axvline(RECOVERY_S, color=QUIET, linewidth=0.7, linestyle=(0, (2, 2)))
         axes.set_xlim(0, 2 * RECOVERY_S)
         axes.set_xticks(range(0, 2 * RECOVERY_S + 1, 30), ["0", "30 s", "1 min", "90 s", "2 min"])
-        _unit(axes)
+        _beats_axis(axes)
         return canvas.svg()
 
 
@@ -267,8 +272,11 @@ def hearts(
                 last_bpm = float(known[np.isfinite(known)][-1])
                 ends.append((last_bpm, f"{name} {last_bpm:.0f}"))
         axes.margins(y=0.08)
+        low, high = axes.get_ylim()
+        low = max(0, min(low, (low + high - LEAST_BPM) / 2))
+        axes.set_ylim(low, max(high, low + LEAST_BPM))
         _right_labels(axes, ends)
-        _unit(axes)
+        _beats_axis(axes)
         _week_axis(axes, mondays, last=True)
         return canvas.svg()
 
@@ -291,7 +299,10 @@ def _right_labels(axes: Axes, ends: Sequence[tuple[float, str]]) -> None:
     axes.set_ylim(low, high)
 
 
-def _unit(axes: Axes) -> None:
+def _beats_axis(axes: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10], integer=True))
     axes.annotate("bpm", (0, 1), (-4, 8), xycoords="axes fraction", textcoords="offset points", color=QUIET, ha="right")
 
 
@@ -374,15 +385,14 @@ def _span(axes: Axes, row: int, start_s: float, end_s: float, **style: Any) -> N
     axes.barh(row, (end_s - start_s) / 60, left=start_s / 60, height=0.6, linewidth=0.5, **style)
 
 
-def _minutes_axis(axes: Axes) -> None:
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
-    end = axes.get_xlim()[1]
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 1.5, 2, 3, 5, 6, 10]))
-    axes.xaxis.set_major_formatter(
-        FuncFormatter(lambda minutes, _: clock(minutes * 60) if end < 5 else _hours(minutes))
-    )
+_TICKS_S = (1, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
+"""How far the ticks of a ride may be apart: round times."""
 
 
-def _hours(minutes: float) -> str:
-    return f"{int(minutes // 60)}:{int(minutes % 60):02d}"
+def _time_axis(axes: Axes, duration_s: float) -> None:
+    """Minutes from 0 to the end, with at most six steps, labelled m:ss under an hour and h:mm from there."""
+    step_s = next((step_s for step_s in _TICKS_S if duration_s <= 6 * step_s), _TICKS_S[-1])
+    ticks_s = range(0, int(duration_s) + 1, step_s)
+    labels = [f"{s // HOUR_S}:{s % HOUR_S // 60:02d}" if duration_s >= HOUR_S else clock(s) for s in ticks_s]
+    axes.set_xlim(0, duration_s / 60)
+    axes.set_xticks([s / 60 for s in ticks_s], labels)

@@ -70,9 +70,10 @@ def headline(review: Review) -> list[tuple[str, str]]:
 
 def _over_time(record: RideRecord, review: Review, bands: BandTable) -> Html:
     drawn = plots.ride(Timeline(record), record.marks, review, bands)
+    unit = "hours and minutes" if review.duration_s >= plots.HOUR_S else "minutes and seconds"
     caption = (
         "Trusted heart rate over the lane and its two ridged edges. Below: each alarm, from its first sound until "
-        "it was answered, and the stretches where the heart rate is unknown. Time in hours and minutes."
+        f"it was answered, and the stretches where the heart rate is unknown. Time in {unit}."
     )
     if review.recoveries:
         caption += " Numbers mark the hard efforts."

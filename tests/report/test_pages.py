@@ -149,6 +149,26 @@ def test_an_alarm_stands_under_the_moment_that_raised_it(
     assert top.get_xlim() == below.get_xlim() == (0, seconds / 60)
 
 
+@pytest.mark.parametrize(
+    ("seconds", "unit", "labels"),
+    [
+        (4, "minutes and seconds", ["0:00", "0:01", "0:02", "0:03", "0:04"]),
+        (400, "minutes and seconds", ["0:00", "2:00", "4:00", "6:00"]),
+        (471, "minutes and seconds", ["0:00", "2:00", "4:00", "6:00"]),
+        (1500, "minutes and seconds", ["0:00", "5:00", "10:00", "15:00", "20:00", "25:00"]),
+        (3599, "minutes and seconds", ["0:00", "10:00", "20:00", "30:00", "40:00", "50:00"]),
+        (3600, "hours and minutes", ["0:00", "0:10", "0:20", "0:30", "0:40", "0:50", "1:00"]),
+        (9000, "hours and minutes", ["0:00", "0:30", "1:00", "1:30", "2:00", "2:30"]),
+    ],
+)
+def test_the_time_of_a_ride_is_written_in_round_steps_and_its_unit_named(
+    seconds: int, unit: str, labels: list[str], seven: bands.BandTable
+) -> None:
+    page = the_page(replace(ride(400), duration_s=float(seconds)), seven)
+    assert re.findall(r">(\d+:\d\d)</text>", svgs(page)[0]) == labels
+    assert f"Time in {unit}." in Reader(page).words
+
+
 def test_a_page_is_the_same_every_time(seven: bands.BandTable) -> None:
     assert the_page(ride(), seven) == the_page(ride(), seven)
 
@@ -279,6 +299,16 @@ def test_the_maximum_of_a_week_alone_is_drawn_too(known: list[float | None]) -> 
     assert len(levels) == len(stretches)
     assert min(levels) > 5
     assert lengths_px(plots.hearts(mondays, nothing, nothing, nothing, nothing)) == []
+
+
+@pytest.mark.parametrize("known", [[None], [184], [184, 185], [184, 184], [120, 199]])
+def test_heart_rates_of_the_weeks_stand_on_whole_beats_and_some_range(known: list[float | None]) -> None:
+    mondays = [date(2026, 10, 5) + timedelta(weeks=n) for n in range(len(known))]
+    nothing: list[None] = [None] * len(known)
+    drawn = plots.hearts(mondays, known, nothing, nothing, nothing)
+    beats = [float(label) for label in re.findall(r">([\d.]+)</text>", drawn)]
+    assert all(bpm.is_integer() for bpm in beats)
+    assert max(beats) - min(beats) >= 10
 
 
 def test_weeks_without_a_target_say_so_instead_of_drawing_nothing(seven: bands.BandTable) -> None:
