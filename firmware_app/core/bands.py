@@ -126,6 +126,15 @@ def whole_bpm(value: float) -> int:
     return floor(value + 0.5)
 
 
+def whole_percent(hr_bpm: int, hr_max_bpm: int) -> int:
+    """The heart rate in percent of the maximum, as it is shown: the highest whole percent whose limit it has reached.
+
+    Neither rounded nor cut off: a limit in bpm is itself rounded, and with a maximum of 187 a band from 75 % begins at
+    140 bpm, which is 74.9 %. A percent shown must not lie in another band, or on another side of a lane, than the beat.
+    """
+    return ((2 * hr_bpm + 1) * 50 - 1) // hr_max_bpm  # the last whole p with p x maximum / 100 < hr_bpm + 1/2
+
+
 @dataclass(frozen=True, slots=True)
 class BandTable:
     """A scheme turned into whole beats for one rider. limits_bpm[i] is the low limit of band i + 2."""

@@ -14,7 +14,7 @@ from math import ceil, floor
 from typing import Literal
 
 from firmware_app.core.alarms import AlarmTable, Change, Engine, Situation
-from firmware_app.core.bands import BandTable, Target, whole_bpm
+from firmware_app.core.bands import BandTable, Target, whole_bpm, whole_percent
 from firmware_app.core.beats import Gate
 from firmware_app.core.events import (
     BadPacket,
@@ -352,7 +352,7 @@ class Companion:
         step = self._run.now
         muted_s = self._engine.audio_pause_left_s(now.t_s)
         return RideView(
-            percent=None if shown_bpm is None else whole_bpm(shown_bpm * 100 / self.facts.hr_max_bpm),
+            percent=None if shown_bpm is None else whole_percent(shown_bpm, self.facts.hr_max_bpm),
             hr_bpm=shown_bpm,
             band=band.number if band else None,
             band_name=band.name if band else "",

@@ -20,7 +20,7 @@ NO_ACTIONS = ("", "", "")
 class RideView:
     """The ride page.
 
-    percent: heart rate in percent of maximum, whole; None when there is no trusted heart rate.
+    percent: heart rate as ``bands.whole_percent`` tells it; None when there is no trusted heart rate.
     tail_bpm: trusted heart rate of the last half minute, one value a second, oldest first; None where unknown.
     low_bpm, high_bpm: the lane; None for no target.
     side: which edge the rider has left for long enough to be told (not the raw comparison).

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from firmware_app.core.bands import BandTable, whole_bpm
+from firmware_app.core.bands import BandTable, whole_bpm, whole_percent
 from firmware_app.core.record import RideRecord
 from firmware_app.core.review import Review, Timeline, by_kind, clock, hard_bpm, median_answer_s, near_max_bpm
 from firmware_app.core.steps import StepResult, step_results
@@ -184,7 +184,7 @@ def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:
 def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
     parts = [paragraph(f"This ride was reckoned with a maximum of {bands.hr_max_bpm} bpm. {maximum_text}".strip())]
     if review.peak_bpm is not None:
-        share = f"{100 * review.peak_bpm / bands.hr_max_bpm:.0f} %"
+        share = f"{whole_percent(whole_bpm(review.peak_bpm), bands.hr_max_bpm)} %"
         parts.append(paragraph(f"Highest trusted heart rate {_bpm(review.peak_bpm)}, {share} of it."))
     if review.peak_reported_bpm is not None:
         parts.append(

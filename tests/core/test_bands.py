@@ -52,6 +52,27 @@ def test_printed_limits_and_live_classification_agree(name: str) -> None:
             assert inside == [live.band_of(hr_bpm).number]
 
 
+@pytest.mark.parametrize("name", ["seven", "acsm-max"])
+def test_the_percent_shown_lies_in_the_band_of_the_beat_and_on_its_side_of_any_lane(name: str) -> None:
+    for hr_max_bpm in range(120, 231):
+        live = table(name, hr_max_bpm)
+        for hr_bpm in range(0, 256):
+            shown = bands.whole_percent(hr_bpm, hr_max_bpm)
+            assert live.band_of(hr_bpm).number == sum(band.low <= shown for band in live.scheme.bands)
+            reached = [bands.limit_bpm("percent_of_maximum", p, hr_max_bpm, None) <= hr_bpm for p in range(shown + 2)]
+            assert reached == [True] * (shown + 1) + [False]
+            assert abs(100 * hr_bpm / hr_max_bpm - shown) < 1 + 50 / hr_max_bpm
+        assert bands.whole_percent(hr_max_bpm, hr_max_bpm) == 100
+
+
+@pytest.mark.parametrize(
+    ("hr_max_bpm", "hr_bpm", "percent"),
+    [(184, 128, 69), (184, 129, 70), (190, 178, 93), (190, 179, 94), (187, 140, 75)],
+)
+def test_worked_percents(hr_max_bpm: int, hr_bpm: int, percent: int) -> None:
+    assert bands.whole_percent(hr_bpm, hr_max_bpm) == percent
+
+
 @examples(deadline=None)
 @given(st.floats(0, 255))
 def test_a_fraction_of_a_beat_is_classified_as_the_whole_beat_that_is_shown(hr_bpm: float) -> None:

@@ -375,7 +375,9 @@ def test_the_page_never_urges_near_maximum_and_agrees_with_the_bands(
         else:
             band = table.band_of(view.hr_bpm)
             assert (view.band, view.band_name) == (band.number, band.name)
-            assert abs(view.percent * HR_MAX_BPM / 100 - view.hr_bpm) <= HR_MAX_BPM / 200 + 0.001  # type: ignore[operator]
+            assert view.percent is not None
+            limits = (bands.limit_bpm("percent_of_maximum", view.percent + n, HR_MAX_BPM, None) for n in (0, 1))
+            assert next(limits) <= view.hr_bpm < next(limits)
 
 
 def test_the_page_shows_what_is_wrong_and_for_how_long_it_is_silent() -> None:
