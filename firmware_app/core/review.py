@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from firmware_app.core.alarms import CONDITIONS
 from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideRecord
@@ -49,6 +50,11 @@ OUTSIDE_SHARE = 0.2
 
 LANE_KINDS = ("above_target", "below_target")
 """Alarms about the lane: a pause or another lane ends them, and is no answer."""
+
+ALARM_NAMES = {
+    kind: kind.replace("_", " ") for kind in CONDITIONS if kind not in ("back_in_target", "step_change")
+}
+"""The alarms that are told after a ride, highest first, and how; what only informs is left out."""
 
 LOAD_WEIGHTS: Mapping[str, tuple[float, float]] = {"male": (0.64, 1.92), "female": (0.86, 1.67)}
 """Factor and exponent of the training load (Banister 1991; Morton et al. 1990)."""

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from firmware_app.core.bands import BandTable
 from firmware_app.core.events import Mark
+from firmware_app.core.review import ALARM_NAMES as ALARM_NAMES  # the command asks for it here
 from firmware_app.core.review import RECOVERY_S, Review, Timeline, clock
 
 if TYPE_CHECKING:
@@ -38,21 +39,6 @@ WIDTH_PT = 400
 LEAST_BPM = 20
 """What the heart rates of the weeks are drawn over at least: a beat more or less is no news."""
 
-ALARM_NAMES = {
-    "near_max": "near max",
-    "above_target": "over lane",
-    "below_target": "under lane",
-    "no_signal": "no signal",
-    "poor_contact": "poor contact",
-    "drifting_up": "drifting up",
-    "drifting_down": "drifting down",
-    "strap_battery_low": "strap battery",
-    "unit_power_low": "unit power",
-    "storage_failing": "storage",
-}
-"""The alarms that a ride's plot and tables show, in this order; what only informs is left out."""
-
-
 class PlotError(Exception):
     """No plot can be drawn; the text says what to do."""
 
@@ -60,12 +46,12 @@ class PlotError(Exception):
 class Canvas:
     """One picture: ``rows`` of axes below one another, with heights in points; ``svg`` once it is drawn."""
 
-    def __init__(self, name: str, label: str, heights_pt: Sequence[int], right_pt: int = 84) -> None:
+    def __init__(self, name: str, label: str, heights_pt: Sequence[int]) -> None:
         from matplotlib.backends.backend_svg import FigureCanvasSVG
         from matplotlib.figure import Figure
 
         self._name, self._label = name, label
-        top_pt, left_pt, foot_pt, gap_pt = 20, 34, 32, 8
+        top_pt, left_pt, right_pt, foot_pt, gap_pt = 20, 34, 104, 32, 8
         high_pt = top_pt + sum(heights_pt) + gap_pt * (len(heights_pt) - 1) + foot_pt
         self._figure = Figure(figsize=(WIDTH_PT / 72, high_pt / 72))
         FigureCanvasSVG(self._figure)
@@ -226,7 +212,7 @@ def columns(
     with _style():
         from matplotlib.ticker import MaxNLocator
 
-        canvas = Canvas(name, label, [height_pt] * len(rows), right_pt=104)
+        canvas = Canvas(name, label, [height_pt] * len(rows))
         for axes, (row_label, values) in zip(canvas.rows, rows, strict=True):
             axes.bar(range(len(mondays)), [value or 0 for value in values], width=0.7, color=INK)
             axes.set_ylim(0, highest * 1.05)
@@ -254,7 +240,7 @@ def hearts(
         ("rest", rest_bpm, "--"),
     )
     with _style():
-        canvas = Canvas("hearts", "Maximum, peak and resting heart rate by week", [170], right_pt=104)
+        canvas = Canvas("hearts", "Maximum, peak and resting heart rate by week", [170])
         (axes,) = canvas.rows
         for at, one in enumerate(estimates):
             if one is not None:

@@ -7,7 +7,16 @@ from datetime import datetime
 
 from firmware_app.core.bands import BandTable, whole_bpm, whole_percent
 from firmware_app.core.record import RideRecord
-from firmware_app.core.review import Review, Timeline, by_kind, clock, hard_bpm, median_answer_s, near_max_bpm
+from firmware_app.core.review import (
+    ALARM_NAMES,
+    Review,
+    Timeline,
+    by_kind,
+    clock,
+    hard_bpm,
+    median_answer_s,
+    near_max_bpm,
+)
 from firmware_app.core.steps import StepResult, step_results
 from firmware_app.report import plots
 from firmware_app.report.page import Html, bar, figures, listing, page, paragraph, picture, section, table
@@ -105,16 +114,16 @@ def _bands(review: Review, bands: BandTable) -> Html:
 
 
 def _alarms(review: Review) -> Html:
-    kinds = {kind: same for kind, same in by_kind(review.alarms).items() if kind in plots.ALARM_NAMES}
+    kinds = {kind: same for kind, same in by_kind(review.alarms).items() if kind in ALARM_NAMES}
     if not kinds:
         return section("Alarms", paragraph("None."))
     rows = []
-    for kind in sorted(kinds, key=list(plots.ALARM_NAMES).index):
+    for kind in sorted(kinds, key=list(ALARM_NAMES).index):
         same, answer_s = kinds[kind], median_answer_s(kinds[kind])
         answered = sum(alarm.answered_s is not None for alarm in same)
         rows.append(
             (
-                plots.ALARM_NAMES[kind],
+                ALARM_NAMES[kind],
                 len(same),
                 sum(alarm.reminders for alarm in same),
                 answered,

@@ -14,6 +14,7 @@ import pytest
 
 from firmware_app import settings
 from firmware_app.core import bands
+from firmware_app.core.alarms import rows_of
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.review import Review, review, summary
@@ -127,9 +128,21 @@ def test_plots_use_only_the_page_s_inks_and_keep_words_as_words(seven: bands.Ban
         assert "<text" in svg
     words = Reader(drawn[0]).words
     assert "5 Hard" in words
-    assert "over lane" in words
+    assert "above target" in words
     assert "unknown" in words
     assert "paused" in words
+
+
+def test_every_alarm_that_can_sound_is_on_the_page_by_its_own_name_and_what_informs_is_not(
+    seven: bands.BandTable,
+) -> None:
+    kinds = [kind for kind, _ in rows_of(settings.load_alarms())]
+    told = [Mark(20.0 + at, "alarm", {"kind": kind, "priority": "low", "on": True}) for at, kind in enumerate(kinds)]
+    page = the_page(replace(ride(), marks=tuple(told)), seven)
+    in_table = re.findall(r'<th scope="row">([a-z ]+)</th>', page)
+    beside_the_plot = [name for name in re.findall(r">([a-z ]+)</text>", svgs(page)[0]) if name in in_table]
+    expected = [kind.replace("_", " ") for kind in kinds if kind not in ("back_in_target", "step_change")]
+    assert in_table == beside_the_plot == expected
 
 
 @pytest.mark.parametrize("seconds", [400, 471, 1500, 3607, 5411])
