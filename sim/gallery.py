@@ -162,8 +162,12 @@ EXAMPLES: dict[str, View] = {
             (6, "Severe", "1:40", 0.018),
             (7, "All-out", "0:30", 0.005),
         ),
-        ("1 x near max", "3 x above target", "3 x back in target"),
-        "4:10 were over the lane. Start climbs and headwinds more gently, and ease at the first buzz.",
+        ("1 x near max", "3 x above target"),
+        "Pain, dizziness or an odd rhythm? See a doctor before you ride. 0:30 near maximum: ride easy next.",
+        (
+            "Ease off when the unit first says near maximum.",
+            "The most time, 33:50 of 1:30:15 known, was in band 4, Brisk.",
+        ),
         ("", "home", ""),
     ),
     "list": ListView(

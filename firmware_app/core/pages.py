@@ -340,13 +340,11 @@ class Pages:
         return StepView(run.plan.title, steps, run.now.left, run.now.note, ("back", "ride on", "skip"))
 
     def _summary(self, review: Review) -> SummaryView:
+        # Late: with it comes numpy, which nobody who looks at the first page waits for.
+        from firmware_app.core.review import ALARM_NAMES, by_kind
+
         known_s = sum(review.band_s.values()) or 1.0
-        counts: dict[str, int] = {}
-        for alarm in review.alarms:
-            counts[alarm.kind] = counts.get(alarm.kind, 0) + 1
-        # The near-maximum alarm and what to change stand first: where a small panel ends, these must have been read.
-        kinds = sorted(counts, key=lambda kind: kind != "near_max")
-        sentences = (*review.change[:1], *review.trained[:1])
+        counts = {kind: len(same) for kind, same in by_kind(review.alarms).items()}
         return SummaryView(
             title="Ride over",
             elapsed=_rounded(review.ridden_s),
@@ -357,8 +355,9 @@ class Pages:
                 (number, self.band_names[number - 1], _rounded(s), round(s / known_s, 3))
                 for number, s in review.band_s.items()
             ),
-            alarms=tuple(f"{counts[kind]} x {kind.replace('_', ' ')}" for kind in kinds),
-            sentence=" ".join(sentences),
+            alarms=tuple(f"{counts[kind]} x {name}" for kind, name in ALARM_NAMES.items() if kind in counts),
+            sentence=review.change[0],
+            more=(*review.change[1:2], *review.trained[:1]),
             actions=("", "home", ""),
         )
 

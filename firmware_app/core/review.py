@@ -22,7 +22,7 @@ from firmware_app.core.record import RideRecord
 
 Sex = Literal["female", "male"]
 
-VERSION = "1"
+VERSION = "2"
 """Of the definitions below: a review that is kept under another version has to be worked out again."""
 
 HOLD_S = 5.0
@@ -465,39 +465,37 @@ def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
 
 
 def _change(review: Review) -> tuple[str, ...]:
-    """Advice, most careful first. No sentence here ever asks for more effort: the same lane or a lower one."""
+    """Advice, most careful first. No sentence here ever asks for more effort: the same lane or a lower one.
+
+    The first must be whole on the smallest panel; what goes on from it stands in a sentence of its own.
+    """
     sentences = []
     near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
     if near_max:
-        # The doctor first: a small panel may have no room for the rest.
-        close = (
-            f"You were close to your maximum for {clock(review.near_max_s)}"
-            if review.near_max_s >= 1
-            else "The unit warned you close to your maximum"
-        )
-        sentences.append(
-            "Pain, dizziness or an odd rhythm? See a doctor before you ride."
-            f" {close}: let the next ride be an easy one, and ease off when the unit first says so."
-        )
+        close = f"{clock(review.near_max_s)} near maximum" if review.near_max_s >= 1 else "Warned near maximum"
+        sentences += [
+            f"Pain, dizziness or an odd rhythm? See a doctor before you ride. {close}: ride easy next.",
+            "Ease off when the unit first says near maximum.",
+        ]
     if review.trusted_fraction < TRUSTED_ENOUGH:
-        sentences.append(
-            f"{clock(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap, and read nothing"
-            " into the rest before that is better."
-        )
+        sentences += [
+            f"{clock(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap.",
+            "Read nothing into the rest before that is better.",
+        ]
         return tuple(sentences)
     if review.target_s < 60:
-        return (*sentences, "There was no target for long enough to judge: choose a lane before you set off.")
+        return (*sentences, "There was no target for long enough to judge.", "Choose a lane before you set off.")
     above, below = review.above_target_s / review.target_s, review.below_target_s / review.target_s
     if above >= OUTSIDE_SHARE:
-        sentences.append(
-            f"{clock(review.above_target_s)} were over the lane. Start climbs and headwinds more gently, and ease at"
-            " the first buzz."
-        )
+        sentences += [
+            f"{clock(review.above_target_s)} were over the lane: ease at the first buzz.",
+            "Start climbs and headwinds more gently.",
+        ]
     if below >= OUTSIDE_SHARE and not near_max:
-        sentences.append(
-            f"{clock(review.below_target_s)} were under the lane. On an easy day that is no fault; if it keeps"
-            " happening, choose a lower lane or a road with fewer stops."
-        )
+        sentences += [
+            f"{clock(review.below_target_s)} were under the lane: on an easy day that is no fault.",
+            "If it keeps happening, choose a lower lane or a road with fewer stops.",
+        ]
     if not sentences:
         sentences.append(f"You held the lane for {100 * review.in_target_s / review.target_s:.0f} % of the known time.")
     return tuple(sentences)

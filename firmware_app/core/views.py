@@ -125,7 +125,10 @@ class TestView:
 
 @dataclass(frozen=True, slots=True)
 class SummaryView:
-    """After the ride. bands: (number, name, time, fraction of the known time); alarms: short sentences."""
+    """After the ride. bands: (number, name, time, fraction of the known time); alarms: short sentences, highest first.
+
+    sentence: what the rider must read, whole on every panel; more: what else there is to say, where there is room.
+    """
 
     title: str
     elapsed: str
@@ -135,6 +138,7 @@ class SummaryView:
     bands: tuple[tuple[int, str, str, float], ...]
     alarms: tuple[str, ...]
     sentence: str
+    more: tuple[str, ...]
     actions: tuple[str, str, str] = NO_ACTIONS
 
 

@@ -174,7 +174,8 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
     sheet.title(body, view.title, view.elapsed)
     facts = [("in target", view.in_target), ("no signal", view.unknown), ("peak", view.peak)]
     facts = [fact for fact in facts if fact[1]]
-    said = [Block(view.sentence, lines=9, ink=theme.accent, space=0.3)]
+    sentence = Block(view.sentence, lines=9, ink=theme.accent, space=0.3)
+    said = [sentence, *(Block(text, lines=9, ink=theme.accent, spare=True) for text in view.more)]
     said += [Block(text, lines=2, ink=theme.quiet, spare=True) for text in view.alarms]
     if _wide(sheet):
         bands = cut_left(body, round(0.52 * body.width))
@@ -184,7 +185,12 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
         return
     cap, gap = sheet.px(0.44), sheet.px(0.6)
     line = round(LEADING * cap)
-    if len(facts) == 3:
+    least, best = round(1.3 * sheet.floor_px), round(1.8 * sheet.px(0.42))
+    # The sentence is whole: bands and, on the smallest panel, the peak take what it leaves.
+    words = Sheet(sheet.size, theme).flow(Rect(0, 0, *body.size), [sentence], sheet.floor_px) + sheet.px(0.1)
+    if len(facts) == 3 and 2 * line + least * len(view.bands) + words > body.height:
+        facts.pop()
+    if len(facts) > 1:
         row = cut_top(body, line)
         sheet.pair(cut_left(row, (row.width - gap) // 2), *facts[0], cap)
         cut_left(row, gap)
@@ -192,8 +198,7 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
         facts = facts[2:]
     for fact in facts:
         sheet.pair(cut_top(body, line), *fact, cap)
-    least, best = round(1.3 * sheet.floor_px), round(1.8 * sheet.px(0.42))
-    rest = round(4.5 * LEADING * sheet.floor_px)
+    rest = max(round(4.5 * LEADING * sheet.floor_px), words)
     row_px = min(max((body.height - rest) // max(len(view.bands), 1), least), best)
     _bands(sheet, view, cut_top(body, row_px * len(view.bands)))
     cut_top(body, sheet.px(0.1))

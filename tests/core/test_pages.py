@@ -282,15 +282,19 @@ def test_the_summary_is_shown_after_the_ride_and_leads_home() -> None:
     assert one.page == "home"
 
 
-def test_after_time_near_maximum_the_summary_says_so_first() -> None:
+def test_after_time_near_maximum_the_summary_says_so_first_and_only_alarms_are_counted() -> None:
     table = bands.table(settings.load_scheme("seven"), 188)
-    hearts = [140 + min(t, 40) for t in range(200)]
+    hearts = [130 + 2 * (t % 3) for t in range(60)] + [140 + min(t, 40) for t in range(200)]
+    hearts += [max(180 - t, 130) + t % 3 for t in range(120)]
     record = play(riding(), [(float(t), Measurement(bpm)) for t, bpm in enumerate(hearts)])
     names = tuple(band.name for band in table.scheme.bands)
     ridden = review(record, table)
     view = at("summary", review=ridden, band_names=names).view(None, 0.0)
     assert isinstance(view, SummaryView)
-    assert len({alarm.kind for alarm in ridden.alarms}) > 1
-    assert view.alarms[0].endswith("near max")
+    kinds = [alarm.kind for alarm in ridden.alarms]
+    assert kinds[0] == "above_target"
+    assert "back_in_target" in kinds  # which informs, and is no alarm
+    told = [text.partition(" x ")[2] for text in view.alarms]
+    assert told == ["near max", "poor contact", "no signal", "above target"]
     assert view.sentence.startswith(ridden.change[0])
     assert view.elapsed == clock(ridden.ridden_s)

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from firmware_app.core import views
+from firmware_app import settings
+from firmware_app.core import bands, pages, views
+from firmware_app.core.events import Mark
 from firmware_app.core.maximal_test import SAFETY_PAGES
+from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.review import ALARM_NAMES, review
 from firmware_app.core.views import ListView, RideView, StepView, View
 from firmware_app.screens.painter import Painter
 from firmware_app.screens.parts import Shape, Text
@@ -103,12 +108,37 @@ def test_no_word_of_the_safety_pages_is_cut_off(size, page) -> None:
         assert text in words
 
 
+HEARTS = {
+    "near maximum": 182.0,
+    "hardly trusted": np.nan,
+    "over the lane": 160.0,
+    "under the lane": 105.0,
+    "in the lane": 130.0,
+}
+
+
 @every_size
-def test_when_to_see_a_doctor_is_whole_after_a_ride_near_maximum(size) -> None:
-    doctor = "Pain, dizziness or an odd rhythm? See a doctor before you ride."
-    rest = " You were close to your maximum for 7:43: let the next ride be an easy one. 7:43 were hard, at 152 or over."
-    view = replace(EXAMPLES["summary"], sentence=doctor + rest, alarms=("2 x near max", *EXAMPLES["summary"].alarms))
-    assert doctor in said(size, view).replace(" | ", " ")
+@pytest.mark.parametrize("of_what", [*HEARTS, "without a lane"])
+def test_what_the_rider_must_read_after_a_ride_is_whole_on_every_panel(size, of_what) -> None:
+    """Long rides: their times are the widest."""
+    table = bands.table(settings.load_scheme("seven"), 184, 50)
+    t_s = np.arange(9000.0)
+    bpm = np.where(t_s < 4000, 135.0, HEARTS.get(of_what, 130.0))
+    marks = () if of_what == "without a lane" else (Mark(0.0, "target", {"low_bpm": 120, "high_bpm": 138}),)
+    alarms = tuple(Mark(t_s, "alarm", {"kind": kind, "on": True}) for t_s, kind in enumerate(ALARM_NAMES))
+    record = RideRecord(
+        RideFacts(184), t_s, bpm, bpm, np.ones(t_s.size), np.full(t_s.size, -1, dtype=np.int8),
+        np.empty(0), np.empty(0, dtype=np.int64), marks + (alarms[1:] if of_what != "near maximum" else alarms), 9000.0,
+    )  # fmt: skip
+    names = tuple(band.name for band in table.scheme.bands)
+    one = pages.Pages((), (), "184", page="summary", review=review(record, table), band_names=names)
+    view = one.view(None, 0.0)
+    words = said(size, view).replace(" | ", " ")
+    assert view.sentence in words
+    assert ("See a doctor before you ride. 1:23:20 near maximum" in words) == (of_what == "near maximum")
+    assert ("could not be trusted" in words) == (of_what == "hardly trusted")
+    for name in names:
+        assert name in words
 
 
 @every_size
