@@ -313,8 +313,7 @@ class Pages:
 
     def _faults(self) -> FaultView:
         lines = tuple(self.faults.values()) or ("Every part answers.",)
-        code = " ".join(sorted(self.faults)) or "none"
-        return FaultView("What is wrong", lines, code, ("", "back", ""))
+        return FaultView("What is wrong", lines, " ".join(sorted(self.faults)), ("", "back", ""))
 
     def _paused(self, companion: Companion, t_s: float) -> View:
         run = companion.run

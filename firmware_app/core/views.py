@@ -68,7 +68,7 @@ class FindingView:
 class HomeView:
     """Before the ride: the strap, its battery, the accepted maximum, today's plan and target.
 
-    hr_now: the trusted heart rate now, as text; caution: the maximum is only a formula, or "".
+    hr_now: the trusted heart rate now, as text, "" where there is none; caution: the maximum is only a formula, or "".
     """
 
     strap: str
@@ -155,7 +155,10 @@ class ListView:
 
 @dataclass(frozen=True, slots=True)
 class FaultView:
-    """Something broke: what, since when, what still works, and words that a rider can read out to somebody."""
+    """Something broke: what, since when, what still works, and words that a rider can read out to somebody.
+
+    code: the parts at fault, "" for none.
+    """
 
     title: str
     lines: tuple[str, ...]

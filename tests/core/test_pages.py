@@ -218,6 +218,9 @@ def test_faults_are_shown_at_home_and_in_full_where_they_are_asked_for() -> None
     assert isinstance(full, FaultView)
     assert full.lines == ("Card full.", "No panel.")
     assert full.code == "panel storage"
+    well = at("faults").view(None, 0.0)
+    assert isinstance(well, FaultView)
+    assert (well.lines, well.code) == (("Every part answers.",), "")
 
 
 def test_what_is_wrong_with_the_link_and_its_cure_stand_apart() -> None:
