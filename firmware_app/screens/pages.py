@@ -49,9 +49,13 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
     theme = sheet.theme
     sheet.actions(body, view.actions)
     sheet.title(body, view.plan or "Free ride", f"battery {view.unit_battery}" if view.unit_battery else "")
+    # A row of its own where there is height, the end of the strap's where there is width.
+    strap = [Block(view.strap, f"battery {view.strap_battery}" if view.strap_battery else " ")]
+    if _wide(sheet) and view.strap_battery:
+        strap = [Block(view.strap, " "), Block("strap battery", view.strap_battery)]
     words = [
-        Block(view.strap, view.strap_battery or " "),
-        Block("heart rate", view.hr_now),
+        *strap,
+        Block("heart rate", view.hr_now or ride.NO_NUMBER),
         Block("maximum", view.hr_max),
         Block(view.caution, ink=theme.quiet, lines=4, spare=True),
         Block(view.notice, ink=theme.ink, lines=2, plate=True, space=0.25),
@@ -83,7 +87,7 @@ def _paused(sheet: Sheet, view: views.PausedView) -> None:
     body = sheet.body()
     sheet.actions(body, view.actions)
     sheet.title(body, "Paused", view.paused)
-    rows = [Block("heart rate", view.hr_now), Block("target", view.target)]
+    rows = [Block("heart rate", view.hr_now or ride.NO_NUMBER), Block("target", view.target)]
     below = cut_bottom(body, round(2 * LEADING * sheet.px(TEXT)) + 2)
     cut_bottom(body, sheet.px(0.2))
     label = cut_top(body, sheet.px(0.8))

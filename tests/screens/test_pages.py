@@ -66,8 +66,15 @@ def test_the_ride_page_tells_band_heart_rate_step_and_what_is_left(size) -> None
 @every_size
 def test_home_tells_maximum_target_and_caution(size) -> None:
     text = said(size, EXAMPLES["home"])
-    for part in ("188", "4 Brisk", "141-154", "86 %", "64 %", "72 bpm", "formula"):
+    for part in ("188", "4 Brisk", "141-154", "connected, chest", "battery 64 %", "72 bpm", "formula"):
         assert part in text
+    assert "86 % | strap battery" in text or "battery 86 % | connected" in text
+
+
+@every_size
+@pytest.mark.parametrize("name", ["home", "paused"])
+def test_a_heart_rate_that_nobody_knows_is_shown_as_on_the_ride_page(size, name) -> None:
+    assert "-- | heart rate" in said(size, replace(EXAMPLES[name], hr_now=""))
 
 
 @every_size
