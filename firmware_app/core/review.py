@@ -202,7 +202,7 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
         trained=(),
         change=(),
     )
-    return replace(facts, trained=_trained(facts, bands), change=_change(facts))
+    return replace(facts, trained=_trained(facts, bands), change=_change(facts, record.facts.source == "import"))
 
 
 def hard_bpm(hr_max_bpm: int) -> int:
@@ -464,7 +464,7 @@ def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _change(review: Review) -> tuple[str, ...]:
+def _change(review: Review, imported: bool) -> tuple[str, ...]:
     """Advice, most careful first. No sentence here ever asks for more effort: the same lane or a lower one.
 
     The first must be whole on the smallest panel; what goes on from it stands in a sentence of its own.
@@ -484,7 +484,9 @@ def _change(review: Review) -> tuple[str, ...]:
         ]
         return tuple(sentences)
     if review.target_s < 60:
-        return (*sentences, "There was no target for long enough to judge.", "Choose a lane before you set off.")
+        sentences.append("There was no target for long enough to judge.")
+        # Of a ride that another device recorded nobody can say whether a lane was chosen.
+        return (*sentences, *(() if imported else ("Choose a lane before you set off.",)))
     above, below = review.above_target_s / review.target_s, review.below_target_s / review.target_s
     if above >= OUTSIDE_SHARE:
         sentences += [

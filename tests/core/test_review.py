@@ -326,6 +326,14 @@ def test_what_was_held_is_said_and_nothing_else_is_asked() -> None:
     assert it.change == ("You held the lane for 100 % of the known time.",)
 
 
+@pytest.mark.parametrize(("source", "advised"), [("strap", True), ("import", False)])
+def test_a_ride_from_another_device_is_not_told_to_choose_a_lane(source: str, advised: bool) -> None:
+    record = each_second((600, 130))
+    it = review(replace(record, facts=replace(record.facts, source=source)), BANDS)
+    words = ("There was no target for long enough to judge.", "Choose a lane before you set off.")
+    assert it.change == words[: 1 + advised]
+
+
 def test_too_low_a_ride_is_offered_a_lower_lane() -> None:
     it = review(with_marks(each_second((600, 110)), target(0, 120, 138)), BANDS)
     assert "lower lane" in it.change[1]
