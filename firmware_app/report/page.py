@@ -96,7 +96,8 @@ header p,.quiet,figcaption,dt,thead th{{color:var(--quiet)}}
 p{{margin:.4rem 0}}
 ul{{margin:.4rem 0;padding-left:1.2rem}}
 dl{{display:grid;grid-template-columns:repeat(auto-fit,minmax(7rem,1fr));gap:.8rem 1rem;margin:1rem 0}}
-dt{{font-size:.85em}}
+dl div{{display:flex;flex-direction:column;justify-content:space-between}}
+dt{{font-size:.85em;line-height:1.25}}
 dd{{margin:0;white-space:nowrap;font-size:1.3rem;font-weight:600;line-height:1.2}}
 figure{{margin:.8rem 0}}
 figure svg{{display:block;width:100%;max-width:38rem;height:auto}}

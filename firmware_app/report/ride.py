@@ -22,6 +22,7 @@ from firmware_app.report import plots
 from firmware_app.report.page import Html, bar, figures, listing, page, paragraph, picture, section, table
 
 UNKNOWN = "–"
+IN_TARGET = "In target, of known time with a lane"
 
 NOT_MEDICAL = (
     "Rumblestrip is not a medical device. None of these figures is a diagnosis; what each one means, and what it does "
@@ -69,11 +70,11 @@ def headline(review: Review) -> list[tuple[str, str]]:
     in_target = UNKNOWN if not review.target_s else f"{_percent(review.in_target_s, review.target_s)}"
     return [
         ("Ridden", clock(review.ridden_s)),
-        ("In target", in_target),
+        (IN_TARGET, in_target),
         ("Mean", _bpm(review.mean_bpm)),
         ("Highest", _bpm(review.peak_bpm)),
         ("Load", UNKNOWN if review.load is None else f"{review.load:.0f}"),
-        ("Trusted", f"{100 * review.trusted_fraction:.0f} %"),
+        ("Trusted, of ridden time", f"{100 * review.trusted_fraction:.0f} %"),
     ]
 
 
@@ -110,7 +111,7 @@ def _bands(review: Review, bands: BandTable) -> Html:
     )
     words = f"Of {clock(review.ridden_s)} ridden"
     words += f"; {clock(review.paused_s)} paused are left out." if review.paused_s else "."
-    return section("Time in bands", table(("Band", "bpm", "Time", "Share", ""), rows), paragraph(words, quiet=True))
+    return section("Time in bands", table(("Band", "bpm", "Time", "Of ridden", ""), rows), paragraph(words, quiet=True))
 
 
 def _alarms(review: Review) -> Html:
@@ -157,8 +158,9 @@ def _steps(steps: Sequence[StepResult]) -> Html:
             )
         )
     words = (
-        "Arrived: ridden time until the heart was first in the lane; it lags, and in a short step it may never arrive."
-        " Fell: in the first minute after a hard step that an easier one followed."
+        "In lane: of the known time of the step. Arrived: ridden time until the heart was first in the lane; it lags,"
+        " and in a short step it may never arrive. Fell: in the first minute after a hard step that an easier one"
+        " followed."
     )
     head = ("Step", "Lane", "Ridden", "In lane", "Under", "Over", "Arrived", "Fell")
     return section("Step by step", table(head, rows), paragraph(words, quiet=True))

@@ -12,7 +12,7 @@ from firmware_app.core.record import RideFacts
 from firmware_app.core.review import clock
 from firmware_app.report import plots
 from firmware_app.report.page import figures, page, paragraph, picture, section, table
-from firmware_app.report.ride import NOT_MEDICAL, UNKNOWN
+from firmware_app.report.ride import IN_TARGET, NOT_MEDICAL, UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +160,7 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
             [
                 ("Rides", str(sum(week.rides for week in weeks))),
                 ("Ridden", clock(ridden_s)),
-                ("In target", held),
+                (IN_TARGET, held),
                 ("Highest", f"{whole_bpm(max(peaks))} bpm" if peaks else UNKNOWN),
             ]
         )

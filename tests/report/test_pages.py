@@ -223,6 +223,17 @@ def test_the_page_tells_the_review(seven: bands.BandTable) -> None:
         assert part in words
 
 
+def test_every_share_on_the_page_names_what_it_is_a_share_of(seven: bands.BandTable) -> None:
+    record = ride(began=datetime(2026, 11, 24, 9))
+    page = the_page(record, seven)
+    shares = [name for name, value in re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", page) if "%" in value]
+    assert shares == ["In target, of known time with a lane", "Trusted, of ridden time"]
+    assert '<th scope="col">Of ridden</th>' in page
+    assert "In lane: of the known time of the step." in page
+    weeks = weeks_page(gather([(record.facts, summary(review(record, seven)))], date(2026, 11, 25), 1), seven.scheme)
+    assert [name for name, value in re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", weeks) if "%" in value] == shares[:1]
+
+
 @pytest.mark.parametrize("record", [
     pytest.param(replace(ride(), trusted_bpm=np.full(1500, np.nan)), id="nothing trusted"),
     pytest.param(replace(ride(), marks=()), id="no marks"),
