@@ -212,6 +212,13 @@ def _fields(
                         f"{path}: line {reader.line_num}: {len(fields)} fields where the header has {len(header)}; "
                         "the row is cut off: mend or remove it"
                     )
+                if any(text.strip() for text in fields[len(header) :]):
+                    # A decimal comma would move every field behind it by one, and still be read as numbers.
+                    cure = "mend or remove the row"
+                    if mark == ",":
+                        cure = "where commas are decimal, put semicolons or tabs between the fields, or write decimal points"
+                    what = f"{len(fields)} fields where the header has {len(header)}"
+                    raise CsvError(f"{path}: line {reader.line_num}: {what}; {cure}")
                 empty = False
                 texts = ["" if place is None else fields[place].strip() for place in at]
                 yield reader.line_num, tuple(texts if mark == "," else [text.replace(",", ".") for text in texts])

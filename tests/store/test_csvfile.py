@@ -68,6 +68,7 @@ def test_a_recording_of_beats_with_another_column(graded_tests: list[Path]) -> N
         "t_s,rr_ms,contact,hr_bpm\n1,,,120\n",
         "t_s;note,x;hr_bpm\n1,0;a, b;119,6\n",
         "t_s\thr_bpm\r\n1\t120\r\n",
+        "t_s,hr_bpm\n1,120,, \n",
     ],
 )
 def test_order_spaces_marks_and_line_ends_do_not_matter(tmp_path: Path, content: str) -> None:
@@ -118,6 +119,8 @@ def test_times_with_colons_and_times_since_1970_count_from_the_first_row(tmp_pat
         ("t_s,rr_ms\n0," + "800 " * 256 + "\n", "at most 255"),
         ("t_s,hr_bpm,contact\n0,120,yes\n", "line 2: contact: 'yes'"),
         ("t_s,hr_bpm\n0\n", "line 2: 1 fields where the header has 2"),
+        ("t_s,hr_bpm\n0,120\n0,5,131\n", "line 3: 3 fields where the header has 2; where commas are decimal, put"),
+        ("t_s;hr_bpm\n0;120;7\n", "line 2: 3 fields where the header has 2; mend or remove the row"),
         ('t_s,hr_bpm\n0,"120\n', "is not CSV"),
         (b"t_s,hr_bpm\n0,\xff\xfe\n", "UTF-8"),
         (b"\x00\x01\x02", "no column t_s"),
