@@ -44,6 +44,10 @@ class Preparation:
         """A ride, ready to be fed."""
         return Companion(facts, self.bands, self.alarms, self.plan)
 
+    def near_max_caution(self) -> str:
+        """What a rider with a lower limit for near maximum should know of this lane or plan before riding; or ""."""
+        return session.near_max_caution(self.plan, self.bands, self.alarms.near_max.limit_percent)
+
     def check_test(self) -> None:
         """Raises SettingsError when the rider takes medicines with which no maximal test is begun."""
         if self.rider.rate_medicines:

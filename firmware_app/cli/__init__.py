@@ -33,6 +33,12 @@ class Failed(Exception):
     """The work failed (status 1). The text says what to do next."""
 
 
+def warn(caution: str) -> None:
+    """Say on stderr what keeps nobody from going on; nothing for ""."""
+    if caution:
+        print(f"caution: {caution}", file=sys.stderr)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns its exit status."""
     words = sys.argv[1:] if argv is None else argv

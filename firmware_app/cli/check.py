@@ -160,18 +160,19 @@ def _settings() -> list[Answer]:
     from firmware_app.preparation import prepare
 
     try:
-        prepare()
+        near_max = prepare().near_max_caution()
         settings.load_unit()
     except (settings.SettingsError, BandError) as error:
         return [_parted("settings", "wrong", str(error), "; ", ": ")]
     folder = settings.config_dir()
     own = sorted(path.name for path in folder.glob("*.toml"))
     valid = Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")
+    answers = [valid, _parted("lane", "ok", near_max, "; ")] if near_max else [valid]
     file = folder / "rider.toml"
     # What an editor makes under an ordinary umask is no mistake, and keeps nobody from riding.
     if "rider.toml" in own and folder.stat().st_mode & 0o077 and file.stat().st_mode & 0o077:
-        return [valid, Answer("privacy", "ok", f"{file} can be read by others", f"chmod 600 {file}")]
-    return [valid]
+        answers.append(Answer("privacy", "ok", f"{file} can be read by others", f"chmod 600 {file}"))
+    return answers
 
 
 def _storage() -> list[Answer]:

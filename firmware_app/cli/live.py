@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 from firmware_app import settings
-from firmware_app.cli import Failed, UsageError
+from firmware_app.cli import Failed, UsageError, warn
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
@@ -54,6 +54,9 @@ def live(
     if args.stop_after_s is not None and not 0 < args.stop_after_s < inf:
         raise UsageError(f"--stop-after-s {args.stop_after_s:g}: give a number of seconds")
     unit = settings.load_unit()
+    # The pages and the lane of a test are its own.
+    if test is None:
+        warn(ready.near_max_caution())
     panel_settings = unit.panel
     if args.panel:
         import msgspec

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app import preparation
-from firmware_app.cli import Failed, UsageError
+from firmware_app.cli import Failed, UsageError, warn
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.core.maximum import TEST_PLAN
@@ -64,6 +64,7 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
         rows = read_csv(path)
     except CsvError as error:
         raise UsageError(str(error)) from error
+    warn(ready.near_max_caution())
     record = play(ready.companion(ready.facts("replay")), rows)
     if args.json:
         print(json.dumps(document(record, ready.bands, ready.rider.sex), ensure_ascii=False))
@@ -215,6 +216,8 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
                 raise
             print(f"ride {ride_id} is left out: {error}", file=sys.stderr)
             continue
+        if args.weeks is None:
+            warn(ready.near_max_caution())
         again = play(ready.companion(ready.facts("replay")), events_of(record))
         heard = imported if record.facts.source == "import" else ridden
         heard.add(record, again)

@@ -8,6 +8,7 @@ import sys
 from typing import Any
 
 from firmware_app import plans, settings
+from firmware_app.cli import warn
 from firmware_app.core import bands, maximum, session
 
 HELP = """\
@@ -39,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
     table = _rider_bands(args.hr_max_bpm)
     try:
         document = describe(plan, table)
+        warn(session.near_max_caution(plan, table, settings.load_alarms().near_max.limit_percent))
     except bands.BandError as error:
         raise settings.SettingsError(f"{plans.plan_path(args.plan)}: {error}") from error
     if args.json:

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Simulate."""
-    from firmware_app.cli import UsageError
+    from firmware_app.cli import UsageError, warn
 
     if not args.headless and (args.json or args.pictures or args.log):
         raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
@@ -76,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
     from firmware_app.cli.replay import document, page
     from sim.runner import run_virtual
 
+    warn(ready.near_max_caution())
     record = run_virtual(_headless(args, ready, ride))
     sex = ready.rider.sex
     shown = json.dumps(document(record, ready.bands, sex), ensure_ascii=False) if args.json else None

@@ -230,6 +230,32 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
     return tuple(found.values())
 
 
+def near_max_caution(plan: Plan, bands: BandTable, limit_percent: float) -> str:
+    """Which of the plan's lanes lead to the rider's own limit for near maximum, in a sentence; "" where none does.
+
+    Only a limit under the usual one is spoken of: a doctor gave it, and a plan does not know of it. Raises BandError as
+    ``targets`` does.
+    """
+    if limit_percent >= 100 * NEAR_MAX_FRACTION:
+        return ""
+    near_bpm = whole_bpm(limit_percent * bands.hr_max_bpm / 100)
+    reaching: dict[str, int] = {}
+    for step in plan.steps:
+        lane, until_bpm = _for_rider(plan, step, bands)
+        rises = step.ends.arrival is not None and step.ends.arrival.side == "above"
+        high_bpm = max(lane.high_bpm if lane else 0, until_bpm if rises else 0)
+        if high_bpm >= near_bpm:
+            name = step.name or "the lane"
+            reaching[name] = max(reaching.get(name, 0), high_bpm)
+    if not reaching:
+        return ""
+    where = ", ".join(f"{name} (up to {high_bpm} bpm)" for name, high_bpm in reaching.items())
+    return (
+        f"for you near maximum begins at {near_bpm} bpm (near_max.limit_percent = {limit_percent:g} in alarms.toml); "
+        f"this reaches it: {where}; choose a lower lane"
+    )
+
+
 class PlanRun:
     """One ride through a plan: fed with ridden time and heart rate, answers with what changed.
 

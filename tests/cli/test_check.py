@@ -47,6 +47,19 @@ def states(parts: dict[str, dict[str, str]]) -> dict[str, str]:
     return {part: answer["state"] for part, answer in parts.items()}
 
 
+def test_a_lane_that_reaches_a_lower_limit_of_the_riders_is_said_and_is_no_fault(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "lane" not in checked(capsys)[1]
+    settings.remember("rider", "target", "4")
+    settings.remember("alarms", "near_max.limit_percent", 76)
+    settings.remember("alarms", "near_max.release_percent", 74)
+    _, parts, _ = checked(capsys)
+    assert parts["lane"]["state"] == "ok"
+    assert "near_max.limit_percent = 76" in parts["lane"]["text"]
+    assert parts["lane"]["cure"] == "choose a lower lane"
+
+
 def test_every_part_answers_and_only_what_is_missing_is_missing(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

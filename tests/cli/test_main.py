@@ -87,6 +87,29 @@ def test_trouble_that_no_command_foresaw_is_one_line_and_status_one(monkeypatch:
     assert "/card" in err
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        "ride --strap sim --panel offscreen --stop-after-s 0.2",
+        "simulate --panel offscreen --stop-after-s 0.2",
+        "simulate --headless --json",
+        "replay ride.csv",
+    ],
+)
+def test_a_lane_that_reaches_a_lower_limit_of_the_riders_is_a_caution_at_the_start(
+    private_home: Path, command: str
+) -> None:
+    (private_home / "ride.csv").write_text("t_s,hr_bpm\n1,120\n2,121\n")
+    lane = ["--hr-max-bpm", "184", "--target", "130-145bpm"]
+    lower = ["--set", "near_max.release_percent=74", "--set", "near_max.limit_percent=76"]
+    with contextlib.chdir(private_home):
+        status, _, err = run(*command.split(), *lane, *lower)
+        assert status == 0, err
+        assert err.count("caution: for you near maximum begins at 140 bpm") == 1
+        assert "the lane (up to 145 bpm)" in err
+        assert "near maximum" not in run(*command.split(), *lane)[2]
+
+
 ODD = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=8)
 CALLS = st.sampled_from(
     [

@@ -20,6 +20,7 @@ from firmware_app.core.session import (
     PlanRun,
     Step,
     free_plan,
+    near_max_caution,
     parse_arrival,
     warnings,
 )
@@ -294,6 +295,18 @@ def test_the_warning_begins_where_the_published_heart_just_misses_its_lane() -> 
 def test_a_long_step_near_the_maximum_is_warned_of() -> None:
     (text,) = warnings(plan(Step("top", "7", Ends(600))), BANDS)
     assert "near the maximum" in text
+
+
+def test_a_lane_or_an_arrival_that_reaches_a_lower_limit_of_the_riders_is_named() -> None:
+    # 76 % of 180 bpm is 137: band 3 ends at 135, and 82 % is 148.
+    steady, rise = Step("steady", "3", Ends(600)), Step("rise", None, Ends(600, arrival=parse_arrival("above 140bpm")))
+    hard, down = Step("hard", "75-82%", Ends(300)), Step("down", None, Ends(300, arrival=parse_arrival("below 140bpm")))
+    said = near_max_caution(plan(steady, hard, down, rise, hard), BANDS, 76)
+    assert "137 bpm" in said
+    assert "hard (up to 148 bpm), rise (up to 140 bpm);" in said
+    assert "the lane (up to 137 bpm)" in near_max_caution(free_plan("120-137bpm"), BANDS, 76)
+    assert near_max_caution(free_plan("120-136bpm"), BANDS, 76) == ""
+    assert near_max_caution(free_plan("160-180bpm"), BANDS, 94) == ""
 
 
 # --- laws ---------------------------------------------------------------------------------------------------------
