@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from firmware_app import preparation
 from firmware_app.cli import Failed, UsageError, warn
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
-from firmware_app.core.bands import BandError, whole_bpm
+from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.settings import SettingsError
 
@@ -49,6 +49,9 @@ def run(args: argparse.Namespace) -> int:
     if args.weeks is not None and not 1 <= args.weeks <= MAX_WEEKS:
         raise UsageError(f"--weeks {args.weeks}: give 1 to {MAX_WEEKS}")
     if args.weeks is not None:
+        # What no ride can be played with is said once, not of every ride: with the highest maximum that there is, so
+        # that what only some rides have no room for is left to them.
+        preparation.from_arguments(args, hr_max_bpm=HR_MAX_RANGE_BPM[1], target="none")
         return _compare(args, _stored(args.weeks))
     if names_a_ride(args.ride):
         return _compare(args, _one(args.ride))
@@ -227,6 +230,8 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
             return 0
         if args.weeks is None:
             print(page(again, ready.bands, ready.rider.sex), end="\n\n")
+    if not ridden.rides and not imported.rides:
+        raise Failed("no ride of that time can be replayed so; see above why, and choose other options or more weeks")
     if args.json:
         groups = {**_group(ridden), "imported": _group(imported)}
         print(json.dumps({"schema": "rumblestrip.compared/1", **groups}, ensure_ascii=False))

@@ -351,6 +351,45 @@ def test_weeks_of_rides_are_compared_in_one_document(stored: int, told: Callable
     assert document["rides"] == 1
 
 
+@pytest.mark.parametrize(
+    ("option", "told"),
+    [
+        ("--set above_target.decisionbpm_s=30", "decisionbpm_s: there is no such key"),
+        ("--hr-max-bpm 400", "400 bpm is not between"),
+        ("--target nonsense", "write a band"),
+        ("--plan nope", "choose one of"),
+        ("--alarms nope.toml", "nope.toml: cannot be read"),
+        ("--scheme nine", "choose one of"),
+    ],
+)
+def test_an_option_that_no_ride_can_be_played_with_is_said_once(
+    stored: int, capsys: pytest.CaptureFixture[str], option: str, told: str
+) -> None:
+    assert main(["replay", "--weeks", "2", *option.split(), "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert told in err
+    assert "left out" not in err
+
+
+def test_a_lane_that_one_ride_has_no_room_for_leaves_out_that_ride(
+    stored: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_log(log_path()) as log:
+        ridden = log.record(stored)
+        higher = log.add(replace(ridden, facts=replace(ridden.facts, hr_max_bpm=200)))
+    assert main(["replay", "--weeks", "2", "--target", "170-195bpm"]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("1 ride,")
+    assert f"ride {stored} is left out" in err
+    assert f"ride {higher}" not in err
+    assert main(["replay", "--weeks", "2", "--target", "170-205bpm"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("is left out") == 2
+    assert "see above" in err
+
+
 def test_a_maximal_test_is_not_replayed_as_if_it_were_a_ride(
     stored: int, told: Callable[..., dict[str, Any]], capsys: pytest.CaptureFixture[str]
 ) -> None:
