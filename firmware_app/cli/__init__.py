@@ -41,6 +41,14 @@ def warn(caution: str) -> None:
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns its exit status."""
+    try:
+        return _main(argv)
+    except KeyboardInterrupt:
+        # Also while the command is being imported: on a small board that takes seconds.
+        return 130
+
+
+def _main(argv: list[str] | None) -> int:
     words = sys.argv[1:] if argv is None else argv
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -95,8 +103,6 @@ def _run(args: argparse.Namespace) -> int:
         print(f"rumblestrip {args.command}: {what}; check that it is there, yours, and not full", file=sys.stderr)
         _let_go_of_stdout()
         return 1
-    except KeyboardInterrupt:
-        return 130
 
 
 def _let_go_of_stdout() -> None:

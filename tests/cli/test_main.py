@@ -110,6 +110,15 @@ def test_a_lane_that_reaches_a_lower_limit_of_the_riders_is_a_caution_at_the_sta
         assert "near maximum" not in run(*command.split(), *lane)[2]
 
 
+@pytest.mark.parametrize("place", ["firmware_app.cli.import_module", "firmware_app.cli.bands.run"])
+def test_an_interrupt_is_no_traceback_however_early(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(place, interrupted)
+    assert run("bands", "--hr-max-bpm", "180") == (130, "", "")
+
+
 ODD = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=8)
 CALLS = st.sampled_from(
     [
