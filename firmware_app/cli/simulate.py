@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Simulate."""
-    from firmware_app.cli import UsageError, warn
+    from firmware_app.cli import Failed, UsageError, warn
 
     if not args.headless and (args.json or args.pictures or args.log):
         raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
@@ -77,10 +77,12 @@ def run(args: argparse.Namespace) -> int:
     from sim.runner import run_virtual
 
     warn(ready.near_max_caution())
-    record = run_virtual(_headless(args, ready, ride))
+    record, unsaved = run_virtual(_headless(args, ready, ride))
     sex = ready.rider.sex
     shown = json.dumps(document(record, ready.bands, sex), ensure_ascii=False) if args.json else None
     print(shown or page(record, ready.bands, sex))
+    if unsaved:
+        raise Failed(f"the ride is over, but pictures of it are missing: {unsaved}; name a folder with room for them")
     return 0
 
 
@@ -103,7 +105,8 @@ def _strap_of(ride: LabelledRide) -> Callable[[str, str], Strap]:
     return lambda address, name: SimulatedStrap(ride)
 
 
-async def _headless(args: argparse.Namespace, ready: Preparation, ride: LabelledRide) -> RideRecord:
+async def _headless(args: argparse.Namespace, ready: Preparation, ride: LabelledRide) -> tuple[RideRecord, str]:
+    """The ride, and the first of its pictures that could not be saved, with the reason; "" for none."""
     import time
 
     from firmware_app.cli import Failed
@@ -117,6 +120,7 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
     unit_settings = settings.load_unit()
     size = (unit_settings.panel.width_px, unit_settings.panel.height_px)
     panel = OffscreenPanel(size) if args.pictures else None
+    album = Album(args.pictures, panel) if panel else None
     keepers: list[LogKeeper | MemoryKeeper] = []
 
     def keeper(on_fault: Callable[..., None]) -> LogKeeper | MemoryKeeper:
@@ -131,13 +135,13 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
         sounder=lambda: (SilentSounder(), None),
         keeper=keeper,
         sources=(lambda: (("tour", Tour(ride)),)) if args.pictures else tuple,
-        watch=Album(args.pictures, panel).keep if panel else lambda view: None,
+        watch=album.keep if album else lambda view: None,
     )
     await Unit(wiring, ready, unit_settings, "sim", stop_with_ride=not args.pictures).run()
     record = keepers[0].record()
     if record is None:
         raise Failed("the ride could not be read back from the log; see the messages above")
-    return record
+    return record, album.unsaved if album else ""
 
 
 class Tour:
@@ -167,19 +171,29 @@ class Tour:
 
 
 class Album:
-    """Saves the first picture of every page, and of every state of the ride page, as PNG."""
+    """Saves the first picture of every page, and of every state of the ride page, as PNG.
+
+    unsaved: the first one that could not be, and why; none is tried after it.
+    """
 
     def __init__(self, folder: Path, panel: OffscreenPanel) -> None:
         self._folder = folder
         self._panel = panel
         self._kept: set[str] = set()
+        self.unsaved = ""
 
     def keep(self, view: View) -> None:
         """Save what the panel shows, if there is nothing like it yet."""
         name = _name_of(view)
-        if name not in self._kept:
-            self._kept.add(name)
-            self._panel.save(self._folder / f"{name}.png")
+        if self.unsaved or name in self._kept:
+            return
+        self._kept.add(name)
+        path = self._folder / f"{name}.png"
+        try:
+            self._panel.save(path)
+        except OSError as error:
+            # The unit would ride on without a word, as it does without a terminal to watch from.
+            self.unsaved = f"{path}: {error.strerror}"
 
 
 def _name_of(view: View) -> str:

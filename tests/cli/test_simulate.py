@@ -93,6 +93,28 @@ def test_a_plan_is_ridden_stored_and_at_home_after_it_with_pictures_too(
     assert {view.plan for view in seen if isinstance(view, HomeView)} == {"Hard eights"}
 
 
+@pytest.mark.parametrize("saved", [0, 2])
+def test_pictures_that_cannot_be_saved_are_told_after_the_ride(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, saved: int
+) -> None:
+    from firmware_app.devices import panel
+
+    real = panel.write_whole
+
+    def filling_up(path: Path, content: bytes) -> None:
+        if len([*tmp_path.iterdir()]) == saved:
+            raise OSError(28, "No space left on device", f"{path}.part")
+        real(path, content)
+
+    monkeypatch.setattr(panel, "write_whole", filling_up)
+    assert main([*HEADLESS, "--pictures", str(tmp_path)]) == 1
+    out, err = capsys.readouterr()
+    assert json.loads(out)["schema"] == "rumblestrip.ride/1"
+    assert len([*tmp_path.iterdir()]) == saved
+    assert f"{tmp_path}/" in err
+    assert ".png: No space left on device" in err
+
+
 @pytest.mark.parametrize(
     ("argv", "wants"),
     [
