@@ -334,7 +334,7 @@ def _set(args: argparse.Namespace) -> Answer:
         args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why
     )
     with ride_log() as log:
-        doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_of_formula(rider))
+        doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_to_compare(rider), rider.rate_medicines)
         with _riding_by(args.bpm):
             log.add_maximum(entry)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
@@ -345,10 +345,10 @@ def _set(args: argparse.Namespace) -> Answer:
     return {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts)}, "\n".join(lines)
 
 
-def _age_of_formula(rider: settings.Rider) -> int | None:
-    """The age to compare by; None where no formula holds, or birth_year is wrong: what is set does not rest on it."""
+def _age_to_compare(rider: settings.Rider) -> int | None:
+    """The age; None also where birth_year is wrong: what is set does not rest on it."""
     try:
-        return None if rider.rate_medicines else _age(rider)
+        return _age(rider)
     except BandError:
         return None
 

@@ -408,19 +408,25 @@ def _better(
     return Proposal(value, found.low_bpm, found.high_bpm, found.why, "test" if measured else "ride")
 
 
-def doubts(value_bpm: int, observations: Sequence[Observation], age: float | None) -> tuple[str, ...]:
+def doubts(
+    value_bpm: int, observations: Sequence[Observation], age: float | None, medicines: bool = False
+) -> tuple[str, ...]:
     """What speaks against a maximum that a rider gives, in sentences. It is the rider's all the same.
 
-    age: None where no formula holds. Only sound observations speak: a doubt about a low value asks for a higher one.
+    age: None where it is not known. With medicines that slow the heart no range speaks. Only sound observations do: a
+    doubt about a low value asks for a higher one.
     """
     said = []
     if age is not None:
-        low, high = PRIOR.range_bpm(age)
-        if not low <= value_bpm <= high:
-            said.append(
-                f"{value_bpm} bpm is outside the range that holds nine people in ten of {age:.0f} years: "
-                f"{low} to {high} ({PRIOR.text})."
-            )
+        (low, high), of, source = PRIOR.range_bpm(age), f"{age:.0f} years", PRIOR.text
+    else:
+        guess = estimate((), None)
+        low, high = round(guess.low_bpm), round(guess.high_bpm)
+        of, source = "any age", "a wide guess; birth_year in rider.toml gives a closer one"
+    if not medicines and not low <= value_bpm <= high:
+        said.append(
+            f"{value_bpm} bpm is outside the range that holds nine people in ten of {of}: {low} to {high} ({source})."
+        )
     best = max((seen for seen in observations if seen.sound), key=lambda seen: seen.peak_bpm, default=None)
     if best is not None and best.peak_bpm >= value_bpm + 1:
         said.append(
