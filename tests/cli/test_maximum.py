@@ -174,7 +174,7 @@ def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest
     number = store(ride(180.0))
     assert ask("estimate", "--all-out", "last") == ask("estimate", "--all-out", str(number)) != ask("estimate")
     store(ride(185.0, source="sim"))
-    for name, wants in [("last", "no such ride of yours"), ("99", "no such ride of yours"), ("best", "`last`")]:
+    for name, wants in [("last", "that ride is simulated"), ("99", "no such ride of yours"), ("best", "`last`")]:
         assert main(["maximum", "estimate", "--all-out", name]) == 2
         assert wants in capsys.readouterr().err
 
@@ -208,6 +208,7 @@ def test_simulated_rides_say_nothing_about_the_rider(ask: Any) -> None:
     store(ride(192, source="sim"))
     assert ask("review")["proposal"] is None
     assert ask("estimate")["rides"] == 0
+    assert ask("evidence", "last")["next"].startswith("That ride is simulated")
 
 
 def test_a_maximal_test_measures_and_an_aborted_one_does_not(ask: Any) -> None:
