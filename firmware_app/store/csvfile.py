@@ -31,6 +31,8 @@ COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 _DAY_S = 86_400.0
 _LONGEST_S = 3 * _DAY_S
 """A longer ride is none: its times are no seconds, or do not count from its beginning."""
+_ANEW_S = 300.0
+"""Times that go back by more have begun again: rows that are out of order are so by less."""
 _EPOCH_S = 1_000_000_000
 """Numbers from here on (September 2001) count from 1970 and so give the date too; no ride is thirty years long."""
 _LAST_S = 4_000_000_000
@@ -124,9 +126,13 @@ def _read(
             if began_unix_s is not None or ":" in time:
                 first_s = before_s = at_s
         if at_s < before_s:
-            raise CsvError(
-                f"{path}: line {line}: {columns.time}: {shown(time)} comes after {shown(before)}; sort the rows by time"
-            )
+            cure = "sort the rows by time"
+            if before_s - at_s > _ANEW_S:
+                # Sorted, they would be scrambled.
+                cure = "give the recording that begins there a file of its own"
+                if columns.unit != "iso" and ":" in time:
+                    cure = "where times begin again at the hour or at noon, write h:mm:ss on a 24-hour clock"
+            raise CsvError(f"{path}: line {line}: {columns.time}: {shown(time)} comes after {shown(before)}; {cure}")
         before_s, before = at_s, time
         rows.append((round(at_s - first_s, 3), _measurement(path, line, *texts)))
     if rows[-1][0] > _LONGEST_S:
