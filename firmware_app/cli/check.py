@@ -176,12 +176,16 @@ def _settings() -> list[Answer]:
 
 
 def _storage() -> list[Answer]:
+    import errno
     import os
     import shutil
     import tempfile
 
     try:
         folder = settings.data_dir()
+    except settings.SettingsError as error:
+        return [_parted("storage", "wrong", str(error), "; ", ": ")]
+    try:
         with tempfile.TemporaryFile(dir=folder) as file:
             file.write(b"rumblestrip")
             file.flush()
@@ -189,10 +193,10 @@ def _storage() -> list[Answer]:
         free_mb = shutil.disk_usage(folder).free // 1_000_000
         open_to_others = [path for path in (folder, *folder.iterdir()) if path.stat().st_mode & 0o077]
     except OSError as error:
-        what = f"{error.filename or settings.APP}: {error.strerror}"
-        return [Answer("storage", "wrong", what, "make that folder writable, or replace the card")]
-    except settings.SettingsError as error:
-        return [_parted("storage", "wrong", str(error), "; ", ": ")]
+        # The error knows a file that was made up for the question, or none.
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        cure = "free some space there" if full else "make that folder writable, or replace the card"
+        return [Answer("storage", "wrong", f"{folder}: {error.strerror}", cure)]
     if open_to_others:
         what = f"others can read {open_to_others[0]}"
         return [Answer("storage", "wrong", what, f"take that right away: chmod -R go= {folder}")]

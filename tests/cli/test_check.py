@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -120,6 +121,21 @@ def test_the_sounder_plays_and_is_let_go(bench: Path, pins: MockFactory, capsys:
     pin = pins.pin(18)
     assert [state.state for state in pin.states].count(0.5) == 3
     assert (pin.state, pin.function) == (0, "input")
+
+
+@pytest.mark.parametrize(
+    ("number", "cure"), [(errno.ENOSPC, "free some space there"), (errno.EROFS, "make that folder writable")]
+)
+def test_a_card_that_takes_nothing_is_named_by_its_folder(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, number: int, cure: str
+) -> None:
+    def refused(*_: object, dir: Path) -> None:
+        raise OSError(number, os.strerror(number), f"{dir}/tmpx7_1k")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", refused)
+    _, parts, _ = checked(capsys)
+    assert parts["storage"]["text"] == f"{settings.data_dir()}: {os.strerror(number)}"
+    assert cure in parts["storage"]["cure"]
 
 
 def test_without_asking_nothing_sounds(bench: Path, pins: MockFactory, capsys: pytest.CaptureFixture[str]) -> None:
