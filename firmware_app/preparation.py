@@ -118,8 +118,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--target", metavar="LANE", help="a band (3), bands (3-4), percent (70-80%%), bpm (130-145bpm) or none"
     )
     lane.add_argument("--plan", metavar="NAME", help="a session plan: its name, or a TOML file")
-    parser.add_argument("--hr-max-bpm", type=int, metavar="N", help="your maximum heart rate, for this once")
-    parser.add_argument("--hr-rest-bpm", type=int, metavar="N", help="your resting heart rate, for this once")
+    parser.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help="your maximum heart rate, for this once")
+    parser.add_argument("--hr-rest-bpm", type=settings.bpm, metavar="N", help="your resting heart rate, for this once")
     parser.add_argument("--scheme", metavar="NAME", help="a band scheme, for this once")
     parser.add_argument("--alarms", type=Path, metavar="FILE", help="alarm settings laid over yours, for this once")
     parser.add_argument(

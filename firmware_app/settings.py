@@ -111,6 +111,18 @@ def config_dir() -> Path:
     return _at_home(platformdirs.user_config_path, "XDG_CONFIG_HOME")
 
 
+def bpm(text: str) -> int:
+    """A heart rate on the command line, in bpm. Raises ArgumentTypeError, to which argparse adds the option."""
+    import argparse
+
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text[:40]!r} is no whole number of beats a minute; write it as 184, without a unit"
+        ) from None
+
+
 def data_dir() -> Path:
     """The rider's rides, by the XDG base directory specification. Made on first use, readable by the owner only.
 

@@ -18,8 +18,8 @@ config folder, one TOML file each; copy a shipped one and change it."""
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = HELP
     parser.add_argument("--scheme", metavar="NAME", help="a band scheme (default: scheme in rider.toml)")
-    parser.add_argument("--hr-max-bpm", type=int, metavar="N", help="the maximum, for this once")
-    parser.add_argument("--hr-rest-bpm", type=int, metavar="N", help="the resting heart rate, for this once")
+    parser.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help="the maximum, for this once")
+    parser.add_argument("--hr-rest-bpm", type=settings.bpm, metavar="N", help="the resting heart rate, for this once")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 

@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     all_out(action("estimate", "what your rides say it may be, with the range that holds it nine times in ten"))
     action("evidence", "what one recording says about it").add_argument("file", metavar="FILE")
     setting = action("set", "set your own maximum, measured or given by a doctor")
-    setting.add_argument("bpm", type=int, metavar="N")
+    setting.add_argument("bpm", type=settings.bpm, metavar="N")
     setting.add_argument("--why", default="", help="how you know, for the history")
     review = action("review", "see what is proposed, then accept or refuse it")
     all_out(review)

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import ride_log, stored_ride
 from firmware_app.core.dates import on_a_calendar
@@ -65,7 +66,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     brought.add_argument("--rr-column", metavar="NAME", help="RR intervals in ms (rr_ms if no column is named)")
     brought.add_argument("--time-unit", choices=("s", "ms", "iso"), default="s", help="default: s")
     brought.add_argument("--date", type=_moment, metavar="DATE", help="when it began, such as 2026-05-04T18:02")
-    brought.add_argument("--hr-max-bpm", type=int, metavar="N", help="your maximum at the time (default: yours now)")
+    hr_max = "your maximum at the time (default: yours now)"
+    brought.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help=hr_max)
 
 
 def _add_filters(parser: argparse.ArgumentParser, *, suppress: bool) -> None:
@@ -331,7 +333,6 @@ def _import(log: Log, args: argparse.Namespace) -> int:
     from dataclasses import replace
     from datetime import datetime
 
-    from firmware_app import settings
     from firmware_app.core import bands, maximum
     from firmware_app.core.companion import Companion, play
     from firmware_app.core.record import RideFacts

@@ -60,6 +60,16 @@ def test_options_may_be_shortened_as_long_as_they_are_clear() -> None:
     assert run("bands", "--hr", "180")[0] == 2
 
 
+@pytest.mark.parametrize(
+    "words", ["maximum set {}", "bands --hr-max {}", "sessions show long-easy --hr-max {}", "replay last --hr-rest {}"]
+)
+@pytest.mark.parametrize("bpm", ["184%", "184,5"])
+def test_a_heart_rate_that_is_no_whole_number_is_told_how_to_be_written(words: str, bpm: str) -> None:
+    status, out, err = run(*words.format(bpm).split())
+    assert (status, out) == (2, "")
+    assert f"'{bpm}' is no whole number of beats a minute; write it as 184" in err
+
+
 def test_trouble_with_the_settings_is_status_two_and_names_the_file() -> None:
     own = settings.config_dir() / "rider.toml"
     own.parent.mkdir(parents=True)
