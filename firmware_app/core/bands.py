@@ -223,10 +223,15 @@ def parse_target(text: str, bands: BandTable) -> Target:
         if 1 <= last < first <= count:
             raise BandError(f"target {text!r}: its first band is over its last; write {last}-{first}")
         if not 1 <= first <= last <= count:
-            unit = f"; for heart rates write {plain}bpm, for percent {plain}%" if first > count and match[2] else ""
+            unit = f"; for heart rates write {plain}bpm" if first > count and match[2] else ""
+            unit += f", for percent {plain}%" if unit and last <= 100 else ""
             raise BandError(f"target {text!r}: bands run from 1 to {count} in scheme {bands.scheme.name!r}{unit}")
         low, high = bands.low_bpm(first), bands.high_bpm(last)
     else:
+        # Written as on paper: with a dash, a decimal comma, or the unit twice.
+        meant = re.sub("[–—−]", "-", plain).replace(",", ".").replace("%-", "-").replace("bpm-", "-")
+        if any(form.fullmatch(meant) for form in (_PERCENT, _BPM, _BANDS)):
+            raise BandError(f"target {text!r}: write it as {meant}")
         raise BandError(f"target {text!r}: write a band (3), bands (3-4), percent (70-80%) or bpm (130-145bpm)")
     if not 0 <= low < high:
         wrong = f"its low limit {low} bpm is not under its high limit {high} bpm"

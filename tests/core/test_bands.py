@@ -133,8 +133,25 @@ def test_targets(text: str, lane: tuple[int, int]) -> None:
 
 
 def test_a_heart_rate_without_its_unit_is_told_how_to_be_written() -> None:
-    with pytest.raises(bands.BandError, match="for heart rates write 130-145bpm"):
+    with pytest.raises(bands.BandError, match=r"for heart rates write 130-145bpm$"):
         bands.parse_target("130-145", table("seven", 184))
+    with pytest.raises(bands.BandError, match=r"for heart rates write 70-80bpm, for percent 70-80%$"):
+        bands.parse_target("70-80", table("seven", 184))
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("70%-80%", "70-80%"),
+        ("70 % \N{EN DASH} 80 %", "70-80%"),
+        ("70,5-80%", "70.5-80%"),
+        ("130bpm-145bpm", "130-145bpm"),
+        ("3\N{EN DASH}4", "3-4"),
+    ],
+)
+def test_a_target_as_it_is_written_on_paper_is_told_how_to_be_written_here(text: str, meant: str) -> None:
+    with pytest.raises(bands.BandError, match=f"write it as {meant}$"):
+        bands.parse_target(text, table("seven", 184))
 
 
 ENDLESS = ["9" * 5000, f"1-{'9' * 400}%", f"1-{'9' * 5000}bpm"]
