@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
@@ -42,6 +42,8 @@ _MAX_RR_MS = 64_000
 _CONTACT = {"": None, "1": True, "0": False}
 _COLONS = re.compile(r"(?:([0-9]{1,4}):([0-5][0-9])|([0-9]{1,4})):([0-5][0-9](?:\.[0-9]+)?)")
 """h:mm:ss, or m:ss."""
+_SEPARATOR = re.compile(r"sep=([,;\t])\s*", re.IGNORECASE)
+"""What some spreadsheets write above the header, for themselves."""
 
 TimeUnit = Literal["s", "ms", "iso"]
 
@@ -70,7 +72,7 @@ def read_csv(path: Path) -> list[tuple[float, Measurement]]:
     or written as h:mm:ss or m:ss (of the day, past midnight too, or since the beginning), count from the first row.
     Raises CsvError.
     """
-    return _read(path, Columns(), {}, "t_s counts seconds since the recording began, not ms")[1]
+    return _read(path, Columns(), imported=False)[1]
 
 
 def read_foreign(
@@ -81,9 +83,7 @@ def read_foreign(
     started: when it began; needed where the times do not tell the date, and going before theirs where they do. A time
     without a zone is this unit's local time. Raises CsvError naming file, line, column and cure.
     """
-    hr, rr = _values(columns)
-    options = {columns.time: "--time-column", hr: "--hr-column", rr: "--rr-column"}
-    began_unix_s, rows = _read(path, columns, options, "check --time-unit")
+    began_unix_s, rows = _read(path, columns, imported=True)
     if started is not None:
         began_unix_s = started.timestamp()
     if began_unix_s is None:
@@ -96,14 +96,13 @@ def _values(columns: Columns) -> tuple[str, str]:
     return (columns.hr or "", columns.rr or "") if columns.hr or columns.rr else ("hr_bpm", "rr_ms")
 
 
-def _read(
-    path: Path, columns: Columns, options: Mapping[str, str], too_long: str
-) -> tuple[float | None, list[tuple[float, Measurement]]]:
+def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None, list[tuple[float, Measurement]]]:
     """When the recording began, where its times tell, and its measurements.
 
-    options: by column, the option that names another one. too_long: the cure for times that make no ride.
+    imported: the options of ``rides import`` can be given; otherwise they are a way out.
     """
-    names = (columns.time, *_values(columns), "contact")
+    hr, rr = _values(columns)
+    names = (columns.time, hr, rr, "contact")
     known = [name for name in names if name]
     if len(set(known)) < len(known):
         raise CsvError(
@@ -114,7 +113,7 @@ def _read(
     began_unix_s = None
     first_s = before_s = midnights_s = 0.0
     before = ""
-    for line, (time, *texts) in _fields(path, names, needed, options):
+    for line, (time, *texts) in _fields(path, names, needed, imported):
         at_s = _time_s(path, line, columns, time)
         if columns.unit != "iso" and ":" in time:
             if before_s - (at_s + midnights_s) > _DAY_S / 2:
@@ -136,7 +135,8 @@ def _read(
         before_s, before = at_s, time
         rows.append((round(at_s - first_s, 3), _measurement(path, line, *texts)))
     if rows[-1][0] > _LONGEST_S:
-        raise CsvError(f"{path}: the ride would last {rows[-1][0] / _DAY_S:.0f} days; {too_long}")
+        cure = "check --time-unit" if imported else "t_s counts seconds since the recording began, not ms"
+        raise CsvError(f"{path}: the ride would last {rows[-1][0] / _DAY_S:.0f} days; {cure}")
     return began_unix_s, rows
 
 
@@ -154,10 +154,20 @@ def _time_s(path: Path, line: int, columns: Columns, text: str) -> float:
         scale = 1000 if columns.unit == "ms" else 1
         return _number(path, line, columns.time, text, _LAST_S * scale) / scale
     found = _COLONS.fullmatch(text)
+    if not found and _is_date(text):
+        raise CsvError(f"{where} is a date with a time; `rumblestrip rides import` reads it with --time-unit iso")
     if not found:
         raise CsvError(f"{where} is no time; write seconds, or hours, minutes and seconds as 1:02:45")
     hours, minutes, minutes_only, seconds = found.groups(default="0")
     return int(hours) * 3600 + (int(minutes) + int(minutes_only)) * 60 + float(seconds)
+
+
+def _is_date(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _measurement(path: Path, line: int, hr_text: str, rr_text: str, contact_text: str) -> Measurement:
@@ -193,29 +203,33 @@ def shown(text: str) -> str:
 
 
 def _fields(
-    path: Path, names: tuple[str, ...], needed: list[str], options: Mapping[str, str]
+    path: Path, names: tuple[str, ...], needed: list[str], imported: bool
 ) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Line number and the fields of the columns ``names``, stripped, row by row; an absent column gives "".
 
     ``needed`` must be there, and at least one row. Blank lines are passed over. Raises CsvError.
     """
+    above = 0
     try:
         # "utf-8-sig": spreadsheets put a byte-order mark before the first name.
         with path.open(encoding="utf-8-sig", newline="") as file:
             first = file.readline()
             # Where a comma is the decimal sign, spreadsheets put something else between the fields.
             mark = max(",;\t", key=first.count)
+            if told := _SEPARATOR.fullmatch(first):
+                mark, first, above = told[1], file.readline(), 1
             reader = csv.reader(chain([first], file), delimiter=mark, strict=True)
             header = [name.strip() for name in next(reader, [])]
-            at = _places(path, header, names, needed, options)
+            at = _places(f"{path}: line {1 + above}", header, names, needed, imported)
             width = max(place for place in at if place is not None) + 1
             empty = True
             for fields in reader:
                 if not fields:
                     continue
+                line = reader.line_num + above
                 if len(fields) < width:
                     raise CsvError(
-                        f"{path}: line {reader.line_num}: {len(fields)} fields where the header has {len(header)}; "
+                        f"{path}: line {line}: {len(fields)} fields where the header has {len(header)}; "
                         "the row is cut off: mend or remove it"
                     )
                 if any(text.strip() for text in fields[len(header) :]):
@@ -224,10 +238,10 @@ def _fields(
                     if mark == ",":
                         cure = "where commas are decimal, put semicolons or tabs between the fields, or write decimal points"
                     what = f"{len(fields)} fields where the header has {len(header)}"
-                    raise CsvError(f"{path}: line {reader.line_num}: {what}; {cure}")
+                    raise CsvError(f"{path}: line {line}: {what}; {cure}")
                 empty = False
                 texts = ["" if place is None else fields[place].strip() for place in at]
-                yield reader.line_num, tuple(texts if mark == "," else [text.replace(",", ".") for text in texts])
+                yield line, tuple(texts if mark == "," else [text.replace(",", ".") for text in texts])
             if empty:
                 raise CsvError(f"{path}: has no row of data; check that it is the right file")
     except OSError as error:
@@ -235,24 +249,30 @@ def _fields(
     except UnicodeDecodeError as error:
         raise CsvError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
     except csv.Error as error:
-        raise CsvError(f"{path}: line {reader.line_num}: is not CSV ({error}); save it as plain CSV") from error
+        line = reader.line_num + above
+        raise CsvError(f"{path}: line {line}: is not CSV ({error}); save it as plain CSV") from error
 
 
 def _places(
-    path: Path, header: list[str], names: tuple[str, ...], needed: list[str], options: Mapping[str, str]
+    where: str, header: list[str], names: tuple[str, ...], needed: list[str], imported: bool
 ) -> list[int | None]:
+    if not any(header):
+        raise CsvError(f"{where}: is empty where the names of the columns belong; check that it is the right file")
     doubled = [name for name in names if header.count(name) > 1]
     if doubled:
-        raise CsvError(f"{path}: line 1: the column {doubled[0]} is there twice; remove one")
+        raise CsvError(f"{where}: the column {doubled[0]} is there twice; remove one")
     missing = [name for name in needed if name not in header][:1]
     values = [name for name in names[1:3] if name]
     if not missing and not any(name in header for name in values):
         missing = values
     if missing:
-        has = ", ".join(shown(name) or "(empty)" for name in header[:12]) or "nothing"
-        name_it = " or ".join(options[name] for name in missing if options)
-        cure = f"name the column that holds it with {name_it}" if options else "rename the column that holds it"
-        raise CsvError(f"{path}: line 1: no column {' or '.join(missing)}; the header has {has}: {cure}")
+        has = ", ".join(shown(name) or "(empty)" for name in header[:12])
+        options = dict(zip(names, ("--time-column", "--hr-column", "--rr-column"), strict=False))
+        name_it = " or ".join(options[name] for name in missing)
+        cure = f"name the column that holds it with {name_it}"
+        if not imported:
+            cure = f"rename the column that holds it, or `rumblestrip rides import` the file with {name_it}"
+        raise CsvError(f"{where}: no column {' or '.join(missing)}; the header has {has}: {cure}")
     return [header.index(name) if name and name in header else None for name in names]
 
 

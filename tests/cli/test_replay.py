@@ -156,7 +156,7 @@ def test_a_ride_near_the_maximum_sounds_again_and_again(tmp_path: Path, told: Ca
 @pytest.mark.parametrize(
     ("content", "wants"),
     [
-        ("", ["line 1", "t_s"]),
+        ("", ["line 1", "is empty"]),
         ("t_s,hr_bpm\n", ["no row"]),
         ("time,hr\n1,2\n", ["no column t_s"]),
         ("t_s\n1\n", ["no column hr_bpm or rr_ms"]),

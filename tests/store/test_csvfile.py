@@ -69,6 +69,7 @@ def test_a_recording_of_beats_with_another_column(graded_tests: list[Path]) -> N
         "t_s;note,x;hr_bpm\n1,0;a, b;119,6\n",
         "t_s\thr_bpm\r\n1\t120\r\n",
         "t_s,hr_bpm\n1,120,, \n",
+        "\ufeffsep=;\r\nt_s;hr_bpm\r\n1,0;120\r\n",
     ],
 )
 def test_order_spaces_marks_and_line_ends_do_not_matter(tmp_path: Path, content: str) -> None:
@@ -94,7 +95,12 @@ def test_times_with_colons_and_times_since_1970_count_from_the_first_row(tmp_pat
 @pytest.mark.parametrize(
     ("content", "told"),
     [
-        ("", "no column t_s"),
+        ("", "line 1: is empty where the names of the columns belong; check that it is the right file"),
+        ("\n0,120\n", "line 1: is empty where"),
+        ("sep=;\nt_s;hr_bpm\n0;high\n", "line 3: hr_bpm: 'high' is no number"),
+        ("sep=;\ntime;hr_bpm\n0;120\n", "line 2: no column t_s; the header has time, hr_bpm: rename"),
+        ("time,hr_bpm\n0,120\n", "or `rumblestrip rides import` the file with --time-column"),
+        ("t_s,hr_bpm\n2026-05-04T18:02:11,120\n", "`rumblestrip rides import` reads it with --time-unit iso"),
         ("t_s,hr_bpm\n", "no row of data"),
         ("0,120\n1,121\n", "no column t_s"),
         ("t_s,power_w\n0,200\n", "no column hr_bpm or rr_ms"),
