@@ -396,13 +396,13 @@ def load_scheme(name: str) -> bands.Scheme:
     try:
         form = msgspec.convert(data, SchemeFile)
     except msgspec.ValidationError as error:
-        what, _, where = str(error).partition(" - at `$")
-        place = re.search(r"band\[(\d+)\]", where)
-        # A key that is unknown or missing is named in the message itself, as `key`.
-        named = re.search(r"field `(\w+)`", what)
-        key = named[1] if named else where.rstrip("`").rpartition(".")[2]
+        whole, what = in_words(error, SchemeFile)
+        place = re.search(r"band\[(\d+)\]", whole)
+        key = whole.rpartition(".")[2]
         line = _line_in_scheme(path, int(place[1]) if place else None, key)
-        raise SettingsError(f"{path}: line {line}: {key}: {what[0].lower() + what[1:]}; mend that line") from error
+        keys = ", ".join(field.name for field in msgspec.structs.fields(SchemeFile))
+        cure = "add it" if what == MISSING else f"use {keys}" if what == NO_SUCH_KEY else "mend that line"
+        raise SettingsError(f"{path}: line {line}: {key}: {what}; {cure}") from error
     known = {field.name for field in dataclasses.fields(bands.Row)}
     for index, row in enumerate(data["band"]):
         for key in sorted(row.keys() - known):
