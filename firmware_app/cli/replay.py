@@ -62,11 +62,11 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
     from firmware_app.core.companion import play
     from firmware_app.store.csvfile import CsvError, read_csv
 
-    ready = preparation.from_arguments(args)
     try:
         rows = read_csv(path)
     except CsvError as error:
         raise UsageError(str(error)) from error
+    ready = preparation.from_arguments(args)
     warn(ready.near_max_caution())
     record = play(ready.companion(ready.facts("replay")), rows)
     if args.json:

@@ -216,6 +216,9 @@ def test_no_recording_brings_a_traceback(
 def test_what_is_no_file_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str) -> None:
     assert main(["replay", str(tmp_path / name), *LANE]) == 2
     assert "cannot be read" in capsys.readouterr().err
+    # Before what is missing for a ride in it: there is none.
+    assert main(["replay", str(tmp_path / name)]) == 2
+    assert "cannot be read" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("argv", [["replay"], ["replay", "1", "--weeks", "2"], ["replay", "--weeks", "0"]])
