@@ -34,7 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "With --headless a whole ride takes about a second, in virtual time, through the real unit."
     parser.add_argument("scenario", nargs="?", default="demo", help="a scenario's name or TOML file (default: demo)")
     parser.add_argument("--seed", type=int, default=1, help="which rider, ride and faults (default: 1)")
-    parser.add_argument("--dirt", type=float, default=1.0, help="how dirty the signal: 0 clean, 1 ordinary, 3 awful")
+    dirt = "how dirty the signal: 0 clean, 1 ordinary, 3 awful, 100 at most (default: 1)"
+    parser.add_argument("--dirt", type=float, default=1.0, help=dirt)
     parser.add_argument("--headless", action="store_true", help="in virtual time, without a panel")
     parser.add_argument("--log", action="store_true", help="store a headless ride in the log")
     parser.add_argument(

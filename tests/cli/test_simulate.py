@@ -41,6 +41,13 @@ def test_a_clean_strap_is_trusted_more_than_an_awful_one(capsys: pytest.CaptureF
     assert awful["summary"]["trusted_fraction"] < clean["summary"]["trusted_fraction"]  # type: ignore[index]
 
 
+def test_help_names_the_most_dirt_that_is_taken(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", "--help"]) == 0
+    assert "100 at most" in " ".join(capsys.readouterr().out.split())
+    assert main([*HEADLESS, "--dirt", "101"]) == 2
+    assert "give 0 to 100" in capsys.readouterr().err
+
+
 def test_the_riders_own_choice_goes_before_the_scenarios(capsys: pytest.CaptureFixture[str]) -> None:
     document = told(capsys, "--target", "100-120bpm", "--hr-max", "200")
     assert (document["target_bpm"], document["hr_max_bpm"]) == ([100, 120], 200)
