@@ -342,8 +342,12 @@ def _set(args: argparse.Namespace) -> Answer:
     )
     with ride_log() as log:
         doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_to_compare(rider), rider.rate_medicines)
-        with _riding_by(args.bpm):
-            log.add_maximum(entry)
+        accepted = [one for one in log.maxima() if one.state == "accepted"]
+        # Said again it is no news for the history, but for a reason that was not given before.
+        known = bool(accepted) and accepted[-1].value_bpm == before_bpm == args.bpm
+        if not known or args.why not in ("", accepted[-1].why):
+            with _riding_by(args.bpm):
+                log.add_maximum(entry)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
     lines = [text, *doubts]

@@ -222,6 +222,21 @@ def test_a_maximal_test_measures_and_an_aborted_one_does_not(ask: Any) -> None:
     assert tight[0] <= 177 <= tight[1]
 
 
+def test_setting_the_same_maximum_again_is_no_second_line_of_the_history(ask: Any) -> None:
+    for words in (["184"], ["184"], ["184", "--why", "a test"], ["184"], ["180"], ["184"]):
+        ask("set", *words)
+    assert [(row["value_bpm"], row["why"]) for row in ask("history")["history"]] == [
+        (184, ""),
+        (184, "a test"),
+        (180, ""),
+        (184, ""),
+    ]
+    # What a kill between the two files left out is mended by setting it again.
+    settings.remember("rider", "hr_max_bpm", 190)
+    ask("set", "190")
+    assert ask("history")["history"][-1]["value_bpm"] == 190
+
+
 @pytest.mark.parametrize("bpm", ["80", "300"])
 def test_set_refuses_a_slip_of_the_pen(bpm: str, ask: Any) -> None:
     ask("set", bpm, status=2)
