@@ -298,6 +298,8 @@ def test_after_time_near_maximum_the_summary_says_so_first_and_only_alarms_are_c
     assert kinds[0] == "above_target"
     assert "back_in_target" in kinds  # which informs, and is no alarm
     told = [text.partition(" x ")[2] for text in view.alarms]
-    assert told == ["near max", "poor contact", "no signal", "above target"]
+    assert told[0] == "near max"
+    assert "above target" in told
+    assert "back in target" not in told
     assert view.sentence.startswith(ridden.change[0])
     assert view.elapsed == clock(ridden.ridden_s)
