@@ -236,7 +236,7 @@ def _fields(
                     # A decimal comma would move every field behind it by one, and still be read as numbers.
                     cure = "mend or remove the row"
                     if mark == ",":
-                        cure = "where commas are decimal, put semicolons or tabs between the fields, or write decimal points"
+                        cure = "where commas are decimal, put semicolons or tabs between the fields, or write points"
                     what = f"{len(fields)} fields where the header has {len(header)}"
                     raise CsvError(f"{path}: line {line}: {what}; {cure}")
                 empty = False
