@@ -131,11 +131,19 @@ def _one(name: str) -> dict[int, RideRecord]:
 
 
 def _stored(weeks: int) -> dict[int, RideRecord]:
+    """The rides of the last weeks. One that cannot be read is left out, and it is said: it must not cost the others."""
     import time
 
+    from firmware_app.store.log import LogError
+
+    found = {}
     with ride_log() as log:
-        since = time.time() - weeks * 7 * 86400
-        return {ride.ride_id: log.record(ride.ride_id) for ride in log.rides(since_unix_s=since)}
+        for ride in log.rides(since_unix_s=time.time() - weeks * 7 * 86400):
+            try:
+                found[ride.ride_id] = log.record(ride.ride_id)
+            except LogError as error:
+                print(f"ride {ride.ride_id} is left out: {error}", file=sys.stderr)
+    return found
 
 
 def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import random
 import re
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -410,6 +412,17 @@ def test_a_maximal_test_is_not_replayed_as_if_it_were_a_ride(
     out, err = capsys.readouterr()
     assert out.startswith("1 ride,")
     assert f"ride {test} is left out" in err
+
+
+def test_a_damaged_ride_costs_the_others_no_replay(stored: int, capsys: pytest.CaptureFixture[str]) -> None:
+    with open_log(log_path()) as log:
+        damaged = log.add(log.record(stored))
+    with closing(sqlite3.connect(log_path())) as database, database:
+        database.execute("UPDATE block SET measurements = x'0102' WHERE ride = ?", (damaged,))
+    assert main(["replay", "--weeks", "2"]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("1 ride,")
+    assert f"ride {damaged} is left out" in err
 
 
 def test_a_ride_that_is_not_there_is_told(capsys: pytest.CaptureFixture[str]) -> None:
