@@ -359,6 +359,10 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
     return why
 
 
+_LEAP_BPM, _AGREE_BPM = 5, 3.0
+"""A rise of more than the first wants a second ride within the second of it (own choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A maximum for the rider to accept or refuse. origin: what it rests on, as the history has it."""
@@ -405,7 +409,14 @@ def _better(
     elif accepted_bpm is None or found.high_bpm >= accepted_bpm:
         return None
     _, measured = _witness(sound or observations, found.value_bpm)
-    return Proposal(value, found.low_bpm, found.high_bpm, found.why, "test" if measured else "ride")
+    why = found.why
+    agree = [seen for seen in sound if seen.peak_bpm > best.peak_bpm - _AGREE_BPM]
+    if accepted_bpm is not None and value > accepted_bpm + _LEAP_BPM and len(agree) == 1 and not measured:
+        why += (
+            f" It would rise by {value - accepted_bpm} bpm on one ride alone, and what slides as slowly as a heart is"
+            " not told from one: see whether another hard ride says the same before you accept it."
+        )
+    return Proposal(value, found.low_bpm, found.high_bpm, why, "test" if measured else "ride")
 
 
 def doubts(

@@ -166,6 +166,19 @@ def test_the_last_maximal_test_is_offered_though_others_speak_against_it() -> No
     assert newer is None
 
 
+def test_a_leap_on_one_ride_alone_says_so() -> None:
+    def why(*peaks_bpm: float, accepted_bpm: int = 180) -> str:
+        seen = [Observation(1.0 + at, peak, "hard", label=f"ride {at}") for at, peak in enumerate(peaks_bpm)]
+        proposed = maximum.propose(seen, accepted_bpm, None)
+        assert proposed is not None
+        return proposed.why
+
+    assert "one ride alone" in why(190.0, 182.0)
+    assert "by 10 bpm" in why(190.0, 182.0)
+    assert "one ride alone" not in why(190.0, 188.5)
+    assert "one ride alone" not in why(184.0)
+
+
 def test_a_proposal_names_what_it_rests_on() -> None:
     old_test = Observation(700, 180, "test", label="ride 1")
     higher = maximum.propose([old_test, Observation(1, 190, "hard", label="ride 2")], 180, 45)
