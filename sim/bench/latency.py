@@ -49,7 +49,7 @@ ALARMS = {
     "dwell_s": 0,
     "early_bpm": 0,
     "dip_bpm": 0,
-    "sound": [[2900, 30]],
+    "sound": [[2900, 80]],
 }
 SOUNDER_PIN = "18"
 
