@@ -36,7 +36,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.settings import SettingsError
-from sim.bench.baselines import MEDIAN, PLAIN, Alarm, Contender, Ours, Threshold
+from sim.baselines import MEDIAN, PLAIN, Alarm, Contender, Ours, Threshold
 from sim.rider import STEP_S
 from sim.scenario import LabelledRide, labelled_ride, load, names
 

@@ -344,8 +344,8 @@ def latency(args: argparse.Namespace) -> dict[str, float]:
 
 def alarms(args: argparse.Namespace) -> dict[str, float]:
     """Hours of simulated riding made, ridden and scored per second, on all cores. The floor: only made."""
+    from sim.baselines import Contender, Ours
     from sim.bench.alarms import KINDS, Job, score_all
-    from sim.bench.baselines import Contender, Ours
 
     def score(listeners: tuple[Contender, ...]) -> tuple[float, float]:
         jobs: list[Job] = [(kind, 1.0, seed, listeners) for kind in KINDS for seed in (1, 2)]

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from firmware_app.core.measurement import Measurement
+from sim.baselines import MEDIAN, PLAIN, Ours, Threshold
 from sim.bench.__main__ import main
 from sim.bench.alarms import exits, holds, rides, score, score_alarms, seeds_of
-from sim.bench.baselines import MEDIAN, PLAIN, Ours, Threshold
 from sim.rider import STEP_S
 from sim.scenario import LabelledRide
 from sim.strap import Episode, Row, Strap

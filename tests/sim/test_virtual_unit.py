@@ -7,7 +7,7 @@ import json
 import pytest
 
 from firmware_app.cli import main
-from sim.bench.baselines import Ours
+from sim.baselines import Ours
 from sim.scenario import labelled_ride
 
 
