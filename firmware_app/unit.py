@@ -13,7 +13,7 @@ import logging
 import signal
 from collections import deque
 from collections.abc import Awaitable, Callable, Coroutine
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
@@ -43,7 +43,7 @@ from firmware_app.core.events import (
 from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
-from firmware_app.core.session import clock_text, lane_text
+from firmware_app.core.session import clock_text, lane_text, own_near_max_bpm
 from firmware_app.core.views import View
 from firmware_app.devices.clock import Clock
 from firmware_app.devices.panel import Panel
@@ -215,7 +215,7 @@ class Unit:
         self._show()
         self._dim(self._unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
-        self._pages.plans = self._opened("plans", _plan_choices, tuple)
+        self._pages.plans = self._opened("plans", partial(_plan_choices, self._ready), tuple)
         names = [plan.name for plan in self._pages.plans]
         if self._ready.plan.name in names:
             self._pages.plan = names.index(self._ready.plan.name)
@@ -735,14 +735,20 @@ def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
     if ready.target and ready.target not in names:
         names = {ready.target: ready.target, **names}
     bpm = {text: "" if text == "none" else lane_text(parse_target(text, ready.bands)) for text in names}
-    return tuple(pages.Lane(text, name, bpm[text]) for text, name in names.items())
+    return tuple(pages.Lane(text, name, bpm[text], _caution(ready.towards(text, None))) for text, name in names.items())
+
+
+def _caution(ready: Preparation) -> str:
+    """A word for the home page where what would be ridden leads to a limit that a doctor gave."""
+    near_bpm = own_near_max_bpm(ready.bands, ready.alarms.near_max.limit_percent)
+    return f"Reaches your limit, {near_bpm} bpm." if ready.near_max_caution() else ""
 
 
 def _today(lanes: tuple[pages.Lane, ...], target: str) -> int:
     return next((index for index, lane in enumerate(lanes) if lane.text == target), 0)
 
 
-def _plan_choices() -> tuple[pages.PlanChoice, ...]:
+def _plan_choices(ready: Preparation) -> tuple[pages.PlanChoice, ...]:
     found = []
     for name in plans.plan_names():
         try:
@@ -750,7 +756,10 @@ def _plan_choices() -> tuple[pages.PlanChoice, ...]:
         except SettingsError as error:
             log.warning("plan %s is left out: %s", name, error)
             continue
-        found.append(pages.PlanChoice(name, plan.title, clock_text(plan.longest_s or 0.0)))
+        caution = ""
+        with contextlib.suppress(BandError):  # one that does not fit the bands is refused, with its cure, when chosen
+            caution = _caution(replace(ready, plan=plan))
+        found.append(pages.PlanChoice(name, plan.title, clock_text(plan.longest_s or 0.0), caution))
     return tuple(found)
 
 

@@ -223,6 +223,26 @@ def test_a_rider_who_wants_no_lane_is_offered_none() -> None:
     assert ride.detail["low_bpm"] is None
 
 
+def test_home_says_which_lane_and_plan_reach_the_limit_that_a_doctor_gave() -> None:
+    settings.config_dir().mkdir(parents=True)
+    (settings.config_dir() / "alarms.toml").write_text("[near_max]\nlimit_percent = 76\nrelease_percent = 74\n")
+    presses = [(10.0 + t, Press("plus")) for t in range(6)]
+    plan = [(20.0, Press("plus", "long")), (20.5, Press("plus")), (21.0, Press("select"))]
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([100] * 60)],
+        [*presses, *plan],
+        for_s=30.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+        prepared={"target": "1"},
+    ).run()
+    said = {view.plan or view.target: view.notice for view in bench.seen if isinstance(view, HomeView)}
+    near_bpm = round(0.76 * HR_MAX_BPM)
+    reaching = {name for name, notice in said.items() if notice == f"Reaches your limit, {near_bpm} bpm."}
+    assert {"4 Brisk", "7 All-out", "Brisk blocks"} <= reaching
+    assert not reaching & {"1 Restore", "2 Easy", "3 Steady"}
+
+
 def test_sounds_off_leaves_near_maximum_on() -> None:
     (settings.config_dir()).mkdir(parents=True)
     (settings.config_dir() / "unit.toml").write_text("[sounder]\nsounds = false\n")

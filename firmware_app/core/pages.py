@@ -80,20 +80,25 @@ Order = Ride | GoOn | Test | LookForStraps | TakeStrap | Change
 
 @dataclass(frozen=True, slots=True)
 class Lane:
-    """A target to choose on the home page: as it is written, in words, and in bpm."""
+    """A target to choose on the home page: as it is written, in words, and in bpm.
+
+    caution: what to know before it is ridden, or "".
+    """
 
     text: str
     name: str
     bpm: str
+    caution: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PlanChoice:
-    """A session plan to choose: its file name, its title, how long it takes."""
+    """A session plan to choose: its file name, its title, how long it takes; caution as a lane's."""
 
     name: str
     title: str
     length: str
+    caution: str = ""
 
 
 @dataclass
@@ -294,7 +299,7 @@ class Pages:
             target=lane.name if lane else plan.length if plan else "",
             lane=lane.bpm if lane else "",
             caution=self.caution,
-            notice=next(iter(self.faults.values()), hint),
+            notice=next(iter(self.faults.values()), (plan or self.lanes[self.chosen]).caution or hint),
             actions=("lower", "ride", "higher") if lane else ("free ride", "ride", "free ride"),
         )
 

@@ -230,15 +230,19 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
     return tuple(found.values())
 
 
+def own_near_max_bpm(bands: BandTable, limit_percent: float) -> int | None:
+    """Where near maximum begins for a rider whose own limit is under the usual one: a doctor gave it. Else None."""
+    return None if limit_percent >= 100 * NEAR_MAX_FRACTION else whole_bpm(limit_percent * bands.hr_max_bpm / 100)
+
+
 def near_max_caution(plan: Plan, bands: BandTable, limit_percent: float) -> str:
     """Which of the plan's lanes lead to the rider's own limit for near maximum, in a sentence; "" where none does.
 
-    Only a limit under the usual one is spoken of: a doctor gave it, and a plan does not know of it. Raises BandError as
-    ``targets`` does.
+    Only a limit under the usual one is spoken of: a plan does not know of it. Raises BandError as ``targets`` does.
     """
-    if limit_percent >= 100 * NEAR_MAX_FRACTION:
+    near_bpm = own_near_max_bpm(bands, limit_percent)
+    if near_bpm is None:
         return ""
-    near_bpm = whole_bpm(limit_percent * bands.hr_max_bpm / 100)
     reaching: dict[str, int] = {}
     for step in plan.steps:
         lane, until_bpm = _for_rider(plan, step, bands)
