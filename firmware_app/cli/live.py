@@ -281,7 +281,7 @@ def page_line(view: View) -> str:
     elif isinstance(view, views.TestView):
         said = (view.stage, view.big, view.left, *(view.lines if view.big else ()))
     elif isinstance(view, views.SummaryView):
-        said = (view.title, f"{view.elapsed} ridden", f"{view.in_target} in target", view.sentence)
+        said = (view.title, f"{view.elapsed} ridden", f"{view.in_target} in target", view.sentence, *view.more)
     elif isinstance(view, views.ListView):
         said = (view.title, *(view.rows[view.chosen] if view.rows else ()))
     else:
