@@ -254,8 +254,7 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 
 def _text(title: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
-    from firmware_app.core.review import by_kind, clock, median_answer_s
-    from firmware_app.report.plots import ALARM_NAMES
+    from firmware_app.core.review import ALARM_NAMES, by_kind, clock, median_answer_s
     from firmware_app.report.ride import UNKNOWN, headline
 
     lines = [title, "", _columns([(name, value) for name, value in headline(found)]), ""]

@@ -591,14 +591,15 @@ class Gate:
             seen_s = self._stood_s if here_bpm < _HALF * self._left_bpm else self._believed_s
             away_s = max(self._run_since_s - seen_s, 0.0)
             reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
-            if abs(step_bpm) > reach_bpm and not self._was_before(here_bpm, t_s):
+            leaps = abs(step_bpm) > reach_bpm
+            if leaps and not self._was_before(here_bpm, t_s):
                 wait_s = out_of_reach_s[step_bpm > 0]
                 if here_bpm < _HALF * self._left_bpm:
                     wait_s = max(wait_s, min(_HALF_WAITS * (began_s - self._followed_since_s), _HALF_WAITS_S))
                 if t_s - began_s < wait_s:
                     return
                 self._before = t_s, self._left_bpm
-            elif abs(step_bpm) <= reach_bpm and len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
+            elif not leaps and len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
                 return
         if self._track is None:
             # What it took to find the heart at all says nothing against the strap.

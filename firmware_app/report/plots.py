@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 
 from firmware_app.core.bands import BandTable
 from firmware_app.core.events import Mark
-from firmware_app.core.review import ALARM_NAMES as ALARM_NAMES  # the command asks for it here
-from firmware_app.core.review import RECOVERY_S, Review, Timeline, clock
+from firmware_app.core.review import ALARM_NAMES, RECOVERY_S, Review, Timeline, clock
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
