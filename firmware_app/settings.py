@@ -12,7 +12,7 @@ import errno
 import os
 import re
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
@@ -257,11 +257,11 @@ def overlaid(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     return merged
 
 
-def remember(name: str, key: str, value: str | int | float | bool) -> Path:
-    """Write one dotted key of the rider's own ``name``.toml, keeping the rest of the file and its comments.
+def remember(name: str, changes: Mapping[str, str | int | float | bool]) -> Path:
+    """Write dotted keys of the rider's own ``name``.toml, keeping the rest of the file and its comments.
 
-    The file is replaced in one step: it is whole before and after, whatever fails. Raises SettingsError when what is
-    there cannot be read, and leaves it as it is.
+    The file is replaced in one step: it is whole before and after, whatever fails, and all of the keys are in it or
+    none. Raises SettingsError when what is there cannot be read, and leaves it as it is.
     """
     import tomlkit
     import tomlkit.exceptions
@@ -269,25 +269,29 @@ def remember(name: str, key: str, value: str | int | float | bool) -> Path:
     path = config_dir() / f"{name}.toml"
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     before = read_toml(path) if path.exists() else {}
-    *tables, last = key.split(".")
+    after = before
+    keys = " and ".join(changes)
     try:
         document = tomlkit.parse(_text(path)) if path.exists() else tomlkit.document()
-        at: Any = document
-        for table in tables:
-            at = at.setdefault(table, tomlkit.table())
-            if not isinstance(at, dict):
-                raise SettingsError(f"{path}: {table}: must be a table, [{table}]; change or remove that key")
-        at[last] = value
+        for key, value in changes.items():
+            *tables, last = key.split(".")
+            at: Any = document
+            for table in tables:
+                at = at.setdefault(table, tomlkit.table())
+                if not isinstance(at, dict):
+                    raise SettingsError(f"{path}: {table}: must be a table, [{table}]; change or remove that key")
+            at[last] = value
+            change: Any = value
+            for part in reversed(key.split(".")):
+                change = {part: change}
+            after = overlaid(after, change)
         text = tomlkit.dumps(document)
-        after = tomllib.loads(text)
+        written = tomllib.loads(text)
     except (tomlkit.exceptions.TOMLKitError, tomllib.TOMLDecodeError) as error:
-        raise SettingsError(f"{path}: {key} cannot be added to it ({error}); write {key} there by hand") from error
-    change: Any = value
-    for part in reversed(key.split(".")):
-        change = {part: change}
-    if after != overlaid(before, change):
+        raise SettingsError(f"{path}: {keys} cannot be added to it ({error}); write {keys} there by hand") from error
+    if written != after:
         # Two libraries that read a rider's file differently: better no change than another one.
-        raise SettingsError(f"{path}: {key} cannot be added without changing more; write {key} there by hand")
+        raise SettingsError(f"{path}: {keys} cannot be added without changing more; write {keys} there by hand")
     write_whole(behind(path), text.encode())
     return path
 

@@ -12,7 +12,7 @@ import contextlib
 import logging
 import signal
 from collections import deque
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
@@ -598,15 +598,16 @@ class Unit:
             self._painter = None
         elif key == "panel.brightness_percent" and not self._dim(int(value)):
             return
-        self._remember(key, value)
+        self._remember({key: value})
 
-    def _remember(self, key: str, value: str | int | bool) -> None:
+    def _remember(self, changes: Mapping[str, str | int | bool]) -> None:
         try:
-            settings.remember("unit", key, value)
+            settings.remember("unit", changes)
         except OSError as error:
             path = settings.config_dir() / "unit.toml"
+            keys = " and ".join(changes)
             raise SettingsError(
-                f"{path}: {key} cannot be written ({error.strerror}): it holds for today only; check the card"
+                f"{path}: {keys} cannot be written ({error.strerror}): it holds for today only; check the card"
             ) from error
 
     def _dim(self, percent: int) -> bool:
@@ -629,8 +630,7 @@ class Unit:
         self._letting_go.append(self._tasks.pop("strap"))
         self._letting_go[-1].cancel()
         self._start_strap()
-        self._remember("strap.address", address)
-        self._remember("strap.name", name)
+        self._remember({"strap.address": address, "strap.name": name})
 
     async def _look_for_straps(self) -> None:
         look = self._wiring.look

@@ -249,7 +249,7 @@ def test_a_byte_order_mark_is_no_trouble() -> None:
     own = settings.config_dir() / "rider.toml"
     own.parent.mkdir(parents=True)
     own.write_bytes(b"\xef\xbb\xbfhr_rest_bpm = 52\n")
-    settings.remember("rider", "hr_max_bpm", 184)
+    settings.remember("rider", {"hr_max_bpm": 184})
     rider = settings.load("rider", settings.Rider)
     assert (rider.hr_rest_bpm, rider.hr_max_bpm) == (52, 184)
 
@@ -341,7 +341,7 @@ STEPS = ["os.open", "os.fdopen", "os.fsync", "pathlib.Path.replace"]
 
 
 def remembering() -> Path:
-    return settings.remember("rider", "hr_max_bpm", 190)
+    return settings.remember("rider", {"hr_max_bpm": 190})
 
 
 def exporting() -> Path:
@@ -358,7 +358,7 @@ def old() -> Path:
     with open_log(log_path()) as log:
         samples = [(float(t_s), Measurement(120, (500.0,), True)) for t_s in range(30)]
         log.add(record_of(RideFacts(184), [_sample(*row) for row in samples], [], 30.0))
-    path = settings.remember("rider", "hr_max_bpm", 180)
+    path = settings.remember("rider", {"hr_max_bpm": 180})
     assert path.read_text() == "hr_max_bpm = 180\n"
     return path
 
@@ -430,7 +430,7 @@ def test_what_is_remembered_is_the_one_key_and_nothing_else(tmp_path: Path) -> N
         content = own.read_bytes()
         before = tomllib.loads(content.decode())
         try:
-            settings.remember("unit", "strap.name", "Ahead")
+            settings.remember("unit", {"strap.name": "Ahead"})
         except SettingsError:
             assert own.read_bytes() == content
             return

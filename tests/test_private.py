@@ -192,7 +192,7 @@ def test_check_tells_of_settings_that_others_can_read(capsys: pytest.CaptureFixt
     from firmware_app import settings
     from firmware_app.cli import check
 
-    path = settings.remember("rider", "hr_max_bpm", 184)
+    path = settings.remember("rider", {"hr_max_bpm": 184})
     [answer] = check._settings()
     assert answer.state == "ok"
     path.chmod(0o644)

@@ -170,9 +170,9 @@ def test_no_text_is_more_than_an_error(private_home: Path, text: str, name: str)
 def test_remembering_keeps_the_rest_of_the_file_and_its_comments(own: Path) -> None:
     before = '# mine\n[strap]\nname = "old"  # the red one\n\n[keys]\nlong_s = 2.0\n'
     (own / "unit.toml").write_text(before)
-    path = settings.remember("unit", "strap.name", "new")
+    path = settings.remember("unit", {"strap.name": "new"})
     assert path.read_text() == before.replace('"old"', '"new"')
-    settings.remember("unit", "panel.theme", "night")
+    settings.remember("unit", {"panel.theme": "night"})
     assert settings.load_unit().panel.theme == "night"
     assert settings.load_unit().keys.long_s == 2.0
     assert "# the red one" in path.read_text()
@@ -183,14 +183,14 @@ def test_remembering_follows_a_link(own: Path, tmp_path: Path) -> None:
     kept.parent.mkdir()
     kept.write_text("# mine\n")
     (own / "unit.toml").symlink_to(kept)
-    settings.remember("unit", "panel.theme", "night")
+    settings.remember("unit", {"panel.theme": "night"})
     assert (own / "unit.toml").is_symlink()
     assert kept.read_text().startswith("# mine\n")
     assert settings.load("unit", settings.Unit).panel.theme == "night"
 
 
 def test_remembering_makes_a_private_file() -> None:
-    path = settings.remember("unit", "strap.address", "C0:FF:EE:00:00:01")
+    path = settings.remember("unit", {"strap.address": "C0:FF:EE:00:00:01"})
     assert settings.load_unit().strap.address == "C0:FF:EE:00:00:01"
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert [file.name for file in path.parent.iterdir()] == ["unit.toml"]
@@ -199,25 +199,32 @@ def test_remembering_makes_a_private_file() -> None:
 def test_a_broken_file_is_not_overwritten_but_told(own: Path) -> None:
     (own / "unit.toml").write_text("[strap\n")
     with pytest.raises(SettingsError, match=r"unit\.toml"):
-        settings.remember("unit", "strap.name", "new")
+        settings.remember("unit", {"strap.name": "new"})
     assert (own / "unit.toml").read_text() == "[strap\n"
 
 
 def test_a_key_where_a_value_stands_is_told(own: Path) -> None:
     (own / "unit.toml").write_text("strap = 3\n")
     with pytest.raises(SettingsError, match=r"unit\.toml"):
-        settings.remember("unit", "strap.name", "new")
+        settings.remember("unit", {"strap.name": "new"})
+
+
+def test_of_two_keys_both_are_remembered_or_none(own: Path) -> None:
+    (own / "unit.toml").write_text("panel = 3\n")
+    with pytest.raises(SettingsError, match=r"unit\.toml: panel"):
+        settings.remember("unit", {"strap.name": "new", "panel.theme": "night"})
+    assert (own / "unit.toml").read_text() == "panel = 3\n"
 
 
 def test_a_write_that_fails_leaves_the_old_file(own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = settings.remember("unit", "strap.name", "old")
+    path = settings.remember("unit", {"strap.name": "old"})
 
     def full(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OSError, match="No space"):
-        settings.remember("unit", "strap.name", "new")
+        settings.remember("unit", {"strap.name": "new"})
     assert tomllib.loads(path.read_text()) == {"strap": {"name": "old"}}
     assert [file.name for file in path.parent.iterdir()] == ["unit.toml"]
 

@@ -1288,7 +1288,7 @@ def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:
 
 
 def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_test_and_out_of_no_ride() -> None:
-    settings.remember("rider", "rate_medicines", True)
+    settings.remember("rider", {"rate_medicines": True})
     way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
     back = [Press("select"), Press("select", "long"), Press("select")]
     bench = Bench(

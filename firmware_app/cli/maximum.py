@@ -383,7 +383,7 @@ def _riding_by(bpm: int) -> Iterator[None]:
     path = settings.config_dir() / "rider.toml"
     before = path.read_bytes() if path.exists() else b""
     try:
-        settings.remember("rider", "hr_max_bpm", bpm)
+        settings.remember("rider", {"hr_max_bpm": bpm})
     except OSError as error:
         raise Failed(f"{path} cannot be written ({error.strerror}); your maximum is unchanged") from error
     try:

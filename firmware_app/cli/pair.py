@@ -96,8 +96,7 @@ def _ask(found: list[Found]) -> Found:
 
 
 def _finish(args: argparse.Namespace, found: list[Found], address: str, name: str) -> int:
-    settings.remember("unit", "strap.name", name)
-    path = settings.remember("unit", "strap.address", address)
+    path = settings.remember("unit", {"strap.address": address, "strap.name": name})
     if args.json:
         _print_json(found, address, name)
     elif address:

@@ -95,7 +95,7 @@ h2{{font-size:1.15rem;margin:2rem 0 .5rem;padding-top:.6rem;border-top:2px solid
 header p,.quiet,figcaption,dt,thead th{{color:var(--quiet)}}
 p{{margin:.4rem 0}}
 ul{{margin:.4rem 0;padding-left:1.2rem}}
-dl{{display:grid;grid-template-columns:repeat(auto-fit,minmax(7rem,1fr));gap:.8rem 1rem;margin:1rem 0}}
+dl{{display:grid;grid-template-columns:repeat(auto-fit,minmax(6rem,1fr));gap:.8rem 1rem;margin:1rem 0}}
 dl div{{display:flex;flex-direction:column;justify-content:space-between}}
 dt{{font-size:.85em;line-height:1.25}}
 dd{{margin:0;white-space:nowrap;font-size:1.3rem;font-weight:600;line-height:1.2}}
@@ -111,6 +111,7 @@ thead th{{font-size:.85em;border-bottom:1px solid var(--quiet)}}
 td:has(.bar){{width:42%;min-width:5rem}}
 .bar{{display:block;height:.8em;border-left:2px solid var(--ink)}}
 .bar i{{display:block;height:100%;background:var(--ink);print-color-adjust:exact;-webkit-print-color-adjust:exact}}
+@media (max-width:46rem){{dl{{grid-template-columns:repeat(2,1fr)}}}}
 @media (max-width:30rem){{table{{font-size:.85em}}th,td{{padding-left:.45rem}}td:has(.bar){{width:30%;min-width:3rem}}}}
 @media print{{@page{{margin:14mm}}body{{max-width:none;padding:0;font-size:9.5pt}}
 h2{{font-size:11pt;margin-top:.9rem;padding-top:.3rem;break-after:avoid}}dl{{grid-template-columns:repeat(6,1fr)}}

@@ -30,7 +30,7 @@ def test_json_has_the_worked_limits(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_a_formula_says_so_and_carries_its_range(capsys: pytest.CaptureFixture[str]) -> None:
-    settings.remember("rider", "birth_year", 1976)
+    settings.remember("rider", {"birth_year": 1976})
     assert main(["bands", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     low, high = document["hr_max_range_bpm"]
@@ -49,8 +49,8 @@ def test_no_maximum_and_no_birth_year_names_the_cure(capsys: pytest.CaptureFixtu
 
 
 def test_medicines_forbid_a_formula(capsys: pytest.CaptureFixture[str]) -> None:
-    settings.remember("rider", "birth_year", 1976)
-    settings.remember("rider", "rate_medicines", True)
+    settings.remember("rider", {"birth_year": 1976})
+    settings.remember("rider", {"rate_medicines": True})
     assert main(["bands"]) == 2
     assert "ask your doctor" in capsys.readouterr().err
 

@@ -32,8 +32,8 @@ def pins(monkeypatch: pytest.MonkeyPatch) -> MockFactory:
 def bench(pins: MockFactory, private_home: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A unit with everything but a radio."""
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={private_home / 'no-bus'}")
-    settings.remember("rider", "hr_max_bpm", 184)
-    settings.remember("unit", "panel.kind", "offscreen")
+    settings.remember("rider", {"hr_max_bpm": 184})
+    settings.remember("unit", {"panel.kind": "offscreen"})
     return private_home
 
 
@@ -52,9 +52,9 @@ def test_a_lane_that_reaches_a_lower_limit_of_the_riders_is_said_and_is_no_fault
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert "lane" not in checked(capsys)[1]
-    settings.remember("rider", "target", "4")
-    settings.remember("alarms", "near_max.limit_percent", 76)
-    settings.remember("alarms", "near_max.release_percent", 74)
+    settings.remember("rider", {"target": "4"})
+    settings.remember("alarms", {"near_max.limit_percent": 76})
+    settings.remember("alarms", {"near_max.release_percent": 74})
     _, parts, _ = checked(capsys)
     assert parts["lane"]["state"] == "ok"
     assert "near_max.limit_percent = 76" in parts["lane"]["text"]
@@ -94,8 +94,8 @@ def test_a_unit_with_its_strap_in_range_is_ready(
 ) -> None:
     from sim.radio import STRAPS, Radio
 
-    settings.remember("unit", "strap.address", STRAPS[0])
-    settings.remember("unit", "strap.adapter", "hci0")
+    settings.remember("unit", {"strap.address": STRAPS[0]})
+    settings.remember("unit", {"strap.adapter": "hci0"})
     with Radio() as radio, radio.strap("hci1", "--name", "Strap one") as strap:
         strap.wait_for("ready")
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", radio.address)
@@ -109,7 +109,7 @@ def test_a_unit_with_its_strap_in_range_is_ready(
         assert main(["check"]) == 0
         assert capsys.readouterr().out.endswith("ready to ride, but for what was not asked: strap\n")
 
-        settings.remember("unit", "strap.address", "C0:00:00:00:00:99")
+        settings.remember("unit", {"strap.address": "C0:00:00:00:00:99"})
         status, parts, _ = checked(capsys, "--radio-seconds", "0.5")
         assert (status, parts["adapter"]["state"], parts["strap"]["state"]) == (1, "ok", "missing")
 
@@ -177,9 +177,9 @@ def test_no_pins_names_a_cure(bench: Path, capsys: pytest.CaptureFixture[str], m
 
 
 def test_what_is_set_to_be_absent_is_not_missing(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    settings.remember("unit", "sounder.kind", "silent")
+    settings.remember("unit", {"sounder.kind": "silent"})
     for key in ("minus", "select", "plus"):
-        settings.remember("unit", f"keys.{key}_pin", "")
+        settings.remember("unit", {f"keys.{key}_pin": ""})
     _, parts, _ = checked(capsys)
     assert (parts["sounder"]["state"], parts["keys"]["state"]) == ("ok", "ok")
 
@@ -198,7 +198,7 @@ def test_what_is_set_to_be_absent_is_not_missing(bench: Path, capsys: pytest.Cap
 def test_settings_that_cannot_be_used_are_named_and_the_rest_is_still_asked(
     bench: Path, capsys: pytest.CaptureFixture[str], file: str, key: str, value: str | int
 ) -> None:
-    settings.remember(file, key, value)
+    settings.remember(file, {key: value})
     status, parts, _ = checked(capsys)
     assert status == 1
     assert parts["settings"]["state"] == "wrong"
@@ -260,7 +260,7 @@ def test_a_part_that_hangs_or_breaks_does_not_hold_up_the_others() -> None:
 def test_a_strap_that_nobody_looked_for_is_not_called_ok(
     bench: Path, capsys: pytest.CaptureFixture[str], words: list[str]
 ) -> None:
-    settings.remember("unit", "strap.address", "C0:00:00:00:00:99")
+    settings.remember("unit", {"strap.address": "C0:00:00:00:00:99"})
     _, parts, document = checked(capsys, *words)
     assert (parts["adapter"]["state"], parts["strap"]["state"]) == ("missing", "unasked")
     assert "not looked for" in parts["strap"]["text"]

@@ -52,7 +52,7 @@ def accepted() -> int | None:
 
 
 def test_show_puts_the_formulas_side_by_side_with_their_spread(ask: Any) -> None:
-    settings.remember("rider", "birth_year", 1976)
+    settings.remember("rider", {"birth_year": 1976})
     shown = ask("show")
     assert shown["origin"] == "formula"
     assert {row["name"] for row in shown["formulas"]} == {"nes", "tanaka", "gellish", "fox"}
@@ -62,8 +62,8 @@ def test_show_puts_the_formulas_side_by_side_with_their_spread(ask: Any) -> None
 
 
 def test_show_with_medicines_still_shows_and_sends_to_a_doctor(capsys: pytest.CaptureFixture[str]) -> None:
-    settings.remember("rider", "birth_year", 1976)
-    settings.remember("rider", "rate_medicines", True)
+    settings.remember("rider", {"birth_year": 1976})
+    settings.remember("rider", {"rate_medicines": True})
     assert main(["maximum"]) == 0
     assert "ask your doctor" in capsys.readouterr().out
 
@@ -212,7 +212,7 @@ def test_simulated_rides_say_nothing_about_the_rider(ask: Any) -> None:
 
 
 def test_a_maximal_test_measures_and_an_aborted_one_does_not(ask: Any) -> None:
-    settings.remember("rider", "birth_year", 1990)
+    settings.remember("rider", {"birth_year": 1990})
     marks = (Mark(600.0, "verdict", {"maximal": True, "peak_bpm": 176.0, "why": ""}),)
     store(ride(176, plan="maximal-test"))
     loose = ask("estimate")["range_bpm"]
@@ -232,7 +232,7 @@ def test_setting_the_same_maximum_again_is_no_second_line_of_the_history(ask: An
         (184, ""),
     ]
     # What a kill between the two files left out is mended by setting it again.
-    settings.remember("rider", "hr_max_bpm", 190)
+    settings.remember("rider", {"hr_max_bpm": 190})
     ask("set", "190")
     assert ask("history")["history"][-1]["value_bpm"] == 190
 
@@ -246,7 +246,7 @@ def test_set_refuses_a_slip_of_the_pen(bpm: str, ask: Any) -> None:
 def test_set_takes_an_unlikely_value_and_says_so_with_the_way_back(
     ask: Any, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    settings.remember("rider", "birth_year", 1976)
+    settings.remember("rider", {"birth_year": 1976})
     assert main(["maximum", "set", "230"]) == 0
     first = capsys.readouterr().out
     assert "none was set" in first
@@ -276,8 +276,8 @@ def test_set_says_when_a_stored_ride_held_more(capsys: pytest.CaptureFixture[str
 
 
 def test_set_does_not_compare_with_a_formula_that_does_not_hold(ask: Any) -> None:
-    settings.remember("rider", "birth_year", 1976)
-    settings.remember("rider", "rate_medicines", True)
+    settings.remember("rider", {"birth_year": 1976})
+    settings.remember("rider", {"rate_medicines": True})
     assert ask("set", "140")["doubts"] == []
     assert accepted() == 140
 
@@ -289,7 +289,7 @@ def test_set_compares_with_the_wide_range_of_the_estimate_where_no_age_is_known(
 ) -> None:
     low, high = (round(bpm) for bpm in ask("estimate")["range_bpm"])
     if birth_year:
-        settings.remember("rider", "birth_year", birth_year)
+        settings.remember("rider", {"birth_year": birth_year})
     [doubt] = ask("set", bpm)["doubts"]
     assert f"of any age: {low} to {high} (" in doubt
     assert ask("set", "184")["doubts"] == []
@@ -316,7 +316,7 @@ def test_evidence_names_the_next_step_and_it_can_be_taken(
     then = capsys.readouterr().out
     assert main(shlex.split(then.split("`")[1].replace("DATE", "2026-05-04T18:02"))[1:]) == 0
     assert "rides import" not in ask("evidence", "last")["next"]
-    settings.remember("rider", "rate_medicines", True)
+    settings.remember("rider", {"rate_medicines": True})
     assert "ask your doctor" in ask("evidence", str(path))["next"]
 
 

@@ -83,14 +83,14 @@ def test_json_alone_lists_and_remembers_nothing(found: list[Found], capsys: pyte
 
 
 def test_an_address_is_remembered_without_looking(capsys: pytest.CaptureFixture[str]) -> None:
-    settings.remember("unit", "strap.name", "Somebody's")
+    settings.remember("unit", {"strap.name": "Somebody's"})
     assert main(["pair", "--address", "c0:00:00:00:00:0a"]) == 0
     assert remembered() == ("C0:00:00:00:00:0A", "")
 
 
 def test_the_rest_of_the_file_stays(found: list[Found]) -> None:
-    settings.remember("unit", "strap.adapter", "hci1")
-    settings.remember("unit", "sounder.kind", "motor")
+    settings.remember("unit", {"strap.adapter": "hci1"})
+    settings.remember("unit", {"sounder.kind": "motor"})
     assert main(["pair", "--choose", "1"]) == 0
     unit = settings.load("unit", settings.Unit)
     assert (unit.strap.adapter, unit.sounder.kind) == ("hci1", "motor")

@@ -59,7 +59,7 @@ def test_json_of_the_last_ride_and_of_one_by_number(capsys: pytest.CaptureFixtur
 def test_text_says_what_is_missing_for_a_load_and_counts_it_once_set(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", "last"]) == 0
     assert "set sex in rider.toml" in capsys.readouterr().out
-    settings.remember("rider", "sex", "female")
+    settings.remember("rider", {"sex": "female"})
     assert main(["report", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["summary"]["load"] > 0
 
@@ -112,9 +112,9 @@ def test_a_kept_review_is_worked_out_again_when_the_rider_s_facts_change(capsys:
         return [week["load"] for week in json.loads(capsys.readouterr().out)["weeks"] if week["rides"]]
 
     assert set(loads()) == {None}
-    settings.remember("rider", "sex", "male")
+    settings.remember("rider", {"sex": "male"})
     men = loads()
-    settings.remember("rider", "sex", "female")
+    settings.remember("rider", {"sex": "female"})
     women = loads()
     assert None not in men
     assert men != women

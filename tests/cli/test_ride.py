@@ -106,8 +106,8 @@ def test_settings_that_cannot_be_used_are_told_before_the_ride(capsys: pytest.Ca
 
 
 def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_maximal_test(capsys: pytest.CaptureFixture[str]) -> None:
-    settings.remember("rider", "hr_max_bpm", 150)
-    settings.remember("rider", "rate_medicines", True)
+    settings.remember("rider", {"hr_max_bpm": 150})
+    settings.remember("rider", {"rate_medicines": True})
     assert main([*SHORT, "0.3", "--maximal-test"]) == 2
     told = capsys.readouterr().err
     for words in (str(settings.config_dir() / "rider.toml"), "rate_medicines", "doctor", "false"):

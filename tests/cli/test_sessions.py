@@ -88,8 +88,8 @@ def test_check_passes_a_plan_with_its_warnings(mine: Path, capsys: pytest.Captur
 def test_steps_that_reach_a_lower_limit_of_the_riders_are_said_on_stderr(
     mine: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    settings.remember("alarms", "near_max.limit_percent", 76)
-    settings.remember("alarms", "near_max.release_percent", 74)
+    settings.remember("alarms", {"near_max.limit_percent": 76})
+    settings.remember("alarms", {"near_max.release_percent": 74})
     for words in (["check", str(mine)], ["show", str(mine), "--json"]):
         assert main(["sessions", *words, "--hr-max-bpm", "184"]) == 0
         err = capsys.readouterr().err

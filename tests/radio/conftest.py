@@ -3,8 +3,8 @@
 For a test that runs ``rumblestrip`` itself on this radio:
 
     def test_ride(radio, private_home):
-        settings.remember("unit", "strap.address", STRAPS[0])
-        settings.remember("unit", "strap.adapter", "hci0")           # hci1 and hci2 belong to the straps
+        settings.remember("unit", {"strap.address": STRAPS[0]})
+        settings.remember("unit", {"strap.adapter": "hci0"})           # hci1 and hci2 belong to the straps
         with radio.strap("hci1", "--csv", str(path), "--speed", "20", "--wait") as strap:
             strap.wait_for("ready")
             ride = subprocess.Popen([sys.executable, "-m", "firmware_app", "ride", ...], env=radio.env)

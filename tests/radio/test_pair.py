@@ -18,7 +18,7 @@ def pair(env: dict[str, str], *words: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_the_chosen_strap_is_remembered(radio: Radio) -> None:
-    settings.remember("unit", "strap.adapter", "hci0")
+    settings.remember("unit", {"strap.adapter": "hci0"})
     with radio.strap("hci1", "--name", "Strap one") as one, radio.strap("hci2", "--name", "Strap two") as two:
         one.wait_for("ready")
         two.wait_for("ready")
