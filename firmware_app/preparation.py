@@ -44,9 +44,14 @@ class Preparation:
         """A ride, ready to be fed."""
         return Companion(facts, self.bands, self.alarms, self.plan)
 
+    @property
+    def near_max_bpm(self) -> float:
+        """Where the alarm takes near maximum to begin, in bpm."""
+        return self.alarms.near_max.begins_bpm(self.bands.hr_max_bpm)
+
     def near_max_caution(self) -> str:
         """What a rider with a lower limit for near maximum should know of this lane or plan before riding; or ""."""
-        return session.near_max_caution(self.plan, self.bands, self.alarms.near_max.limit_percent)
+        return session.near_max_caution(self.plan, self.bands, self.near_max_bpm)
 
     def check_test(self) -> None:
         """Raises SettingsError when the rider takes medicines with which no maximal test is begun."""

@@ -108,6 +108,8 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
         print(json.dumps(document, indent=2))
     elif args.out is None:
         print(_columns([weeks.HEAD, *weeks.rows(found)]))
+        if words := weeks.simulated(found):
+            print(words)
     return 0
 
 
@@ -255,11 +257,13 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 def _text(title: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
     from firmware_app.core.review import ALARM_NAMES, by_kind, clock, median_answer_s
-    from firmware_app.report.ride import UNKNOWN, headline
+    from firmware_app.report.ride import ANSWERED, OVER_MAXIMUM, UNKNOWN, headline
 
     lines = [title, "", _columns([(name, value) for name, value in headline(found)]), ""]
     if found.load_missing:
         lines += [f"No load: {found.load_missing}."]
+    if found.peak_bpm is not None and bands.whole_bpm(found.peak_bpm) > table.hr_max_bpm:
+        lines += [OVER_MAXIMUM]
     lines += [*found.trained, "", *found.change, ""]
     times = [(f"{band.number} {band.name}", clock(found.band_s[band.number])) for band in table.scheme.bands]
     lines += [_columns([*reversed(times), ("Unknown", clock(found.unknown_s)), ("Paused", clock(found.paused_s))])]
@@ -270,7 +274,7 @@ def _text(title: str, found: Review, table: bands.BandTable) -> str:
         if kind in ALARM_NAMES
     ]
     if alarms:
-        lines += ["", _columns([("Alarm", "Times", "Answer"), *alarms])]
+        lines += ["", _columns([("Alarm", "Times", "Median answer"), *alarms]), ANSWERED]
     return "\n".join(lines)
 
 

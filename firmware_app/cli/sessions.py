@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     table = _rider_bands(args.hr_max_bpm)
     try:
         document = describe(plan, table)
-        warn(session.near_max_caution(plan, table, settings.load_alarms().near_max.limit_percent))
+        warn(session.near_max_caution(plan, table, settings.load_alarms().near_max.begins_bpm(table.hr_max_bpm)))
     except bands.BandError as error:
         raise settings.SettingsError(f"{plans.plan_path(args.plan)}: {error}") from error
     if args.json:

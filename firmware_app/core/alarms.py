@@ -47,7 +47,8 @@ class Condition:
 
 @dataclass(frozen=True, kw_only=True)
 class NearMax(Condition):
-    """At or above ``limit_percent`` of maximum; ends under ``release_percent``.
+    """At or above ``limit_percent`` of maximum, or ``limit_bpm`` where that is lower; ends as far under the one as
+    ``release_percent`` is under the other.
 
     early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still; further under,
     down to the release, it runs back, and under that three times as fast. The estimate of a heart that is held at the
@@ -57,11 +58,20 @@ class NearMax(Condition):
     """
 
     limit_percent: float
+    limit_bpm: float
     release_percent: float
     early_bpm: float
     dip_bpm: float
     bridge_s: float
     rise_bpm_s: float
+
+    def begins_bpm(self, hr_max_bpm: int) -> float:
+        """Where near maximum begins for a rider with this maximum, in bpm."""
+        return min(self.limit_percent * hr_max_bpm / 100, self.limit_bpm)
+
+    def ends_bpm(self, hr_max_bpm: int) -> float:
+        """Where it ends, in bpm."""
+        return self.begins_bpm(hr_max_bpm) - (self.limit_percent - self.release_percent) * hr_max_bpm / 100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,6 +154,7 @@ BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
     Condition: {"dwell_s": (0, 120), "release_s": (0, 60), "apart_s": (0, 300)},
     NearMax: {
         "limit_percent": (50, 97),
+        "limit_bpm": (60, 240),
         "release_percent": (40, 97),
         "dwell_s": (0, 30),
         "early_bpm": (0, 5),
@@ -322,8 +333,8 @@ def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
         # Not seen is not gone; but what nobody has seen for so long does not sound on.
         long_gone = s.untrusted_since_s is None or s.t_s - s.untrusted_since_s > _LOST_S
         return _LOST if long_gone else _UNKNOWN
-    over_bpm = s.trusted_bpm - row.limit_percent * s.hr_max_bpm / 100
-    under_bpm = row.release_percent * s.hr_max_bpm / 100 - s.trusted_bpm
+    over_bpm = s.trusted_bpm - row.begins_bpm(s.hr_max_bpm)
+    under_bpm = row.ends_bpm(s.hr_max_bpm) - s.trusted_bpm
     away_s = max(under_bpm, 0.0) / row.rise_bpm_s
     if over_bpm >= -row.early_bpm:
         return Rate(1.0, under_bpm > 0, away_s)
@@ -530,7 +541,7 @@ class Engine:
 
     def _free_bpm(self, s: Situation) -> float:
         """Where near maximum ends, in bpm."""
-        return self._table.near_max.release_percent * s.hr_max_bpm / 100
+        return self._table.near_max.ends_bpm(s.hr_max_bpm)
 
     def pause_audio(self, t_s: float) -> None:
         """Silence everything but near_max for a while; again to end it."""

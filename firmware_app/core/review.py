@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from firmware_app.core.alarms import CONDITIONS
 from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
 from firmware_app.core.events import Mark
-from firmware_app.core.record import RideRecord
+from firmware_app.core.record import RideFacts, RideRecord
 
 Sex = Literal["female", "male"]
 
-VERSION = "2"
+VERSION = "3"
 """Of the definitions below: a review that is kept under another version has to be worked out again."""
 
 HOLD_S = 5.0
@@ -202,7 +202,7 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
         trained=(),
         change=(),
     )
-    return replace(facts, trained=_trained(facts, bands), change=_change(facts, record.facts.source == "import"))
+    return replace(facts, trained=_trained(facts, bands), change=_change(facts, record.facts))
 
 
 def hard_bpm(hr_max_bpm: int) -> int:
@@ -464,7 +464,7 @@ def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _change(review: Review, imported: bool) -> tuple[str, ...]:
+def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
     """Advice, most careful first. No sentence here ever asks for more effort: the same lane or a lower one.
 
     The first must be whole on the smallest panel; what goes on from it stands in a sentence of its own.
@@ -484,9 +484,11 @@ def _change(review: Review, imported: bool) -> tuple[str, ...]:
         ]
         return tuple(sentences)
     if review.target_s < 60:
+        if ride.target == "none":
+            return (*sentences, "Ridden without a target, as chosen.")
         sentences.append("There was no target for long enough to judge.")
         # Of a ride that another device recorded nobody can say whether a lane was chosen.
-        return (*sentences, *(() if imported else ("Choose a lane before you set off.",)))
+        return (*sentences, *(() if ride.source == "import" else ("Choose a lane before you set off.",)))
     above, below = review.above_target_s / review.target_s, review.below_target_s / review.target_s
     if above >= OUTSIDE_SHARE:
         sentences += [

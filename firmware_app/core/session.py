@@ -230,17 +230,21 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
     return tuple(found.values())
 
 
-def own_near_max_bpm(bands: BandTable, limit_percent: float) -> int | None:
-    """Where near maximum begins for a rider whose own limit is under the usual one: a doctor gave it. Else None."""
-    return None if limit_percent >= 100 * NEAR_MAX_FRACTION else whole_bpm(limit_percent * bands.hr_max_bpm / 100)
+def own_near_max_bpm(bands: BandTable, begins_bpm: float) -> int | None:
+    """Where near maximum begins for a rider with whom that is lower than usual, in whole bpm: a doctor said so.
+
+    None where it begins where it usually does. begins_bpm: as the alarm has it.
+    """
+    near_bpm = whole_bpm(begins_bpm)
+    return near_bpm if near_bpm < whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm) else None
 
 
-def near_max_caution(plan: Plan, bands: BandTable, limit_percent: float) -> str:
+def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:
     """Which of the plan's lanes lead to the rider's own limit for near maximum, in a sentence; "" where none does.
 
     Only a limit under the usual one is spoken of: a plan does not know of it. Raises BandError as ``targets`` does.
     """
-    near_bpm = own_near_max_bpm(bands, limit_percent)
+    near_bpm = own_near_max_bpm(bands, begins_bpm)
     if near_bpm is None:
         return ""
     reaching: dict[str, int] = {}
@@ -255,7 +259,7 @@ def near_max_caution(plan: Plan, bands: BandTable, limit_percent: float) -> str:
         return ""
     where = ", ".join(f"{name} (up to {high_bpm} bpm)" for name, high_bpm in reaching.items())
     return (
-        f"for you near maximum begins at {near_bpm} bpm (near_max.limit_percent = {limit_percent:g} in alarms.toml); "
+        f"for you near maximum begins at {near_bpm} bpm ([near_max] in alarms.toml); "
         f"this reaches it: {where}; choose a lower lane"
     )
 

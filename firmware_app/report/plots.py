@@ -176,6 +176,8 @@ def recoveries(time: Timeline, review: Review) -> str:
     with _style():
         canvas = Canvas("recoveries", "Fall of the heart rate after each hard effort", [150])
         (axes,) = canvas.rows
+        # More names than this are pushed so far from where their lines end that they name nothing; the table has them.
+        named = len(review.recoveries) <= 6
         ends: list[tuple[float, str]] = []
         for number, effort in enumerate(review.recoveries, start=1):
             if effort.t_s is None or effort.fall_bpm is None:
@@ -185,7 +187,8 @@ def recoveries(time: Timeline, review: Review) -> str:
             axes.plot(np.arange(curve.size), fall, color=INK, linewidth=1.1)
             axes.plot([RECOVERY_S], [fall[RECOVERY_S]], "o", color=ACCENT, markersize=4)
             last = int(np.flatnonzero(np.isfinite(fall))[-1])
-            ends.append((float(fall[last]), str(number)))
+            if named:
+                ends.append((float(fall[last]), str(number)))
         _right_labels(axes, ends)
         axes.axvline(RECOVERY_S, color=QUIET, linewidth=0.7, linestyle=(0, (2, 2)))
         axes.set_xlim(0, 2 * RECOVERY_S)
@@ -248,11 +251,12 @@ def hearts(
         ends: list[tuple[float, str]] = []
         for name, values, style in rows:
             known = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
-            axes.plot(range(len(mondays)), known, style, color=INK, linewidth=1.2, markersize=3.5)
-            if style != "o":
-                # A line of one point is invisible: a week that stands alone gets a level of its own.
-                alone = _alone(np.isfinite(known))
-                axes.hlines(known[alone], alone - 0.35, alone + 0.35, color=INK, linewidth=1.2, linestyles=style)
+            if style == "o":
+                axes.plot(range(len(mondays)), known, style, color=INK, markersize=3.5)
+            else:
+                # A level holds for its week and then jumps: a slope would tell of a change that nobody made.
+                edges = np.arange(len(mondays) + 1) - 0.5
+                axes.stairs(known, edges, baseline=None, color=INK, linewidth=1.2, linestyle=style)
             if np.isfinite(known).any():
                 last_bpm = float(known[np.isfinite(known)][-1])
                 ends.append((last_bpm, f"{name} {last_bpm:.0f}"))
@@ -264,12 +268,6 @@ def hearts(
         _beats_axis(axes)
         _week_axis(axes, mondays, last=True)
         return canvas.svg()
-
-
-def _alone(known: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Where a value is known and neither neighbour is."""
-    padded = np.pad(known, 1)
-    return np.flatnonzero(known & ~padded[:-2] & ~padded[2:])
 
 
 def _right_labels(axes: Axes, ends: Sequence[tuple[float, str]]) -> None:

@@ -24,6 +24,16 @@ from firmware_app.report.page import Html, bar, figures, listing, page, paragrap
 UNKNOWN = "–"
 IN_TARGET = "In target, of known time with a lane"
 
+ANSWERED = (
+    "Answered: the heart rate was back inside, or the condition was over, before a pause, another target or the end. "
+    "The answer is the time until then."
+)
+
+OVER_MAXIMUM = (
+    "That is over the maximum that this ride was reckoned with: either it is set too low, or the strap was wrong. "
+    "`rumblestrip maximum evidence` on this ride tells which; nothing is changed by this number alone."
+)
+
 NOT_MEDICAL = (
     "Rumblestrip is not a medical device. None of these figures is a diagnosis; what each one means, and what it does "
     "not, stands in docs/review.md."
@@ -131,12 +141,8 @@ def _alarms(review: Review) -> Html:
                 UNKNOWN if answer_s is None else clock(answer_s),
             )
         )
-    words = (
-        "Answered: the heart rate was back inside, or the condition was over, before a pause, another target or the"
-        " end. The answer is the median time until then."
-    )
-    head = ("Alarm", "Times", "Reminders", "Answered", "Answer")
-    return section("Alarms", table(head, rows), paragraph(words, quiet=True))
+    head = ("Alarm", "Times", "Reminders", "Answered", "Median answer")
+    return section("Alarms", table(head, rows), paragraph(ANSWERED, quiet=True))
 
 
 def _steps(steps: Sequence[StepResult]) -> Html:
@@ -197,6 +203,8 @@ def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
     if review.peak_bpm is not None:
         share = f"{whole_percent(whole_bpm(review.peak_bpm), bands.hr_max_bpm)} %"
         parts.append(paragraph(f"Highest trusted heart rate {_bpm(review.peak_bpm)}, {share} of it."))
+        if whole_bpm(review.peak_bpm) > bands.hr_max_bpm:
+            parts.append(paragraph(OVER_MAXIMUM))
     if review.peak_reported_bpm is not None:
         parts.append(
             paragraph(
@@ -205,7 +213,7 @@ def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
                 quiet=True,
             )
         )
-    near = f"{clock(review.near_max_s)} were at or above {near_max_bpm(bands.hr_max_bpm)} bpm, near maximum."
+    near = f"{clock(review.near_max_s)} were at or above {near_max_bpm(bands.hr_max_bpm)} bpm, 94 % of it."
     return section("The maximum", *parts, paragraph(near))
 
 

@@ -212,9 +212,15 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
     sections.append(section("Resting, peak and maximum heart rate", picture(drawn, caption)))
     sections.append(section("Week by week", table(HEAD, rows(weeks)), paragraph(NOT_MEDICAL, quiet=True)))
     span = f"{mondays[0]:%d %B %Y} to {mondays[-1] + timedelta(days=6):%d %B %Y}"
-    if simulated := sum(week.simulated for week in weeks):
-        span += f" · {simulated} simulated rides among them"
+    if words := simulated(weeks):
+        span += f" · {words}"
     return page(f"The last {len(weeks)} weeks", span, sections)
+
+
+def simulated(weeks: Sequence[Week]) -> str:
+    """How many of the rides no heart has ridden, in words; "" for none."""
+    count = sum(week.simulated for week in weeks)
+    return f"simulated rides among them: {count}" if count else ""
 
 
 def _load(week: Week) -> str:

@@ -57,7 +57,7 @@ def test_a_lane_that_reaches_a_lower_limit_of_the_riders_is_said_and_is_no_fault
     settings.remember("alarms", {"near_max.release_percent": 74})
     _, parts, _ = checked(capsys)
     assert parts["lane"]["state"] == "ok"
-    assert "near_max.limit_percent = 76" in parts["lane"]["text"]
+    assert "begins at 140 bpm" in parts["lane"]["text"]
     assert parts["lane"]["cure"] == "choose a lower lane"
 
 

@@ -48,7 +48,7 @@ class Ride:
     def __init__(self, table: AlarmTable, **situation: Any) -> None:
         self.engine = Engine(table)
         known = {"trusted_bpm": 140.0, "quality": 1.0, "arriving": True, "untrusted_since_s": None}
-        self.now = Situation(hr_max_bpm=HR_MAX_BPM, **{**known, **situation})
+        self.now = Situation(**{"hr_max_bpm": HR_MAX_BPM, **known, **situation})
         self.told: list[tuple[float, Change]] = []
 
     def go(self, seconds: float, **situation: Any) -> list[tuple[float, Change]]:
@@ -764,9 +764,34 @@ def test_near_max_can_be_set_as_low_as_a_doctor_says(table: AlarmTable, limit_pe
     assert ride.heard("near_max")
 
 
+@pytest.mark.parametrize("hr_max_bpm", [170, 184, 200])
+def test_a_limit_in_bpm_stays_where_it_is_whatever_the_maximum(table: AlarmTable, hr_max_bpm: int) -> None:
+    lower = changed(table, "near_max", "limit_bpm", 140.0)
+    assert problem_with(lower) == ""
+    ride = Ride(lower, hr_max_bpm=hr_max_bpm)
+    ride.go(60, trusted_bpm=138)
+    assert not ride.heard("near_max")
+    ride.go(16, trusted_bpm=141)
+    assert ride.heard("near_max")
+    ride.go(5, trusted_bpm=138)
+    assert ride.engine.is_active("near_max")
+    ride.go(1, trusted_bpm=135)
+    assert not ride.engine.is_active("near_max")
+    ride.go(1, low_bpm=136, high_bpm=150, trusted_bpm=137)
+    assert not ride.engine.may_urge(ride.now)
+
+
+def test_a_limit_in_bpm_never_raises_near_max(table: AlarmTable) -> None:
+    ride = Ride(changed(table, "near_max", "limit_bpm", 199.0))
+    ride.go(16, trusted_bpm=LIMIT_BPM)
+    assert ride.heard("near_max")
+
+
 @pytest.mark.parametrize(
     ("key", "value"),
     [
+        ("limit_bpm", float("nan")),
+        ("limit_bpm", 1000.0),
         ("early_bpm", -1000.0),
         ("early_bpm", float("nan")),
         ("dip_bpm", float("nan")),

@@ -334,6 +334,12 @@ def test_a_ride_from_another_device_is_not_told_to_choose_a_lane(source: str, ad
     assert it.change == words[: 1 + advised]
 
 
+def test_a_ride_without_a_target_by_choice_is_not_asked_for_one() -> None:
+    record = each_second((600, 130))
+    it = review(replace(record, facts=replace(record.facts, target="none")), BANDS)
+    assert it.change == ("Ridden without a target, as chosen.",)
+
+
 def test_too_low_a_ride_is_offered_a_lower_lane() -> None:
     it = review(with_marks(each_second((600, 110)), target(0, 120, 138)), BANDS)
     assert "lower lane" in it.change[1]

@@ -301,12 +301,12 @@ def test_a_lane_or_an_arrival_that_reaches_a_lower_limit_of_the_riders_is_named(
     # 76 % of 180 bpm is 137: band 3 ends at 135, and 82 % is 148.
     steady, rise = Step("steady", "3", Ends(600)), Step("rise", None, Ends(600, arrival=parse_arrival("above 140bpm")))
     hard, down = Step("hard", "75-82%", Ends(300)), Step("down", None, Ends(300, arrival=parse_arrival("below 140bpm")))
-    said = near_max_caution(plan(steady, hard, down, rise, hard), BANDS, 76)
+    said = near_max_caution(plan(steady, hard, down, rise, hard), BANDS, 136.8)
     assert "137 bpm" in said
     assert "hard (up to 148 bpm), rise (up to 140 bpm);" in said
-    assert "the lane (up to 137 bpm)" in near_max_caution(free_plan("120-137bpm"), BANDS, 76)
-    assert near_max_caution(free_plan("120-136bpm"), BANDS, 76) == ""
-    assert near_max_caution(free_plan("160-180bpm"), BANDS, 94) == ""
+    assert "the lane (up to 137 bpm)" in near_max_caution(free_plan("120-137bpm"), BANDS, 136.8)
+    assert near_max_caution(free_plan("120-136bpm"), BANDS, 136.8) == ""
+    assert near_max_caution(free_plan("160-180bpm"), BANDS, 169.2) == ""
 
 
 # --- laws ---------------------------------------------------------------------------------------------------------

@@ -223,6 +223,13 @@ def test_the_page_tells_the_review(seven: bands.BandTable) -> None:
         assert part in words
 
 
+def test_a_highest_over_the_maximum_is_doubted(seven: bands.BandTable) -> None:
+    record = ride()
+    assert "either it is set too low" not in Reader(the_page(record, seven)).words
+    over = replace(record, trusted_bpm=np.append(record.trusted_bpm[:-1], seven.hr_max_bpm + 1.0))
+    assert "either it is set too low, or the strap was wrong" in Reader(the_page(over, seven)).words
+
+
 def test_every_share_on_the_page_names_what_it_is_a_share_of(seven: bands.BandTable) -> None:
     record = ride(began=datetime(2026, 11, 24, 9))
     page = the_page(record, seven)
@@ -305,7 +312,7 @@ def test_simulated_rides_are_told_apart(seven: bands.BandTable) -> None:
     record = ride(began=datetime(2026, 11, 24, 9), source="sim")
     found = gather([(record.facts, summary(review(record, seven)))], date(2026, 11, 25), 1)
     assert weeks_json(found)[0]["simulated"] == 1
-    assert "1 simulated" in Reader(weeks_page(found, seven.scheme)).words
+    assert "simulated rides among them: 1" in Reader(weeks_page(found, seven.scheme)).words
 
 
 @pytest.mark.parametrize("known", [[184], [None, 184, None], [184, None, 186], [184, 185, None, 186]])
