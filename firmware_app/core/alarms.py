@@ -463,6 +463,7 @@ class _Row:
     __slots__ = (
         "active",
         "away_s",
+        "back_s",
         "clear_since_s",
         "gathered",
         "hovers",
@@ -488,6 +489,7 @@ class _Row:
         self.reminder = 0
         self.hovers = -1  # how often it began since the heart was last far from the limit, less one
         self.sounded_s = float("-inf")
+        self.back_s = float("-inf")  # when the page last showed the heart inside its lane
 
     def gather(self, rate: Rate, dt_s: float) -> None:
         """Add what ``dt_s`` seconds at this rate bring."""
@@ -563,6 +565,8 @@ class Engine:
             row.gather(rate, dt_s)
             if abs(rate.over_bpm) > _NEWS_BPM:
                 row.hovers = -1
+            if rate.over_bpm < _SHOWN_BPM:
+                row.back_s = s.t_s
             if not row.active:
                 if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, rate, s.t_s):
                     self._begin(row, s.t_s, changes)
@@ -618,9 +622,12 @@ class Engine:
         waits = row.row.remind_s
         if not waits or rate.clear or rate.unseen or rate is _EXCUSED:
             return
-        if isinstance(row.row, Lane) and rate.over_bpm < _SHOWN_BPM:
-            return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
+        if isinstance(row.row, Lane):
+            if rate.over_bpm < _SHOWN_BPM:
+                return
+            if rate.per_s >= row.row.at_once_bpm and row.back_s - row.sounded_s >= _APART_LEAST_S:
+                wait_s = 0.0  # what was told was a heart on its limit; this one leaves
         sound = self._sound(row, t_s)
         if t_s - row.sounded_s >= wait_s and sound is not None:
             row.reminder += 1

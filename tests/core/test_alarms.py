@@ -438,6 +438,19 @@ def test_a_heart_on_its_limit_is_told_once_and_not_reminded(table: AlarmTable, k
 
 
 @pytest.mark.parametrize(("kind", "side"), SIDES)
+@pytest.mark.parametrize(("lingers_s", "sounds"), [(10, 2), (2, 1)])
+def test_a_heart_that_was_told_on_its_limit_is_told_again_when_it_leaves(
+    table: AlarmTable, kind: str, side: int, lingers_s: float, sounds: int
+) -> None:
+    ride = lane(table)
+    ride.go(2, trusted_bpm=outside(side, 0.3))
+    assert len(ride.heard(kind)) == 1
+    ride.go(lingers_s)
+    ride.go(3, trusted_bpm=outside(side, getattr(table, kind).at_once_bpm + 2))
+    assert len(ride.heard(kind)) == sounds
+
+
+@pytest.mark.parametrize(("kind", "side"), SIDES)
 def test_back_in_target_is_told_once_and_only_after_an_alarm(table: AlarmTable, kind: str, side: int) -> None:
     ride = lane(table)
     ride.go(1, trusted_bpm=outside(side, 0.2))
