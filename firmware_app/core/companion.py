@@ -322,6 +322,8 @@ class Companion:
     def _turn(self, t_s: float, out: list[Effect]) -> None:
         """A new lane, or the first moment back in it: from here a heart gets the time that its lag deserves."""
         self._lag.aim(t_s, self._target)
+        # Now, and not with the next measurement: the engine looks before that at a lane that has just moved.
+        self._now.on_its_way = self._lag.on_its_way(t_s)
         self._now.arrived = self._lag.arrived
         self._told(self._engine.new_lane(t_s), t_s, out)
 

@@ -475,3 +475,35 @@ def test_one_drop_out_makes_no_number_of_a_strap_last_longer() -> None:
     assert one.trusted_bpm is not None
     feed(one, [(120.0 + 5.0, Tick())])
     assert one.trusted_bpm is None
+
+
+def lag_ride(offset_s: float) -> Rows:
+    """A heart that answers a step at 300 s and a resume at 700 s as hearts do: not at all, then over a minute."""
+    rows: Rows = []
+    hr_bpm, t_s, wobble = 110.0, offset_s, 0
+    while t_s < 800:
+        goal_bpm = 110.0 if t_s < 310 else 148.0 if t_s < 600 else 112.0 if t_s < 710 else 148.0
+        hr_bpm += (goal_bpm - hr_bpm) * 0.5 / 60
+        wobble = (wobble * 31 + 7) % 101
+        shown_bpm = hr_bpm + 0.03 * (wobble - 50)
+        t_s += 60 / shown_bpm
+        rows.append((t_s, Measurement(round(shown_bpm), (60000 / shown_bpm,))))
+    return rows
+
+
+@pytest.mark.parametrize("offset_s", [0.0, 0.1, 0.25, 0.4])
+@pytest.mark.parametrize("lanes", [("100-120bpm", "138-158bpm"), ("100-120bpm", "80-95bpm")])
+def test_a_new_lane_scolds_no_heart_that_is_on_its_way(offset_s: float, lanes: tuple[str, str]) -> None:
+    """Neither at the step, nor when riding goes on after a pause in which the heart came down."""
+    plan = Plan("two", "Two", "", "", (Step("One", lanes[0], Ends(300)), Step("Two", lanes[1], Ends(3000))))
+    ride = companion(plan=plan)
+    up = lanes[1].startswith("138")
+    rows = [(t_s, event) for t_s, event in lag_ride(offset_s) if up or t_s < 320]
+    out = feed(ride, [row for row in rows if row[0] < 600])
+    if up:
+        ride.pause(600.0)
+        out += feed(ride, [row for row in rows if 600 <= row[0] < 700])
+        out += list(ride.resume(700.0))
+        out += feed(ride, [row for row in rows if row[0] >= 700])
+    told = [(mark.t_s, mark.detail["kind"]) for mark in marks(out, "alarm")]
+    assert [(t_s, kind) for t_s, kind in told if kind in ("above_target", "below_target")] == []
