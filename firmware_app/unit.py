@@ -741,7 +741,8 @@ def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
 def _caution(ready: Preparation) -> str:
     """A word for the home page where what would be ridden leads to a limit that a doctor gave."""
     near_bpm = own_near_max_bpm(ready.bands, ready.near_max_bpm)
-    return f"Reaches your limit, {near_bpm} bpm." if ready.near_max_caution() else ""
+    what = "lane" if ready.plan.free else "plan"
+    return f"This {what} reaches your limit, {near_bpm} bpm." if ready.near_max_caution() else ""
 
 
 def _today(lanes: tuple[pages.Lane, ...], target: str) -> int:

@@ -236,11 +236,12 @@ def test_home_says_which_lane_and_plan_reach_the_limit_that_a_doctor_gave() -> N
         unit={"at_once": False},
         prepared={"target": "1"},
     ).run()
-    said = {view.plan or view.target: view.notice for view in bench.seen if isinstance(view, HomeView)}
+    said = {view.plan or view.target: view.limit for view in bench.seen if isinstance(view, HomeView)}
     near_bpm = round(0.76 * HR_MAX_BPM)
-    reaching = {name for name, notice in said.items() if notice == f"Reaches your limit, {near_bpm} bpm."}
-    assert {"4 Brisk", "7 All-out", "Brisk blocks"} <= reaching
-    assert not reaching & {"1 Restore", "2 Easy", "3 Steady"}
+    for name in ("4 Brisk", "7 All-out"):
+        assert said[name] == f"This lane reaches your limit, {near_bpm} bpm."
+    assert said["Brisk blocks"] == f"This plan reaches your limit, {near_bpm} bpm."
+    assert {said[name] for name in ("1 Restore", "2 Easy", "3 Steady")} == {""}
 
 
 def test_sounds_off_leaves_near_maximum_on() -> None:

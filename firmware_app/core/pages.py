@@ -287,8 +287,9 @@ class Pages:
     def _home(self) -> HomeView:
         plan = None if self.plan is None else self.plans[self.plan]
         lane = self.lanes[self.chosen] if plan is None else None
-        # The smallest panel has room for one of them: what is wrong, else what the maximum is worth, else a hint.
-        hint = "" if self.caution else "Hold - for settings, hold + for plans."
+        limit = (plan or self.lanes[self.chosen]).caution
+        # The smallest panel has room for one of them: what the maximum is worth, or a hint.
+        hint = "" if self.caution or limit else "Hold - for settings, hold + for plans."
         return HomeView(
             strap=self._strap_line(),
             strap_battery="" if self.strap_percent is None else f"{self.strap_percent} %",
@@ -297,13 +298,17 @@ class Pages:
             hr_max=f"{self.hr_max}, formula" if self.caution else self.hr_max,
             plan=plan.title if plan else "",
             target=lane.name if lane else plan.length if plan else "",
-            lane=lane.bpm if lane else "",
+            lane=lane.bpm if lane and lane.name.replace(" ", "") != f"{lane.bpm}bpm" else "",
             caution=self.caution,
-            notice=next(iter(self.faults.values()), (plan or self.lanes[self.chosen]).caution or hint),
+            notice=next(iter(self.faults.values()), hint),
             actions=("lower", "ride", "higher") if lane else ("free ride", "ride", "free ride"),
+            limit=limit,
         )
 
     def _strap_line(self) -> str:
+        if self.link.state == "off" and self.link.text and not self.strap_name:
+            # What the strap says is for a terminal; here the keys lead there.
+            return "no strap: hold - for settings"
         if self.link.state != "connected":
             return self.link.text or "looking for the strap"
         return f"connected, {self.strap_worn}" if self.strap_worn else "connected"

@@ -66,9 +66,12 @@ class FindingView:
 
 @dataclass(frozen=True, slots=True)
 class HomeView:
-    """Before the ride: the strap, its battery, the accepted maximum, today's plan and target.
+    """Before the ride: the strap, its battery, the accepted maximum, today's plan or target.
 
-    hr_now: the trusted heart rate now, as text, "" where there is none; caution: the maximum is only a formula, or "".
+    hr_now: the trusted heart rate now, as text, "" where there is none.
+    target: the lane in words, or how long the plan takes at the longest; lane: in bpm, where that says more, or "".
+    limit: this lane or plan reaches the limit that a doctor gave, or ""; it stands above whatever is wrong.
+    caution: the maximum is only a formula, or "".
     """
 
     strap: str
@@ -82,6 +85,7 @@ class HomeView:
     caution: str
     notice: str
     actions: tuple[str, str, str] = NO_ACTIONS
+    limit: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from pygame import Rect
@@ -30,6 +31,11 @@ def _big(sheet: Sheet, box: Rect, text: str, align: Any = "centre") -> Rect:
     return sheet.text(box, text, box.height, align=align)
 
 
+def _height(sheet: Sheet, box: Rect, blocks: list[Block], cap_px: int) -> int:
+    """How much of the box these take, written as ``flow`` writes them."""
+    return Sheet(sheet.size, sheet.theme).flow(Rect(0, 0, *box.size), blocks, cap_px)
+
+
 def _finding(sheet: Sheet, view: views.FindingView) -> None:
     body = sheet.body()
     sheet.actions(body, view.actions)
@@ -49,35 +55,45 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
     theme = sheet.theme
     sheet.actions(body, view.actions)
     sheet.title(body, view.plan or "Free ride", f"battery {view.unit_battery}" if view.unit_battery else "")
-    # A row of its own where there is height, the end of the strap's where there is width.
-    strap = [Block(view.strap, f"battery {view.strap_battery}" if view.strap_battery else " ")]
-    if _wide(sheet) and view.strap_battery:
-        strap = [Block(view.strap, " "), Block("strap battery", view.strap_battery)]
-    words = [
-        *strap,
-        Block("heart rate", view.hr_now or ride.NO_NUMBER),
-        Block("maximum", view.hr_max),
-        Block(view.caution, ink=theme.quiet, lines=4, spare=True),
-        Block(view.notice, ink=theme.ink, lines=2, plate=True, space=0.25),
-    ]
+    strap = [Block(view.strap, ink=theme.quiet)]
+    if view.strap_battery:
+        # A row of its own where there is height, the end of the strap's where there is width.
+        strap = [Block(view.strap, f"battery {view.strap_battery}")]
+        if _wide(sheet):
+            strap = [Block(view.strap, " "), Block("strap battery", view.strap_battery)]
+    rows = [*strap, Block("heart rate", view.hr_now or ride.NO_NUMBER), Block("maximum", view.hr_max)]
+    limit = Block(view.limit, ink=theme.accent, space=0.25)
+    notice = Block(view.notice, ink=theme.ink, plate=True, space=0.25)
+    words = [*rows, limit, Block(view.caution, ink=theme.quiet, spare=True), notice]
     if _wide(sheet):
         road = cut_left(body, round(0.46 * body.width))
         cut_left(body, sheet.px(0.6))
     else:
-        line = LEADING * sheet.px(TEXT)
-        wanted = round((3 + 2.2 * bool(view.caution) + 2.7 * bool(view.notice)) * line)
-        road = cut_top(body, max(sheet.px(2.9), min(body.height - wanted, round(0.45 * body.height))))
-        cut_top(body, sheet.px(0.3))
+        gap = sheet.px(0.3)
+        wanted = _height(sheet, body, words, sheet.px(TEXT)) + gap
+        road_px = max(sheet.px(2.9), min(body.height - wanted, round(0.45 * body.height)))
+        if view.limit:
+            # On the smallest panel the road gives way to it, and leaves a line for what is wrong.
+            needed = _height(sheet, body, [*rows, limit, replace(notice, lines=1)], sheet.floor_px) + gap
+            road_px = min(road_px, body.height - needed)
+        road = cut_top(body, road_px)
+        cut_top(body, gap)
     edge, bar = sheet.px(0.5), max(3, sheet.px(0.17))
     sheet.parts.append(Ridges((road.left, road.top, edge, road.height), theme.ink, bar))
     sheet.parts.append(Ridges((road.right - edge, road.top, edge, road.height), theme.ink, bar))
     lane = road.inflate(-2 * edge - sheet.px(0.8), 0)
+    # In bases; where the road is low it does without the label.
+    label, name, bpm = 0.9, 1.75, 0.95 if view.lane else 0.0
+    if view.lane and lane.height < sheet.px(2.4):
+        label = 0.0
+    scale = min(sheet.base, lane.height / (label + name + bpm))
     stack = Rect(lane)
-    stack.height = min(lane.height, sheet.px(3.6))
+    stack.height = round(scale * (label + name + bpm))
     stack.centery = lane.centery
-    kicker = cut_top(stack, round(0.25 * stack.height))
-    below = cut_bottom(stack, round(0.35 * stack.height))
-    sheet.text(kicker, "target", min(sheet.px(0.46), kicker.height), align="centre", ink=theme.quiet)
+    kicker = cut_top(stack, round(scale * label))
+    below = cut_bottom(stack, round(scale * bpm))
+    what = "longest" if view.plan else "target"
+    sheet.text(kicker, what, min(sheet.px(0.46), kicker.height), align="centre", ink=theme.quiet)
     sheet.text(stack, view.target or "none", min(sheet.px(0.95), stack.height), align="centre")
     sheet.text(below, view.lane, min(sheet.px(0.6), below.height), align="centre", ink=theme.accent)
     sheet.flow(body, words, sheet.px(TEXT))
@@ -162,8 +178,7 @@ def _test(sheet: Sheet, view: views.TestView) -> None:
         cut_left(body, sheet.px(0.5))
     else:
         # The words are a warning: the number takes what they leave.
-        words = Sheet(sheet.size, sheet.theme).flow(Rect(0, 0, *body.size), blocks, sheet.floor_px)
-        left = body.height - words - sheet.px(0.3)
+        left = body.height - _height(sheet, body, blocks, sheet.floor_px) - sheet.px(0.3)
         number = cut_top(body, max(sheet.px(0.7), min(round(0.4 * body.height), left)))
         cut_top(body, sheet.px(0.3))
     number.height = min(number.height, sheet.px(4.5))

@@ -167,7 +167,7 @@ class Sheet:
     def flow(self, box: Rect, blocks: Sequence[Block], cap_px: int) -> int:
         """Write blocks one under another, as large as fits up to ``cap_px``. Gives the bottom of the last one.
 
-        At the floor, spare ones go, then the longest give up lines, then the last ones go.
+        At the floor, spare ones go, then the longest give up lines, then the last ones go; of two as long, the later.
         """
         left = [block for block in blocks if block.text or block.value]
         cap = max(cap_px, self.floor_px)
@@ -176,7 +176,7 @@ class Sheet:
         while left and self._height(box, left, cap) > box.height:
             counts = [len(self._lines(box, block, cap)) for block in left]
             spare = [i for i, block in enumerate(left) if block.spare]
-            longest = counts.index(max(counts))
+            longest = max(range(len(left)), key=lambda i: (counts[i], i))
             if spare or counts[longest] == 1:
                 left.pop(spare[-1] if spare else -1)
             else:

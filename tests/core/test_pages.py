@@ -156,6 +156,43 @@ def test_a_maximum_that_is_only_a_formula_is_marked_on_every_panel() -> None:
         assert view.hr_max == shown
 
 
+def test_what_reaches_a_doctors_limit_is_told_beside_what_is_wrong() -> None:
+    lanes = (pages.Lane("3", "3 Band", "120-129"), pages.Lane("4", "4 Band", "130-139", "This lane reaches it."))
+    plans = (pages.PlanChoice("hills", "Hills", "50:00", "This plan reaches it."),)
+    for chosen, plan, limit in ((0, None, ""), (1, None, "This lane reaches it."), (0, 0, "This plan reaches it.")):
+        one = pages.Pages(lanes, plans, "188", chosen=chosen, plan=plan, page="home", faults={"sounder": "No sounder."})
+        view = one.view(None, 0.0)
+        assert isinstance(view, HomeView)
+        assert (view.limit, view.notice) == (limit, "No sounder.")
+
+
+@pytest.mark.parametrize(
+    ("lane", "shown"),
+    [
+        (pages.Lane("120-144bpm", "120-144bpm", "120-144"), ""),
+        (pages.Lane("120 - 144 bpm", "120 - 144 bpm", "120-144"), ""),
+        (pages.Lane("0-120bpm", "0-120bpm", "under 120"), "under 120"),
+        (pages.Lane("70-80%", "70-80%", "132-150"), "132-150"),
+        (pages.Lane("3", "3 Band", "130-139"), "130-139"),
+    ],
+)
+def test_the_lane_in_bpm_is_shown_where_the_target_does_not_say_it(lane: pages.Lane, shown: str) -> None:
+    view = pages.Pages((lane,), (), "188", page="home").view(None, 0.0)
+    assert isinstance(view, HomeView)
+    assert (view.target, view.lane) == (lane.name, shown)
+
+
+def test_without_a_chosen_strap_home_says_where_to_choose_one() -> None:
+    one = at("home", link=Link("off", "no strap chosen: run rumblestrip pair"))
+    view = one.view(None, 0.0)
+    assert isinstance(view, HomeView)
+    assert view.strap == "no strap: hold - for settings"
+    press(one, [Press("minus", "long")])
+    view = one.view(None, 0.0)
+    assert isinstance(view, ListView)
+    assert ("Strap", "none chosen") in view.rows
+
+
 def test_without_plans_there_is_no_page_of_plans() -> None:
     one = at("home", plans=())
     press(one, [Press("plus", "long")])

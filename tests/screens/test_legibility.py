@@ -229,7 +229,7 @@ ride_views = st.builds(
 )
 other_views = st.one_of(
     st.builds(FindingView, words, words, words, st.lists(st.tuples(words, words), max_size=6).map(tuple), triple),
-    st.builds(HomeView, *[words] * 10, triple),
+    st.builds(HomeView, *[words] * 10, triple, words),
     st.builds(
         views.TestView, words, words, st.lists(words, max_size=4).map(tuple), words, st.booleans(), words, triple
     ),

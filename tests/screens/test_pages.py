@@ -71,6 +71,40 @@ def test_home_tells_maximum_target_and_caution(size) -> None:
     assert "86 % | strap battery" in text or "battery 86 % | connected" in text
 
 
+LIMIT = "This lane reaches your limit, 138 bpm."
+NO_SOUNDER = "No sounder: no pins were found. Install the part for them, or set its kind to silent."
+
+
+@every_size
+@pytest.mark.parametrize("strap", ["connected, chest", "no strap: hold - for settings"])
+@pytest.mark.parametrize("target", [("", "4 Brisk", "141-154"), ("Brisk blocks", "1:20:00", "")])
+def test_the_limit_a_doctor_gave_is_whole_and_stands_above_whatever_is_wrong(size, strap, target) -> None:
+    plan, name, lane = target
+    battery = "86 %" if strap.startswith("connected") else ""
+    view = replace(
+        EXAMPLES["home"], strap=strap, strap_battery=battery, plan=plan, target=name, lane=lane, limit=LIMIT,
+        notice=NO_SOUNDER,
+    )  # fmt: skip
+    words = said(size, view).replace(" | ", " ")
+    for text in (LIMIT, strap, name, lane, "188, formula"):
+        assert text in words
+    assert words.index(LIMIT) < words.index("No sounder: no pins")
+
+
+@every_size
+def test_a_plan_tells_how_long_it_takes_and_no_target(size) -> None:
+    text = said(size, replace(EXAMPLES["home"], plan="Brisk blocks", target="1:20:00", lane=""))
+    assert "longest | 1:20:00" in text
+    assert "target" not in text
+
+
+@every_size
+def test_a_missing_strap_is_told_in_full_at_home(size) -> None:
+    for strap in ("no strap: hold - for settings", "contact with your strap Demo was lost: looking for it"):
+        view = replace(EXAMPLES["home"], strap=strap, strap_battery="", hr_now="")
+        assert strap in said(size, view).replace(" | ", " ")
+
+
 @every_size
 @pytest.mark.parametrize("name", ["home", "paused"])
 def test_a_heart_rate_that_nobody_knows_is_shown_as_on_the_ride_page(size, name) -> None:
