@@ -11,10 +11,13 @@ from pygame import Rect
 from firmware_app.core import views
 from firmware_app.screens import ride
 from firmware_app.screens.parts import Fill, Hatch, Ridges, boxed, extent
-from firmware_app.screens.sheet import LEADING, Block, Sheet, cut_bottom, cut_left, cut_top
+from firmware_app.screens.sheet import LEADING, Block, Sheet, cut_bottom, cut_left, cut_top, shortened
 
 TEXT = 0.52
 """Capitals of ordinary text, in bases."""
+
+NAMES = 0.42
+"""The bands' names after a ride: so much of the width at most."""
 
 
 def draw(sheet: Sheet, view: views.View) -> None:
@@ -204,10 +207,10 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
         return
     cap, gap = sheet.px(0.44), sheet.px(0.6)
     line = round(LEADING * cap)
-    least, best = round(1.3 * sheet.floor_px), round(1.8 * sheet.px(0.42))
-    # The sentence is whole: bands and, on the smallest panel, the peak take what it leaves.
-    words = Sheet(sheet.size, theme).flow(Rect(0, 0, *body.size), [sentence], sheet.floor_px) + sheet.px(0.1)
-    if len(facts) == 3 and 2 * line + least * len(view.bands) + words > body.height:
+    least, best = sum(_least_rows(sheet, view, body.width)), round(1.8 * sheet.px(0.42))
+    # The sentence is whole, and so are the bands' letters: on the smallest panel the facts take what these leave.
+    words = _height(sheet, body, [sentence], sheet.floor_px) + sheet.px(0.1)
+    while facts and (len(facts) + 1) // 2 * line + least + words > body.height:
         facts.pop()
     if len(facts) > 1:
         row = cut_top(body, line)
@@ -218,10 +221,20 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
     for fact in facts:
         sheet.pair(cut_top(body, line), *fact, cap)
     rest = max(round(4.5 * LEADING * sheet.floor_px), words)
-    row_px = min(max((body.height - rest) // max(len(view.bands), 1), least), best)
-    _bands(sheet, view, cut_top(body, row_px * len(view.bands)))
+    _bands(sheet, view, cut_top(body, max(least, min(body.height - rest, best * len(view.bands)))))
     cut_top(body, sheet.px(0.1))
     sheet.flow(body, said, sheet.px(0.48))
+
+
+def _band_names(view: views.SummaryView) -> list[str]:
+    return [f"{number} {name}" for number, name, _, _ in view.bands]
+
+
+def _least_rows(sheet: Sheet, view: views.SummaryView, width: int) -> list[int]:
+    """How high the row of each band must be, at the least, for its letters to be whole."""
+    cap = sheet.floor_px
+    names = [shortened(name, cap, round(NAMES * width)) for name in _band_names(view)]
+    return [max(round(1.3 * cap), sum(extent(name, cap)[1:])) for name in names]
 
 
 def _bands(sheet: Sheet, view: views.SummaryView, box: Rect) -> None:
@@ -231,14 +244,17 @@ def _bands(sheet: Sheet, view: views.SummaryView, box: Rect) -> None:
     theme = sheet.theme
     line = min(box.height // len(view.bands), sheet.px(1.1))
     cap = max(sheet.floor_px, min(sheet.px(0.42), int(line / LEADING)))
-    names = [f"{number} {name}" for number, name, _, _ in view.bands]
+    rows = [line] * len(view.bands)
+    if line < max(least := _least_rows(sheet, view, box.width)) and sum(least) <= box.height:
+        rows = least
+    names = _band_names(view)
     longest = max(fraction for *_, fraction in view.bands) or 1.0
-    label_px = min(max(extent(name, cap)[0] for name in names), round(0.42 * box.width))
+    label_px = min(max(extent(name, cap)[0] for name in names), round(NAMES * box.width))
     time_px = min(max(extent(band[2], cap)[0] for band in view.bands), round(0.3 * box.width))
     gap = sheet.px(0.25)
-    for i, (_, _, time, fraction) in enumerate(view.bands):
-        row = Rect(box.left, box.top + i * line, box.width, line)
-        sheet.text(Rect(row.left, row.top, label_px, line), names[i], cap)
+    for name, line, (_, _, time, fraction) in zip(names, rows, view.bands, strict=True):
+        row = cut_top(box, line)
+        sheet.text(Rect(row.left, row.top, label_px, line), name, cap)
         sheet.text(Rect(row.right - time_px, row.top, time_px, line), time, cap, align="right", ink=theme.quiet)
         room = Rect(row.left + label_px + gap, row.top, row.width - label_px - time_px - 2 * gap, line)
         bar = room.inflate(0, -2 * max(1, line // 5))

@@ -53,11 +53,16 @@ def extent(text: str, cap_px: int) -> tuple[int, int, int]:
     """Width, and how far the letters reach above and below their base line, in pixels; capitals are ``cap_px`` high."""
     times = _enlarged(cap_px)
     font = _font(times * cap_px * _SIZE_OF_CAP)
-    text = _writable(text)
-    glyphs = [glyph for glyph in font.metrics(text) if glyph]
-    above = min(max((glyph[3] for glyph in glyphs), default=0), font.get_ascent())
-    below = min(max(-min((glyph[2] for glyph in glyphs), default=0), 0), -font.get_descent())
-    return -(-font.size(text)[0] // times), max(-(-above // times), 0), -(-below // times)
+    above, below = _reach(font, text)
+    return -(-font.size(_writable(text))[0] // times), -(-above // times), -(-below // times)
+
+
+def _reach(font: pygame.font.Font, text: str) -> tuple[int, int]:
+    """How far the letters themselves reach: an accent may rise over the font's ascent, a g fall under its descent."""
+    glyphs = [glyph for glyph in font.metrics(_writable(text)) if glyph]
+    above = max((glyph[3] for glyph in glyphs), default=0)
+    below = -min((glyph[2] for glyph in glyphs), default=0)
+    return max(above, 0), max(below, 0)
 
 
 @lru_cache(maxsize=192)
@@ -68,7 +73,9 @@ def _rendered(text: str, cap_px: int, ink: Colour, paper: Colour) -> Surface:
     # Copied to the panel's own depth once, so that each blit of it is a plain copy.
     plain = Surface((width * times, (above + below) * times), 0, 32)
     plain.fill(paper)
-    plain.blit(font.render(_writable(text), True, ink, paper), (0, above * times - font.get_ascent()))
+    # What rises above the ascent pushes the base line down.
+    base = max(font.get_ascent(), _reach(font, text)[0])
+    plain.blit(font.render(_writable(text), True, ink, paper), (0, above * times - base))
     return plain if times == 1 else pygame.transform.smoothscale(plain, (width, above + below))
 
 

@@ -102,7 +102,8 @@ def _number_width(number: str, cap_px: int) -> int:
 
 def _number(sheet: Sheet, number: str, box: Rect, cap_px: int) -> None:
     """The number and its sign on the middle of the lane, the sign hung from the top of the digits."""
-    base = box.top + (box.height + cap_px) // 2
+    # Round digits reach a little under their base line.
+    base = min(box.top + (box.height + cap_px) // 2, box.bottom - extent(number, cap_px)[2])
     if number == NO_NUMBER:
         sheet.write(box.centerx - extent(number, cap_px)[0] // 2, base, number, cap_px)
         return

@@ -223,7 +223,9 @@ class Sheet:
         return sum(self._block_height(box, block, cap_px, first=i == 0) for i, block in enumerate(blocks))
 
     def _line_px(self, block: Block, cap_px: int) -> int:
-        return round(LEADING * self._cap(block, cap_px))
+        cap = self._cap(block, cap_px)
+        _, above, below = extent(block.text + block.value, cap)
+        return max(round(LEADING * cap), above + below)
 
     def _block_height(self, box: Rect, block: Block, cap_px: int, *, first: bool) -> int:
         line = self._line_px(block, cap_px)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pygame.font
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -66,6 +67,49 @@ def test_every_text_has_seven_to_one_and_a_place_of_its_own(size, themes) -> Non
         for text in _texts(painter):
             ground, ink = ground_and_ink(pixels(painter.picture.surface, text.box))
             assert contrast(ground, ink) >= 7, (name, text, contrast(ground, ink))
+
+
+NAMES = ("Überschwelle gäbig", "Gängige Übungsjagd", "7 Über-Schwellenbereich", "Åkjøring ç", "Ģenķis", "Ŷşțą", "Brisk")
+PLAN = "Überschwellenintervalle am Nachmittag XL"
+NAMED = {
+    "ride": replace(RIDE, band=7, band_name=NAMES[0], step=PLAN, after=NAMES[1], notice=NAMES[3]),
+    "home": replace(EXAMPLES["home"], target=f"7 {NAMES[0]}", strap=NAMES[3], limit=NAMES[1], notice=NAMES[4]),
+    "home, a plan": replace(EXAMPLES["home"], plan=PLAN, target="1:20:00", lane=""),
+    "step": replace(EXAMPLES["step"], plan=PLAN, steps=tuple((name, "", "5:00", "next") for name in NAMES)),
+    "list": replace(EXAMPLES["list"], title=PLAN, rows=tuple((name, name) for name in NAMES)),
+    "finding": FindingView("Looking", f"{NAMES[1]} is not in range", NAMES[0], tuple((name, name) for name in NAMES)),
+    "summary": replace(
+        EXAMPLES["summary"],
+        bands=tuple((number, name, "10:00", 0.1) for number, name in enumerate(NAMES, start=1)),
+    ),
+}
+
+
+def _inked(area: np.ndarray, paper: tuple[int, int, int]) -> list[int]:
+    """The rows that anything is written in."""
+    written = np.abs(area.astype(int) - paper).sum(axis=2) > 60
+    return [int(row) for row in np.flatnonzero(written.any(axis=1))]
+
+
+@every_size
+@every_theme
+@pytest.mark.parametrize("name", NAMED)
+def test_letters_are_whole_from_accent_to_descender(size, themes, name) -> None:
+    painter = _painted(size, themes, NAMED[name])
+    _assert_apart(painter)
+    for text in _texts(painter):
+        # The same words on a ground without end, four times as large.
+        font = pygame.font.Font(None, 8 * text.cap_px)
+        free = _inked(pixels(font.render(text.text, True, (0, 0, 0), (255, 255, 255))), (255, 255, 255))
+        rows = _inked(pixels(painter.picture.surface, text.box), text.paper)
+        assert rows[-1] - rows[0] + 1 >= (free[-1] - free[0] + 1) / 4 - 1, text
+
+
+@every_size
+def test_no_name_of_a_band_is_left_out_for_its_letters(size) -> None:
+    said = [text.text for text in _texts(_painted(size, DAY, NAMED["summary"]))]
+    for number, name in enumerate(NAMES, start=1):
+        assert any(text.startswith(f"{number} {name[:4]}") for text in said), (name, said)
 
 
 @every_size
@@ -201,7 +245,7 @@ def test_what_is_out_of_the_ordinary_is_said(size) -> None:
 words = st.one_of(
     st.text(max_size=60),
     st.text(alphabet=st.characters(codec="latin-1"), max_size=60),
-    st.sampled_from(["", "Å" * 40, "gjpqy ÉÀÜ", "a very long notice " * 12, "until 120 bpm", "12345678901234567890"]),
+    st.sampled_from(["", "Å" * 40, "gjpqy ÉÀÜ Ģŷļșą", "a very long notice " * 12, "until 120 bpm", "1234567890" * 2]),
 )
 sizes = st.tuples(st.integers(240, 820), st.integers(240, 820))
 maybe_bpm = st.one_of(st.none(), st.integers(30, 230))
