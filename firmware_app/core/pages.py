@@ -353,11 +353,12 @@ class Pages:
         from firmware_app.core.review import ALARM_NAMES, by_kind
 
         known_s = sum(review.band_s.values()) or 1.0
+        had_target = review.target_s + review.target_unknown_s > 0
         counts = {kind: len(same) for kind, same in by_kind(review.alarms).items()}
         return SummaryView(
             title="Ride over",
             elapsed=_rounded(review.ridden_s),
-            in_target=_rounded(review.in_target_s),
+            in_target=_rounded(review.in_target_s) if had_target else "",
             unknown=_rounded(review.unknown_s),
             peak="" if review.peak_bpm is None else f"{whole_bpm(review.peak_bpm)} bpm",
             bands=tuple(

@@ -90,7 +90,10 @@ class HomeView:
 
 @dataclass(frozen=True, slots=True)
 class PausedView:
-    """The ride stands still: elapsed ridden time, time paused, the heart rate, and what each key does."""
+    """The ride stands still: elapsed ridden time, time paused, the heart rate, the lane, and what each key does.
+
+    target: the lane in bpm, "" for none.
+    """
 
     elapsed: str
     paused: str
@@ -131,6 +134,7 @@ class TestView:
 class SummaryView:
     """After the ride. bands: (number, name, time, fraction of the known time); alarms: short sentences, highest first.
 
+    in_target: "" for a ride without a target; unknown: time without a trusted heart rate, for whatever reason.
     sentence: what the rider must read, whole on every panel; more: what else there is to say, where there is room.
     """
 

@@ -106,7 +106,8 @@ def _paused(sheet: Sheet, view: views.PausedView) -> None:
     body = sheet.body()
     sheet.actions(body, view.actions)
     sheet.title(body, "Paused", view.paused)
-    rows = [Block("heart rate", view.hr_now or ride.NO_NUMBER), Block("target", view.target)]
+    target = Block("target", view.target) if view.target else Block("no target", " ")
+    rows = [Block("heart rate", view.hr_now or ride.NO_NUMBER), target]
     below = cut_bottom(body, round(2 * LEADING * sheet.px(TEXT)) + 2)
     cut_bottom(body, sheet.px(0.2))
     label = cut_top(body, sheet.px(0.8))
@@ -194,7 +195,7 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
     theme = sheet.theme
     sheet.actions(body, view.actions)
     sheet.title(body, view.title, view.elapsed)
-    facts = [("in target", view.in_target), ("no signal", view.unknown), ("peak", view.peak)]
+    facts = [("in target", view.in_target), ("unknown", view.unknown), ("peak", view.peak)]
     facts = [fact for fact in facts if fact[1]]
     sentence = Block(view.sentence, lines=9, ink=theme.accent, space=0.3)
     said = [sentence, *(Block(text, lines=9, ink=theme.accent, spare=True) for text in view.more)]

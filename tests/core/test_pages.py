@@ -322,6 +322,17 @@ def test_the_summary_is_shown_after_the_ride_and_leads_home() -> None:
     assert one.page == "home"
 
 
+@pytest.mark.parametrize(("target", "in_target"), [(None, ""), ("140-150bpm", "0:00"), ("120-138bpm", "4:48")])
+def test_time_in_target_is_told_where_there_was_one(target: str | None, in_target: str) -> None:
+    table = bands.table(settings.load_scheme("seven"), 188)
+    hearts = [(float(t), Measurement(130 + t % 3, (60000 / (130 + t % 3),) * 2)) for t in range(290)]
+    names = tuple(band.name for band in table.scheme.bands)
+    record = play(riding(free_plan(target)), hearts)
+    view = at("summary", review=review(record, table), band_names=names).view(None, 0.0)
+    assert isinstance(view, SummaryView)
+    assert view.in_target == in_target
+
+
 def test_after_time_near_maximum_the_summary_says_so_first_and_only_alarms_are_counted() -> None:
     table = bands.table(settings.load_scheme("seven"), 188)
     hearts = [130 + 2 * (t % 3) for t in range(60)] + [140 + min(t, 40) for t in range(200)]

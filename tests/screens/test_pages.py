@@ -106,6 +106,22 @@ def test_a_missing_strap_is_told_in_full_at_home(size) -> None:
 
 
 @every_size
+def test_without_a_target_no_page_speaks_of_one(size) -> None:
+    paused = said(size, replace(EXAMPLES["paused"], target=""))
+    assert "no target" in paused
+    assert "target" not in paused.replace("no target", "")
+    assert "in target" in said(size, EXAMPLES["summary"])
+    assert "in target" not in said(size, replace(EXAMPLES["summary"], in_target=""))
+
+
+@every_size
+def test_time_that_nobody_knows_is_called_unknown_after_a_ride(size) -> None:
+    text = said(size, EXAMPLES["summary"])
+    assert "1:05 | unknown" in text
+    assert "no signal" not in text
+
+
+@every_size
 @pytest.mark.parametrize("name", ["home", "paused"])
 def test_a_heart_rate_that_nobody_knows_is_shown_as_on_the_ride_page(size, name) -> None:
     assert "-- | heart rate" in said(size, replace(EXAMPLES[name], hr_now=""))
