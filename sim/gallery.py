@@ -141,7 +141,7 @@ EXAMPLES: dict[str, View] = {
     "test, near maximum, a fault": TestView(
         "Sprint",
         "184",
-        ("Yours, as long as you want it.", "Stop for pain, dizziness, an odd rhythm."),
+        ("Stop whenever you like.", "Stop for pain, dizziness, an odd rhythm."),
         "0:12",
         True,
         "Ride not being stored. Check the card.",

@@ -393,7 +393,7 @@ class MaximalTest:
             actions = ("stop", "", "sprint")
         elif self._stage == "sprint":
             title, left = "Sprint", _clock(SPRINT_S - gone_s)
-            lines = ("Yours, as long as you want it.", watch)
+            lines = ("Stop whenever you like.", watch)
         elif self._stage == "cool_down":
             title, left = "Cool-down", _clock(COOL_DOWN_S - gone_s)
             lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)

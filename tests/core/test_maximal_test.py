@@ -264,6 +264,17 @@ def test_nothing_pushes_and_near_maximum_is_silent_but_for_its_own_notice() -> N
     assert len(near(done.effects, "Ramp") + near(done.effects, "Sprint")) == 1
 
 
+def test_the_sprint_says_that_it_may_be_stopped_and_nothing_that_asks_for_its_length() -> None:
+    told: set[tuple[str, ...]] = set()
+
+    def look(test: MaximalTest) -> None:
+        if test.view().stage == "Sprint":
+            told.add(test.view().lines)
+
+    ride(5, on_step=look)
+    assert told == {("Stop whenever you like.", "Stop for pain, dizziness, an odd rhythm.")}
+
+
 def test_a_set_maximum_far_too_low_silences_the_steps_and_says_that_stopping_is_right() -> None:
     told: set[str] = set()
 
