@@ -93,18 +93,29 @@ def _age(rider: settings.Rider) -> int | None:
     return None if rider.birth_year is None else maximum.age_years(rider.birth_year, date.today().year)
 
 
+def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
+    """The maximum that a ride would go by, a formula's too; None where there is none."""
+    from datetime import date
+
+    try:
+        return maximum.hr_max(rider, date.today().year)
+    except BandError:
+        return None
+
+
+def _named(in_use: maximum.AcceptedMaximum) -> str:
+    return f"{in_use.value_bpm} bpm" + (" (formula)" if in_use.origin == "formula" else "")
+
+
 # --- show -----------------------------------------------------------------------------------------------------------
 
 
 def _show(args: argparse.Namespace) -> Answer:
-    from datetime import date
-
     rider = _rider()
     age = _age(rider)
-    by_formula = age is not None and not rider.rate_medicines
-    accepted = maximum.hr_max(rider, date.today().year) if rider.hr_max_bpm is not None or by_formula else None
+    accepted = _in_use(rider)
     formulas: list[dict[str, Any]] = []
-    if by_formula and age is not None:
+    if age is not None and not rider.rate_medicines:
         formulas = [_formula(formula, age) for formula in maximum.formulas_for(rider.sex)]
     document = {
         "hr_max_bpm": accepted.value_bpm if accepted else None,
@@ -167,15 +178,20 @@ def _next_step(found: Evidence, rider: settings.Rider, file: str) -> str:
         return ""
     if rider.rate_medicines:
         return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
-    if rider.hr_max_bpm is not None:
+    in_use = _in_use(rider)
+    held_bpm = whole_bpm(found.peak_bpm)
+    if in_use is not None and in_use.origin == "formula" and held_bpm < in_use.value_bpm:
+        under = f"under the {_named(in_use)} that you ride by"
+        return f"That ride held {held_bpm} bpm, {under}, and says nothing against it."
+    if in_use is not None:
         import shlex
 
         brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it; then "
         stored = "" if names_a_ride(file) else brought
-        return f"Next: {stored}`rumblestrip maximum review` weighs it against your {rider.hr_max_bpm} bpm."
+        return f"Next: {stored}`rumblestrip maximum review` weighs it against your {_named(in_use)}."
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
-    begin = f"`rumblestrip maximum set {whole_bpm(found.peak_bpm)}`"
+    begin = f"`rumblestrip maximum set {held_bpm}`"
     if found.from_rr:
         return f"Next: if that ride was hard, yours is at least this: {begin} to begin with, until a ride shows more."
     return (
@@ -352,7 +368,7 @@ def _set(args: argparse.Namespace) -> Answer:
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
     lines = [text, *doubts]
     if doubts:
-        lines.append(_way_back(before_bpm, args.bpm))
+        lines.append(f"If that was a slip: {_way_back(before_bpm, args.bpm)}.")
     return {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts)}, "\n".join(lines)
 
 
@@ -367,8 +383,8 @@ def _age_to_compare(rider: settings.Rider) -> int | None:
 def _way_back(before_bpm: int | None, now_bpm: int) -> str:
     if before_bpm is None:
         path = settings.config_dir() / "rider.toml"
-        return f"If that was a slip: `rumblestrip maximum set N`, or take hr_max_bpm out of {path}."
-    return f"If that was a slip: `rumblestrip maximum set {'N' if before_bpm == now_bpm else before_bpm}`."
+        return f"`rumblestrip maximum set N`, or take hr_max_bpm out of {path}"
+    return f"`rumblestrip maximum set {'N' if before_bpm == now_bpm else before_bpm}`"
 
 
 @contextmanager
@@ -440,10 +456,11 @@ def _review(args: argparse.Namespace) -> Answer:
         },
         "hr_max_bpm": proposal.value_bpm if args.accept else rider.hr_max_bpm,
     }
-    had = "none" if rider.hr_max_bpm is None else f"{rider.hr_max_bpm} bpm"
-    text = f"Proposed: {proposal.value_bpm} bpm instead of {had}. {proposal.why}\n"
+    in_use = _in_use(rider)
+    text = f"Proposed: {proposal.value_bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
+    back = f"\nTo go back: {_way_back(rider.hr_max_bpm, proposal.value_bpm)}." if proposal.leap else ""
     text += {
-        "accepted": "Accepted: it is your maximum from now on.",
+        "accepted": f"Accepted: {proposal.value_bpm} bpm is your maximum from now on.{back}",
         "refused": "Refused: nothing has changed.",
         "proposed": f"`rumblestrip maximum review{all_out} --accept`, or the same with `--refuse`, or `rumblestrip "
         "maximum set N`.",

@@ -7,7 +7,7 @@ the running estimate is a proposal at most. docs/maximum.md derives it.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erf, erfc, exp, hypot, sqrt
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -159,11 +159,15 @@ def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> A
         )
     age = age_years(rider.birth_year, today_year)
     floor_bpm, ceiling_bpm = HR_MAX_RANGE_BPM
-    value = min(max(whole_bpm(PRIOR.of_age(age)), floor_bpm), ceiling_bpm)
     low, high = PRIOR.range_bpm(age)
-    return AcceptedMaximum(
-        value, "formula", max(low, floor_bpm), min(high, ceiling_bpm), f"{PRIOR.text}, age {age} ({PRIOR.source})"
-    )
+    text = f"{PRIOR.text}, age {age} ({PRIOR.source})"
+    return AcceptedMaximum(_formula_bpm(age), "formula", max(low, floor_bpm), min(high, ceiling_bpm), text)
+
+
+def _formula_bpm(age: float) -> int:
+    """What stands in for a maximum that nobody has measured."""
+    floor_bpm, ceiling_bpm = HR_MAX_RANGE_BPM
+    return min(max(whole_bpm(PRIOR.of_age(age)), floor_bpm), ceiling_bpm)
 
 
 # --- the running estimate -------------------------------------------------------------------------------------------
@@ -206,15 +210,21 @@ class Observation:
     """One ride's word on the maximum.
 
     peak_bpm: held 5 s. effort: "hard" says at least that, "all_out" a little more, "test" what it is. noise_bpm: SD of
-    the peak itself. sound: no artefact could explain it, so that it may raise a maximum. label: how to name the ride.
+    the peak itself. doubt: why an artefact could explain it, so that it raises no maximum; "" where none could.
+    label: how to name the ride.
     """
 
     days_ago: float
     peak_bpm: float
     effort: Effort
     noise_bpm: float = _NOISE_BPM
-    sound: bool = True
+    doubt: str = ""
     label: str = "a ride"
+
+    @property
+    def sound(self) -> bool:
+        """Whether no artefact could explain it, so that it may raise a maximum."""
+        return not self.doubt
 
 
 def observe(found: Evidence, days_ago: float, effort: Effort, label: str) -> Observation | None:
@@ -223,8 +233,13 @@ def observe(found: Evidence, days_ago: float, effort: Effort, label: str) -> Obs
         return None
     held = found.held_15s_bpm is not None and found.held_15s_bpm >= found.peak_bpm - _SOUND_DROP_BPM
     noise_bpm = hypot(_NOISE_BPM if found.from_rr else _NOISE_REPORTED_BPM, 6 * (1 - found.quality))
-    sound = held and found.from_rr and found.quality >= _SOUND_QUALITY
-    return Observation(days_ago, found.peak_bpm, effort, noise_bpm, sound, label)
+    doubts = {
+        "reported bpm without RR intervals": not found.from_rr,
+        "a poor signal": found.quality < _SOUND_QUALITY,
+        "not held for 15 s": not held,
+    }
+    doubt = " and ".join(reason for reason, holds in doubts.items() if holds)
+    return Observation(days_ago, found.peak_bpm, effort, noise_bpm, doubt, label)
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +283,7 @@ def _one_all_out_a_month(observations: Sequence[Observation]) -> list[Observatio
                 effort = "hard"
             else:
                 best_at.append(seen.days_ago)
-        kept.append(Observation(seen.days_ago, seen.peak_bpm, effort, seen.noise_bpm, seen.sound, seen.label))
+        kept.append(replace(seen, effort=effort))
     return kept
 
 
@@ -354,7 +369,7 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
     if lost is not None and (not standing or lost.peak_bpm > best.peak_bpm):
         reason = "hardly anyone of your age gets there, and no maximal test measured it"
         if not lost.sound:
-            reason = "reported bpm, a poor signal, or not held for 15 s, so that an artefact could explain it"
+            reason = f"{lost.doubt}, so that an artefact could explain it"
         why += f" {whole_bpm(lost.peak_bpm)} bpm ({lost.label}) proposes nothing: {reason}."
     return why
 
@@ -365,13 +380,17 @@ _LEAP_BPM, _AGREE_BPM = 5, 3.0
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A maximum for the rider to accept or refuse. origin: what it rests on, as the history has it."""
+    """A maximum for the rider to accept or refuse. origin: what it rests on, as the history has it.
+
+    leap: it would rise far on one ride alone; ``why`` says so.
+    """
 
     value_bpm: int
     low_bpm: float
     high_bpm: float
     why: str
     origin: Literal["ride", "test"]
+    leap: bool = False
 
 
 def propose(
@@ -386,13 +405,21 @@ def propose(
     if not observations:
         return None
     found = estimate(observations, age, medicines)
-    return _better(observations, accepted_bpm, age, found) or _last_test(observations, accepted_bpm, found)
+    in_use_bpm = accepted_bpm
+    if accepted_bpm is None and age is not None and not medicines:
+        in_use_bpm = _formula_bpm(age)
+    better = _better(observations, accepted_bpm, in_use_bpm, age, found)
+    return better or _last_test(observations, accepted_bpm, found)
 
 
 def _better(
-    observations: Sequence[Observation], accepted_bpm: int | None, age: float | None, found: Estimate
+    observations: Sequence[Observation],
+    accepted_bpm: int | None,
+    in_use_bpm: int | None,
+    age: float | None,
+    found: Estimate,
 ) -> Proposal | None:
-    """What the estimate proposes."""
+    """What the estimate proposes. in_use_bpm: the accepted maximum, or the formula's that stands in for it."""
     sound = _standing(observations, age)
     if not sound and accepted_bpm is None:
         return None
@@ -404,19 +431,21 @@ def _better(
         if accepted_bpm is None and value > best.peak_bpm + 2 * _BEYOND_BPM:
             return None  # an easy ride says next to nothing
         value = min(value, most)
-        if accepted_bpm is not None and value <= accepted_bpm:
+        if value < HR_MAX_RANGE_BPM[0] or (accepted_bpm is not None and value <= accepted_bpm):
             return None
     elif accepted_bpm is None or found.high_bpm >= accepted_bpm:
         return None
     _, measured = _witness(sound or observations, found.value_bpm)
     why = found.why
     agree = [seen for seen in sound if seen.peak_bpm > best.peak_bpm - _AGREE_BPM]
-    if accepted_bpm is not None and value > accepted_bpm + _LEAP_BPM and len(agree) == 1 and not measured:
+    rise_bpm = 0 if in_use_bpm is None else value - in_use_bpm
+    leap = rise_bpm > _LEAP_BPM and len(agree) == 1 and not measured
+    if leap:
         why += (
-            f" It would rise by {value - accepted_bpm} bpm on one ride alone, and what slides as slowly as a heart is"
+            f" It would rise by {rise_bpm} bpm on one ride alone, and what slides as slowly as a heart is"
             " not told from one: see whether another hard ride says the same before you accept it."
         )
-    return Proposal(value, found.low_bpm, found.high_bpm, why, "test" if measured else "ride")
+    return Proposal(value, found.low_bpm, found.high_bpm, why, "test" if measured else "ride", leap)
 
 
 def doubts(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from pathlib import Path
 from typing import Any
@@ -51,11 +51,7 @@ class Rider:
         """The observations of the first ``rides`` rides, as they stand on the day of the last."""
         done = self.rides[:rides]
         today = done[-1][0] if done else 0.0
-        return [
-            Observation(today - day, one.peak_bpm, one.effort, one.noise_bpm, one.sound, one.label)
-            for day, one in done
-            if one is not None
-        ]
+        return [replace(one, days_ago=today - day) for day, one in done if one is not None]
 
 
 def drawn(seed: int, number: int, tests: bool) -> Rider:

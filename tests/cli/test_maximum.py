@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shlex
 import time
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -179,6 +181,33 @@ def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest
         assert wants in capsys.readouterr().err
 
 
+def test_a_leap_over_a_formula_is_cautioned_and_accepted_with_the_way_back(capsys: pytest.CaptureFixture[str]) -> None:
+    settings.remember("rider", {"birth_year": date.today().year - 47})  # 181 by the formula
+    store(ride(198))
+    assert main(["maximum", "review"]) == 0
+    said = capsys.readouterr().out
+    value_bpm = int(said.split()[1])
+    assert f"Proposed: {value_bpm} bpm instead of 181 bpm (formula)." in said
+    assert f"rise by {value_bpm - 181} bpm on one ride alone" in said
+    assert main(["maximum", "review", "--accept"]) == 0
+    said = capsys.readouterr().out
+    assert "on one ride alone" in said
+    assert f"Accepted: {value_bpm} bpm is your maximum" in said
+    assert "To go back: `rumblestrip maximum set N`, or take hr_max_bpm out of" in said
+    assert main(["maximum", "set", "196"]) == 0
+    store(ride(199))
+    capsys.readouterr()
+    assert main(["maximum", "review", "--accept"]) == 0
+    assert "go back" not in capsys.readouterr().out
+
+
+def test_only_the_real_reason_is_named_why_a_ride_proposes_nothing(ask: Any) -> None:
+    top = ride(190)
+    number = store(replace(top, rr_ms=top.rr_ms[:0], rr_row=top.rr_row[:0]))
+    said = f"(ride {number}) proposes nothing: reported bpm without RR intervals, so that an artefact"
+    assert said in ask("estimate")["why"]
+
+
 def test_a_refused_value_does_not_come_back(ask: Any) -> None:
     ask("set", "180")
     store(ride(189))
@@ -318,6 +347,16 @@ def test_evidence_names_the_next_step_and_it_can_be_taken(
     assert "rides import" not in ask("evidence", "last")["next"]
     settings.remember("rider", {"rate_medicines": True})
     assert "ask your doctor" in ask("evidence", str(path))["next"]
+
+
+def test_evidence_is_weighed_against_a_formula_and_an_easy_ride_says_nothing_against_it(ask: Any) -> None:
+    settings.remember("rider", {"birth_year": date.today().year - 47})  # 181 by the formula
+    store(ride(139))
+    easy = ask("evidence", "last")["next"]
+    assert "bpm, under the 181 bpm (formula) that you ride by" in easy
+    assert "set" not in easy
+    store(ride(198))
+    assert "`rumblestrip maximum review` weighs it against your 181 bpm (formula)" in ask("evidence", "last")["next"]
 
 
 @pytest.mark.parametrize("action", ["show", "estimate", "evidence", "set", "review", "history"])
