@@ -12,7 +12,8 @@ from typing import Annotated, Any, TypeVar
 import msgspec
 from msgspec import Meta
 
-from firmware_app.core.session import PRESS_LIMIT_S, Ends, Plan, PlanError, Step, parse_arrival
+from firmware_app.core.bands import BandError, BandTable
+from firmware_app.core.session import PRESS_LIMIT_S, Ends, Plan, PlanError, Step, parse_arrival, targets
 from firmware_app.settings import MISSING, NO_SUCH_KEY, SettingsError, config_dir, defaults_dir, in_words, read_toml
 
 STEPS_MAX = 200
@@ -80,10 +81,11 @@ def _known_as(path: Path) -> str:
     return str(path.absolute())
 
 
-def load_plan(name_or_path: str) -> Plan:
+def load_plan(name_or_path: str, table: BandTable | None = None) -> Plan:
     """A session plan by name, or from a file. It is read once; later edits of the file do not touch a ride.
 
     It is named as the rider names it, or by its whole path where it lies in neither of the two folders.
+    table: the bands that every step has to suit; None where they are not known yet.
     Raises SettingsError naming the file, the step and the cure.
     """
     path = plan_path(name_or_path)
@@ -93,8 +95,11 @@ def load_plan(name_or_path: str) -> Plan:
         steps = tuple(_steps(written.steps, "", ()))
         if len(steps) > STEPS_MAX:
             raise PlanError(f"{len(steps)} steps with all repeats, {STEPS_MAX} at most; repeat less often")
-        return Plan(_known_as(path), written.title, written.purpose, written.for_whom, steps)
-    except PlanError as error:
+        plan = Plan(_known_as(path), written.title, written.purpose, written.for_whom, steps)
+        if table is not None:
+            targets(plan, table)
+        return plan
+    except (PlanError, BandError) as error:
         raise SettingsError(f"{path}: {error}") from error
 
 

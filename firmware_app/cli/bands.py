@@ -69,6 +69,7 @@ def describe(scheme: bands.Scheme, accepted: maximum.AcceptedMaximum, hr_rest_bp
             ]
         rows.append(row)
     return {
+        "schema": "rumblestrip.bands/1",
         "scheme": scheme.name,
         "basis": scheme.basis,
         "source": scheme.source,
@@ -90,11 +91,12 @@ def page(document: dict[str, Any]) -> str:
     if document["caution"]:
         lines += [document["caution"]]
     last = document["bands"][-1]
+    width = max(len(row["name"]) for row in document["bands"])
     for row in document["bands"]:
         top = row is last
         share = f"{row['low_percent_of_maximum']:.0f}-{row['high_percent_of_maximum']:.0f} % of maximum"
         bpm = f"from {row['low_bpm']} bpm" if top else f"{row['low_bpm']}-{row['high_bpm'] - 1} bpm"
-        head = f"{row['band']}  {row['name']:<13} {bpm:<13} {share}"
+        head = f"{row['band']}  {row['name']:<{width}}  {bpm:<13} {share}"
         if reserve:
             head += f", from {row['low']:g} % of reserve"
         if "low_range_bpm" in row and row["band"] > 1:
@@ -102,7 +104,9 @@ def page(document: dict[str, Any]) -> str:
         lines += ["", head, f"   {row['purpose']}"]
         lines += [f"   Talk: {row['talk']}  Breath: {row['breath']}  Legs: {row['legs']}"]
     moves = [row["moves_bpm"] for row in document["bands"][1:]]
-    lines += ["", "A limit belongs to the band above it."]
+    second = document["bands"][1]
+    lane = f"band 2 is ridden as {second['low_bpm']}-{second['high_bpm']} bpm"
+    lines += ["", f"A limit belongs to the band above it; a lane holds both of its limits, so that {lane}."]
     if any(moves):
         lines.append(
             f"One beat of error in the maximum moves the limits by {moves[0]:.2f} to {moves[-1]:.2f} bpm, "

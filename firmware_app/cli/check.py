@@ -156,18 +156,25 @@ def files() -> dict[str, str]:
 
 
 def _settings() -> list[Answer]:
+    from firmware_app import plans
     from firmware_app.core.bands import BandError
     from firmware_app.preparation import prepare
 
     try:
-        near_max = prepare().near_max_caution()
+        ready = prepare()
         settings.load_unit()
     except (settings.SettingsError, BandError) as error:
         return [_parted("settings", "wrong", str(error), "; ", ": ")]
     folder = settings.config_dir()
     own = sorted(path.name for path in folder.glob("*.toml"))
     valid = Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")
+    near_max = ready.near_max_caution()
     answers = [valid, _parted("lane", "ok", near_max, "; ")] if near_max else [valid]
+    for name in plans.plan_names():
+        try:
+            plans.load_plan(name, ready.bands)
+        except settings.SettingsError as error:
+            answers.append(_parted("plan", "wrong", str(error), "; ", ": "))
     file = folder / "rider.toml"
     # What an editor makes under an ordinary umask is no mistake, and keeps nobody from riding.
     if "rider.toml" in own and folder.stat().st_mode & 0o077 and file.stat().st_mode & 0o077:

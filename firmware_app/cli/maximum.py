@@ -67,6 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    action = args.action or "show"
     doing = {
         "show": _show,
         "estimate": _estimate,
@@ -74,8 +75,9 @@ def run(args: argparse.Namespace) -> int:
         "set": _set,
         "review": _review,
         "history": _history,
-    }[args.action or "show"]
+    }[action]
     document, text = doing(args)
+    document = {"schema": f"rumblestrip.maximum_{action}/1", **document}
     print(json.dumps(document, ensure_ascii=False, indent=2) if args.json else text)
     return 0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 from typing import Any
@@ -36,13 +37,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.action in (None, "list"):
         return _list(args.json)
-    plan = plans.load_plan(args.plan)
     table = _rider_bands(args.hr_max_bpm)
-    try:
-        document = describe(plan, table)
-        warn(session.near_max_caution(plan, table, settings.load_alarms().near_max.begins_bpm(table.hr_max_bpm)))
-    except bands.BandError as error:
-        raise settings.SettingsError(f"{plans.plan_path(args.plan)}: {error}") from error
+    plan = plans.load_plan(args.plan, table)
+    document = describe(plan, table)
+    warn(session.near_max_caution(plan, table, settings.load_alarms().near_max.begins_bpm(table.hr_max_bpm)))
     if args.json:
         print(json.dumps(document, ensure_ascii=False, indent=2))
     elif args.action == "show":
@@ -56,9 +54,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _list(as_json: bool) -> int:
     rows: list[dict[str, Any]] = []
+    table = None
+    # Without bands, or with settings that other commands refuse, there is still a list.
+    with contextlib.suppress(settings.SettingsError, bands.BandError):
+        table = _rider_bands(None)
     for name in plans.plan_names():
         try:
-            plan = plans.load_plan(name)
+            plan = plans.load_plan(name, table)
         except settings.SettingsError as error:
             # One broken file of the rider's must not hide the others.
             print(f"rumblestrip sessions: {error}", file=sys.stderr)
@@ -66,11 +68,12 @@ def _list(as_json: bool) -> int:
             continue
         rows.append({"name": name, **_about(plan)})
     if as_json:
-        print(json.dumps({"sessions": rows}, ensure_ascii=False, indent=2))
+        print(json.dumps({"schema": "rumblestrip.sessions/1", "sessions": rows}, ensure_ascii=False, indent=2))
         return 0
-    for row in rows:
-        if "problem" not in row:
-            print(f"{row['name']:<18} {row['time']:>8}  {row['title']}\n    {row['purpose']}")
+    good = [row for row in rows if "problem" not in row]
+    width = max((len(row["name"]) for row in good), default=0)
+    for row in good:
+        print(f"{row['name']:<{width}} {row['time']:>8}  {row['title']}\n    {row['purpose']}")
     return 0
 
 
@@ -94,7 +97,7 @@ def _rider_bands(hr_max_bpm: int | None) -> bands.BandTable:
 
 
 def describe(plan: session.Plan, table: bands.BandTable) -> dict[str, Any]:
-    """The plan as plain data, lanes in whole bpm. Raises BandError naming a step that does not fit the bands."""
+    """The plan as plain data, lanes in whole bpm."""
     steps = []
     for step, lane in zip(plan.steps, session.targets(plan, table), strict=True):
         arrival = step.ends.arrival
@@ -112,7 +115,7 @@ def describe(plan: session.Plan, table: bands.BandTable) -> dict[str, Any]:
             }
         )
     about = {"name": plan.name, **_about(plan), "hr_max_bpm": table.hr_max_bpm}
-    return {**about, "steps": steps, "warnings": list(session.warnings(plan, table))}
+    return {"schema": "rumblestrip.session/1", **about, "steps": steps, "warnings": list(session.warnings(plan, table))}
 
 
 def page(document: dict[str, Any]) -> str:

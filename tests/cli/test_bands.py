@@ -21,6 +21,7 @@ def own_scheme(text: str) -> Path:
 def test_json_has_the_worked_limits(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bands", "--hr-max-bpm", "184", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "rumblestrip.bands/1"
     assert (document["scheme"], document["hr_max_bpm"]) == ("seven", 184)
     assert [row["low_bpm"] for row in document["bands"]] == [0, 110, 120, 138, 151, 164, 173]
     assert [row["high_bpm"] for row in document["bands"]] == [110, 120, 138, 151, 164, 173, 184]
@@ -53,6 +54,16 @@ def test_medicines_forbid_a_formula(capsys: pytest.CaptureFixture[str]) -> None:
     settings.remember("rider", {"rate_medicines": True})
     assert main(["bands"]) == 2
     assert "ask your doctor" in capsys.readouterr().err
+
+
+def test_the_page_stays_in_line_with_long_names_and_says_what_a_lane_holds(capsys: pytest.CaptureFixture[str]) -> None:
+    own_scheme(GOOD.replace("Middle", "Middle of the road"))
+    assert main(["bands", "--scheme", "own", "--hr-max-bpm", "180"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    heads = [line for line in lines if "of maximum" in line]
+    assert len({line.index("% of maximum") - len(line.split("%")[0].split()[-1]) for line in heads}) == 1
+    assert "120-149 bpm" in heads[1]
+    assert any("band 2 is ridden as 120-150 bpm" in line for line in lines)
 
 
 GOOD = """\

@@ -207,6 +207,19 @@ def test_settings_that_cannot_be_used_are_named_and_the_rest_is_still_asked(
     assert {"storage", "clock", "adapter", "sounder", "keys", "panel"} <= set(parts)
 
 
+def test_a_plan_of_the_riders_that_cannot_be_ridden_is_named(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "plan" not in checked(capsys)[1]
+    own = settings.config_dir() / "sessions" / "mine.toml"
+    own.parent.mkdir()
+    step = '[[steps]]\nname = "Go"\ntarget = "9"\ntime = "5:00"\n'
+    own.write_text(f'title = "Mine"\npurpose = "to try"\nfor_whom = "me"\n{step}')
+    status, parts, _ = checked(capsys)
+    assert status == 1
+    assert (parts["settings"]["state"], parts["plan"]["state"]) == ("ok", "wrong")
+    assert str(own) in parts["plan"]["text"]
+    assert "bands run from 1 to 7" in parts["plan"]["cure"]
+
+
 def test_rides_that_others_can_read_are_told(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = settings.data_dir() / "rides.sqlite3"
     file.write_bytes(b"")

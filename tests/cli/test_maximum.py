@@ -44,7 +44,9 @@ def ask(capsys: pytest.CaptureFixture[str]) -> Any:
         capsys.readouterr()
         assert main(["maximum", *words, "--json"]) == status
         out = capsys.readouterr().out
-        return json.loads(out) if out else None
+        document = json.loads(out) if out else None
+        assert document is None or document["schema"] == f"rumblestrip.maximum_{words[0]}/1"
+        return document
 
     return asked
 

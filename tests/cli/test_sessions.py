@@ -45,7 +45,9 @@ def test_list_names_every_plan_its_length_and_its_purpose(capsys: pytest.Capture
     assert "1:19:00" in out
     for command in (["sessions", "--json"], ["sessions", "list", "--json"]):
         assert main(command) == 0
-        rows = json.loads(capsys.readouterr().out)["sessions"]
+        document = json.loads(capsys.readouterr().out)
+        assert document["schema"] == "rumblestrip.sessions/1"
+        rows = document["sessions"]
         assert len(rows) == 8
         assert all(row["purpose"] and row["for_whom"] and row["longest_s"] > 0 for row in rows)
 
@@ -62,6 +64,36 @@ def test_a_broken_plan_of_the_riders_does_not_hide_the_others(capsys: pytest.Cap
     assert "broken.toml" in captured.err
 
 
+def test_a_plan_that_does_not_suit_the_riders_bands_is_left_out_and_named(
+    mine: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = settings.config_dir() / "sessions" / "mine.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text(PLAN.replace("90-93%", "9"))
+    # Without a maximum there are no bands to compare with.
+    assert main(["sessions"]) == 0
+    assert "mine" in capsys.readouterr().out
+    settings.remember("rider", {"hr_max_bpm": 184})
+    assert main(["sessions"]) == 0
+    shown = capsys.readouterr()
+    assert "mine" not in shown.out
+    assert "hard-eights" in shown.out
+    assert f"{own}: plan mine, step 'Burst': target '9': bands run from 1 to 7" in shown.err
+    assert main(["sessions", "--json"]) == 0
+    rows = {row["name"]: row for row in json.loads(capsys.readouterr().out)["sessions"]}
+    assert "bands run from 1 to 7" in rows["mine"]["problem"]
+
+
+def test_names_of_any_length_leave_the_list_in_line(capsys: pytest.CaptureFixture[str]) -> None:
+    own = settings.config_dir() / "sessions" / "a-long-name-for-a-short-ride.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text(PLAN)
+    assert main(["sessions"]) == 0
+    heads = [line for line in capsys.readouterr().out.splitlines() if not line.startswith(" ")]
+    ends = {line.index(line.split()[1]) + len(line.split()[1]) for line in heads}
+    assert len(ends) == 1
+
+
 def test_show_is_in_this_riders_bpm(mine: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["sessions", "show", str(mine), "--hr-max-bpm", "200"]) == 0
     out = capsys.readouterr().out
@@ -70,6 +102,7 @@ def test_show_is_in_this_riders_bpm(mine: Path, capsys: pytest.CaptureFixture[st
     assert "Quick." in out
     assert main(["sessions", "show", str(mine), "--hr-max-bpm", "180", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "rumblestrip.session/1"
     assert document["longest_s"] == 960
     assert [(s["low_bpm"], s["high_bpm"], s["until"]) for s in document["steps"]] == [
         (117, 135, None),
