@@ -761,7 +761,10 @@ def _plan_choices(ready: Preparation) -> tuple[pages.PlanChoice, ...]:
         with contextlib.suppress(BandError):  # one that does not fit the bands is refused, with its cure, when chosen
             caution = _caution(replace(ready, plan=plan))
         found.append(pages.PlanChoice(name, plan.title, clock_text(plan.longest_s or 0.0), caution))
-    return tuple(found)
+    titles = [one.title for one in found]
+    doubled = {title for title in titles if titles.count(title) > 1}
+    # In front: what is too long for a small panel loses its end.
+    return tuple(replace(one, title=f"{one.name}: {one.title}") if one.title in doubled else one for one in found)
 
 
 def _edited_s(plan: str) -> float | None:

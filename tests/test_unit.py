@@ -572,6 +572,16 @@ def test_a_plan_that_is_edited_under_the_rider_changes_nothing_and_that_is_said(
     assert "keeps the steps" in told[0]
 
 
+def test_plans_of_the_same_title_are_told_apart_by_their_files(plan: Path) -> None:
+    plan.with_name("also-two.toml").write_text(PLAN)
+    plan.with_name("three.toml").write_text(PLAN.replace('"Two"\npurpose', '"Three"\npurpose'))
+    panel = OffscreenPanel(SIZE)
+    listing = [(5.0, Press("plus", "long"))]
+    bench = Bench([(0.5, Link("connected"))], listing, for_s=10.0, panel=panel, unit={"at_once": False}).run()
+    (view,) = {view for view in bench.seen if isinstance(view, ListView)}
+    assert {"two: Two", "also-two: Two", "Three"} <= {title for title, _ in view.rows}
+
+
 def test_no_file_is_waited_for_in_the_loop_of_a_ride(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from firmware_app import plans
 
