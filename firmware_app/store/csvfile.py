@@ -4,7 +4,7 @@ A recording needs ``t_s`` and either or both of ``hr_bpm`` and ``rr_ms``, in any
 and where a recording from elsewhere has other names for them, the rider names its columns. ``rr_ms`` holds the RR
 intervals of that measurement separated by spaces; a missing value is an empty field. Commas stand between the fields,
 or semicolons or tabs, and then a comma is a decimal one. What is exported reads back as the same measurements at the
-same times.
+same times, unless nothing in it can be a heart's: that is refused.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from typing import Literal, TextIO
 import numpy as np
 
 from firmware_app.core.bands import whole_bpm
+from firmware_app.core.beats import HR_RANGE_BPM
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideRecord
 from firmware_app.store.blocks import MAX_RR_PER_ROW
@@ -44,6 +45,8 @@ _COLONS = re.compile(r"(?:([0-9]{1,4}):([0-5][0-9])|([0-9]{1,4})):([0-5][0-9](?:
 """h:mm:ss, or m:ss."""
 _SEPARATOR = re.compile(r"sep=([,;\t])\s*", re.IGNORECASE)
 """What some spreadsheets write above the header, for themselves."""
+_VALUE = re.compile(r"[-+0-9.,:; TZ]*")
+"""A number, a time or a date, several of them, or none: no column is named so."""
 
 TimeUnit = Literal["s", "ms", "iso"]
 
@@ -103,7 +106,7 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
     """
     hr, rr = _values(columns)
     names = (columns.time, hr, rr, "contact")
-    known = [name for name in names if name]
+    known = [name.lower() for name in names if name]
     if len(set(known)) < len(known):
         raise CsvError(
             f"{path}: a column can be only one of time, heart rate, RR intervals and contact; name them apart"
@@ -137,7 +140,18 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
     if rows[-1][0] > _LONGEST_S:
         cure = "check --time-unit" if imported else "t_s counts seconds since the recording began, not ms"
         raise CsvError(f"{path}: the ride would last {rows[-1][0] / _DAY_S:.0f} days; {cure}")
+    if not any(_has_a_beat(measurement) for _, measurement in rows):
+        low, high = HR_RANGE_BPM
+        cure = "write heart rates in beats a minute and RR intervals in ms"
+        raise CsvError(f"{path}: no row has a heart rate from {low:g} to {high:g} bpm; {cure}")
     return began_unix_s, rows
+
+
+def _has_a_beat(measurement: Measurement) -> bool:
+    """Whether anything in it can be a heart's."""
+    low, high = HR_RANGE_BPM
+    rates_bpm = [measurement.hr_bpm or 0, *(60_000 / rr_ms for rr_ms in measurement.rr_ms if rr_ms)]
+    return any(low <= rate_bpm <= high for rate_bpm in rates_bpm)
 
 
 def _time_s(path: Path, line: int, columns: Columns, text: str) -> float:
@@ -258,13 +272,17 @@ def _places(
 ) -> list[int | None]:
     if not any(header):
         raise CsvError(f"{where}: is empty where the names of the columns belong; check that it is the right file")
-    doubled = [name for name in names if header.count(name) > 1]
+    found = {name: _named(name, header) for name in names}
+    doubled = [name for name in names if len(found[name]) > 1]
     if doubled:
         raise CsvError(f"{where}: the column {doubled[0]} is there twice; remove one")
-    missing = [name for name in needed if name not in header][:1]
+    missing = [name for name in needed if not found[name]][:1]
     values = [name for name in names[1:3] if name]
-    if not missing and not any(name in header for name in values):
+    if not missing and not any(found[name] for name in values):
         missing = values
+    if missing and all(_VALUE.fullmatch(name) for name in header):
+        cure = "write a line of them above it, such as t_s,hr_bpm"
+        raise CsvError(f"{where}: holds values where the names of the columns belong; {cure}")
     if missing:
         has = ", ".join(shown(name) or "(empty)" for name in header[:12])
         options = dict(zip(names, ("--time-column", "--hr-column", "--rr-column"), strict=False))
@@ -273,7 +291,13 @@ def _places(
         if not imported:
             cure = f"rename the column that holds it, or `rumblestrip rides import` the file with {name_it}"
         raise CsvError(f"{where}: no column {' or '.join(missing)}; the header has {has}: {cure}")
-    return [header.index(name) if name and name in header else None for name in names]
+    return [found[name][0] if found[name] else None for name in names]
+
+
+def _named(name: str, header: list[str]) -> list[int]:
+    """Where the columns of a name stand; written in other capitals only where none is written just so."""
+    same = [place for place, other in enumerate(header) if name and other == name]
+    return same or [place for place, other in enumerate(header) if name and other.lower() == name.lower()]
 
 
 def export_csv(record: RideRecord, file: TextIO) -> None:

@@ -96,6 +96,12 @@ def test_evidence_without_a_trustworthy_beat_says_so(ask: Any, tmp_path: Path) -
     assert found["reason"]
 
 
+def test_evidence_of_a_file_without_a_beat_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "zeros.csv").write_text("t_s,hr_bpm\n0,0\n1,0\n")
+    assert main(["maximum", "evidence", str(tmp_path / "zeros.csv")]) == 2
+    assert "no row has a heart rate" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("file", ["missing.csv", "7", "last"])
 def test_evidence_of_nothing_is_a_wrong_request(file: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["maximum", "evidence", file]) == 2
