@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
-from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
+from firmware_app.cli.stored import NO_HEART, names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 from firmware_app.core.dates import on_a_calendar
@@ -33,8 +33,6 @@ of null with the reason, and that is status 0: the looking was done. Simulated r
 RIDES_LOOKED_AT = 40
 YEARS_LOOKED_AT = 3.0
 _DAY_S = 86400.0
-_NO_HEART = ("sim", "replay")
-"""Sources of rides that never count: no heart of the rider's rode them."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -169,7 +167,7 @@ def _evidence(args: argparse.Namespace) -> Answer:
     found = find(record)
     document, text = described(found)
     step = _next_step(found, rider, args.file)
-    if record.facts.source in _NO_HEART:
+    if record.facts.source in NO_HEART:
         step = "That ride is simulated: it says nothing about your maximum, and never counts."
     return {**document, "next": step}, f"{text}\n{step}".rstrip()
 
@@ -289,12 +287,12 @@ def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Ob
     from firmware_app.store.schema import LogError
 
     oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
-    rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in _NO_HEART]
+    rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in NO_HEART]
     known = {ride.ride_id for ride in rides}
     given = set()
     for name in all_out:
         number = _ride_number(log, name)
-        if number is not None and log.ride(number).facts.source in _NO_HEART:
+        if number is not None and log.ride(number).facts.source in NO_HEART:
             raise UsageError(f"--all-out {name}: that ride is simulated, and never counts; name one that you rode")
         if number not in known:
             raise UsageError(f"--all-out {name}: no such ride of yours in the last {YEARS_LOOKED_AT:.0f} years")

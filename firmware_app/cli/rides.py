@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app import settings
-from firmware_app.cli import Failed, UsageError
-from firmware_app.cli.stored import ride_log, stored_ride
-from firmware_app.core.dates import on_a_calendar
+from firmware_app.cli import Failed, UsageError, warn
+from firmware_app.cli.stored import NO_HEART, ride_log, stored_ride
+from firmware_app.core.dates import date_of, on_a_calendar
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from firmware_app.core.events import Mark
     from firmware_app.store.log import Log, RideSummary
 
+_DAY_S = 86400.0
 _ENDS = {
     "key": "the ride is over: ended by key",
     "stopped": "the ride is over: the unit was stopped",
@@ -330,6 +331,7 @@ def _export(log: Log, args: argparse.Namespace) -> int:
 
 
 def _import(log: Log, args: argparse.Namespace) -> int:
+    import time
     from dataclasses import replace
     from datetime import datetime
 
@@ -344,6 +346,11 @@ def _import(log: Log, args: argparse.Namespace) -> int:
         started_unix_s, rows = read_foreign(args.file, columns, args.date)
     except CsvError as error:
         raise UsageError(str(error)) from error
+    now_unix_s = date_of(time.time())
+    # A day more: what another recorder calls today may be tomorrow here. A clock that is plainly wrong says nothing.
+    if now_unix_s is not None and started_unix_s > now_unix_s + _DAY_S:
+        began = datetime.fromtimestamp(started_unix_s).isoformat(" ", "minutes")
+        raise UsageError(f"{args.file}: would begin at {began}, which is yet to come; give when it began with --date")
     rider = settings.load("rider", settings.Rider)
     accepted = maximum.hr_max(rider, datetime.fromtimestamp(started_unix_s).year, args.hr_max_bpm)
     if accepted.caution:
@@ -364,6 +371,9 @@ def _import(log: Log, args: argparse.Namespace) -> int:
             f"{args.file}: is in the log already, as ride {known}; to have it in its place, "
             f"`rumblestrip rides delete {known}` first"
         )
+    for ride in _at_the_same_time(log, started_unix_s, record.duration_s):
+        what = f"ride {ride.ride_id} ({_began(ride)}, {_length(ride)}) was ridden at the same time"
+        warn(f"{what}; if --date was wrong, delete the new one and import it again")
     ride_id = log.add(replace(record, marks=tuple(mark for mark in record.marks if mark.kind != "alarm")), "import")
     ride = log.ride(ride_id)
     if args.json:
@@ -371,6 +381,15 @@ def _import(log: Log, args: argparse.Namespace) -> int:
     else:
         print(f"Ride {ride_id}: {_began(ride)}, {_length(ride)}, {ride.measurements} measurements from {args.file}.")
     return 0
+
+
+def _at_the_same_time(log: Log, started_unix_s: float, duration_s: float) -> list[RideSummary]:
+    """The stored rides that the rider was on for a part of that time."""
+    return [
+        ride
+        for ride in log.rides(until_unix_s=started_unix_s + duration_s)
+        if (ride.facts.started_unix_s or 0.0) + ride.duration_s > started_unix_s and ride.facts.source not in NO_HEART
+    ]
 
 
 def _started(ride: RideSummary, timespec: str) -> str | None:

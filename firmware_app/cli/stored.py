@@ -12,6 +12,9 @@ from firmware_app.cli import Failed, UsageError
 if TYPE_CHECKING:
     from firmware_app.store.log import Log, RideSummary
 
+NO_HEART = ("sim", "replay")
+"""Sources of rides that no heart of the rider's rode."""
+
 
 @contextmanager
 def ride_log(*, thorough: bool = False) -> Iterator[Log]:

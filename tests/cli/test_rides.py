@@ -6,7 +6,7 @@ import io
 import json
 import os
 import stat
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -293,6 +293,52 @@ def test_an_import_that_cannot_be_done_stores_nothing(
     file.write_text(content)
     assert tells in told(capsys, "import", str(file), "--hr-max-bpm", "190", *words, status=2)
     assert listed(capsys) == []
+
+
+def brought(tmp_path: Path, date: str) -> tuple[str, ...]:
+    """The words that import a ride of ten seconds, another one each time."""
+    count = len([*tmp_path.glob("*.csv")])
+    file = tmp_path / f"{count}.csv"
+    file.write_text("t_s,hr_bpm\n" + "".join(f"{t_s},{120 + count}\n" for t_s in range(11)))
+    return ("import", str(file), "--hr-max-bpm", "190", "--date", date)
+
+
+def test_a_ride_that_is_yet_to_come_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    now = datetime.now()
+    later = brought(tmp_path, (now + timedelta(days=2)).isoformat())
+    said = told(capsys, *later, status=2)
+    assert f"{later[1]}: would begin at {now + timedelta(days=2):%Y-%m-%d}" in said
+    assert "with --date" in said
+    ahead = tmp_path / "ahead.csv"
+    ahead.write_text(f"t_s,hr_bpm\n{(now + timedelta(days=2)).timestamp()},120\n")
+    assert "yet to come" in told(capsys, "import", str(ahead), "--hr-max-bpm", "190", status=2)
+    assert listed(capsys) == []
+    # Where the day begins earlier it may be tomorrow already.
+    told(capsys, *brought(tmp_path, (now + timedelta(hours=20)).isoformat()))
+    told(capsys, *brought(tmp_path, now.date().isoformat()))
+
+
+def test_a_clock_in_the_past_refuses_no_ride(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("time.time", lambda: 0.0)
+    told(capsys, *brought(tmp_path, "2026-05-04"))
+
+
+def test_a_ride_at_the_time_of_another_is_stored_with_a_word_about_it(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    store(120)  # from 18:02 to 18:03:59
+    for date, overlaps in [
+        ("2026-05-04T18:01:30", False),
+        ("2026-05-04T18:01:55", True),
+        ("2026-05-04T18:03", True),
+        ("2026-05-04T18:04", False),
+    ]:
+        assert cli.main(["rides", *brought(tmp_path, date)]) == 0
+        said = capsys.readouterr().err
+        assert ("caution: ride 1 (2026-05-04 18:02, 1:59) was ridden at the same time" in said) == overlaps, date
+    assert len(listed(capsys)) == 5
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
