@@ -105,12 +105,9 @@ def prepare(
     rider = settings.load("rider", settings.Rider)
     with _of_the_rider(hr_max_bpm is None and rider.birth_year is not None):
         accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
+    rest_bpm = settings.resting_bpm(rider, hr_rest_bpm, accepted.value_bpm)
     with _of_the_rider(scheme is None):
-        table = bands.table(
-            settings.load_scheme(scheme or rider.scheme),
-            accepted.value_bpm,
-            rider.hr_rest_bpm if hr_rest_bpm is None else hr_rest_bpm,
-        )
+        table = bands.table(settings.load_scheme(scheme or rider.scheme), accepted.value_bpm, rest_bpm)
     with _of_the_rider(target is None and plan is None):
         lane, chosen = _choice(target or rider.target, plan, table)
     return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)
@@ -120,15 +117,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options that ``ride``, ``simulate`` and ``replay`` share."""
     lane = parser.add_mutually_exclusive_group()
     lane.add_argument(
-        "--target", metavar="LANE", help="a band (3), bands (3-4), percent (70-80%%), bpm (130-145bpm) or none"
+        "--target",
+        type=settings.word,
+        metavar="LANE",
+        help="a band (3), bands (3-4), percent (70-80%%), bpm (130-145bpm) or none",
     )
-    lane.add_argument("--plan", metavar="NAME", help="a session plan: its name, or a TOML file")
-    parser.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help="your maximum heart rate, for this once")
+    lane.add_argument("--plan", type=settings.word, metavar="NAME", help="a session plan: its name, or a TOML file")
+    hr_max = "your maximum heart rate, for this once"
+    parser.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help=hr_max)
     parser.add_argument("--hr-rest-bpm", type=settings.bpm, metavar="N", help="your resting heart rate, for this once")
-    parser.add_argument("--scheme", metavar="NAME", help="a band scheme, for this once")
+    parser.add_argument("--scheme", type=settings.word, metavar="NAME", help="a band scheme, for this once")
     parser.add_argument("--alarms", type=Path, metavar="FILE", help="alarm settings laid over yours, for this once")
     parser.add_argument(
         "--set",
+        type=settings.word,
         action="append",
         default=[],
         metavar="KEY=VALUE",

@@ -17,8 +17,9 @@ config folder, one TOML file each; copy a shipped one and change it."""
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = HELP
-    parser.add_argument("--scheme", metavar="NAME", help="a band scheme (default: scheme in rider.toml)")
-    parser.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help="the maximum, for this once")
+    scheme = "a band scheme (default: scheme in rider.toml)"
+    parser.add_argument("--scheme", type=settings.word, metavar="NAME", help=scheme)
+    parser.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help="the maximum, for this once")
     parser.add_argument("--hr-rest-bpm", type=settings.bpm, metavar="N", help="the resting heart rate, for this once")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
@@ -28,9 +29,8 @@ def run(args: argparse.Namespace) -> int:
 
     rider = settings.load("rider", settings.Rider)
     scheme = settings.load_scheme(args.scheme or rider.scheme)
-    rest_bpm = rider.hr_rest_bpm if args.hr_rest_bpm is None else args.hr_rest_bpm
     accepted = maximum.hr_max(rider, date.today().year, args.hr_max_bpm)
-    document = describe(scheme, accepted, rest_bpm)
+    document = describe(scheme, accepted, settings.resting_bpm(rider, args.hr_rest_bpm, accepted.value_bpm))
     if args.json:
         print(json.dumps(document, ensure_ascii=False, indent=2))
     else:

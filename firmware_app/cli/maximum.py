@@ -54,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     all_out(action("estimate", "what your rides say it may be, with the range that holds it nine times in ten"))
     action("evidence", "what one recording says about it").add_argument("file", metavar="FILE")
     setting = action("set", "set your own maximum, measured or given by a doctor")
-    setting.add_argument("bpm", type=settings.bpm, metavar="N")
+    setting.add_argument("bpm", type=settings.hr_max_bpm, metavar="N")
     setting.add_argument("--why", default="", help="how you know, for the history")
     review = action("review", "see what is proposed, then accept or refuse it")
     all_out(review)
@@ -347,9 +347,6 @@ def _set(args: argparse.Namespace) -> Answer:
 
     from firmware_app.store.log import MaximumEntry
 
-    low, high = HR_MAX_RANGE_BPM
-    if not low <= args.bpm <= high:
-        raise UsageError(f"{args.bpm} bpm is not between {low} and {high}; give your measured maximum")
     now = time.time()
     rider = _rider()
     before_bpm = rider.hr_max_bpm

@@ -68,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     brought.add_argument("--time-unit", choices=("s", "ms", "iso"), default="s", help="default: s")
     brought.add_argument("--date", type=_moment, metavar="DATE", help="when it began, such as 2026-05-04T18:02")
     hr_max = "your maximum at the time (default: yours now)"
-    brought.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help=hr_max)
+    brought.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help=hr_max)
 
 
 def _add_filters(parser: argparse.ArgumentParser, *, suppress: bool) -> None:

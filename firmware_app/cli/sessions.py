@@ -31,7 +31,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
         if name != "list":
             action.add_argument("plan", metavar="NAME|FILE", help="a plan's name, or a file")
-            action.add_argument("--hr-max-bpm", type=settings.bpm, metavar="N", help="the maximum, for this once")
+            hr_max = "the maximum, for this once"
+            action.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help=hr_max)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -157,6 +157,11 @@ class BandTable:
         return self.hr_max_bpm if number == len(self.scheme.bands) else self.limits_bpm[number - 1]
 
 
+def rest_range_bpm(hr_max_bpm: int) -> tuple[int, int]:
+    """What a resting heart rate may be beside a maximum, in bpm."""
+    return 25, hr_max_bpm - 21
+
+
 def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> BandTable:
     """The rider's bands in whole bpm.
 
@@ -169,8 +174,9 @@ def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> Ba
         raise BandError(f"hr_max_bpm: {hr_max_bpm} is not between {low} and {high}; set it to your measured maximum")
     if scheme.basis == "percent_of_reserve" and hr_rest_bpm is None:
         raise BandError(f"scheme {scheme.name!r} is in percent of reserve: set hr_rest_bpm, your resting heart rate")
-    if hr_rest_bpm is not None and not 25 <= hr_rest_bpm < hr_max_bpm - 20:
-        raise BandError(f"hr_rest_bpm: {hr_rest_bpm} is not between 25 and 20 below the maximum ({hr_max_bpm})")
+    low, high = rest_range_bpm(hr_max_bpm)
+    if hr_rest_bpm is not None and not low <= hr_rest_bpm <= high:
+        raise BandError(f"hr_rest_bpm: {hr_rest_bpm} is not from {low} to {high}, for a maximum of {hr_max_bpm} bpm")
     limits = tuple(limit_bpm(scheme.basis, band.low, hr_max_bpm, hr_rest_bpm) for band in scheme.bands[1:])
     edges = (0, *limits, hr_max_bpm)
     for lower, upper, band in zip(edges, edges[1:], scheme.bands, strict=False):

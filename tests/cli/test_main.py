@@ -70,6 +70,39 @@ def test_a_heart_rate_that_is_no_whole_number_is_told_how_to_be_written(words: s
     assert f"'{bpm}' is no whole number of beats a minute; write it as 184" in err
 
 
+@pytest.mark.parametrize(
+    ("words", "tells"),
+    [
+        ("--hr-rest-bpm 200", "--hr-rest-bpm 200: give 25 to 163, for a maximum of 184"),
+        ("--hr-rest-bpm 24", "--hr-rest-bpm 24: give 25 to 163, for a maximum of 184"),
+        ("--hr-max-bpm 231", "argument --hr-max-bpm: 231 is not from 120 to 230 bpm"),
+        ("--scheme ", "argument --scheme: is empty"),
+    ],
+)
+@pytest.mark.parametrize("command", ["bands", "simulate --headless", "replay ride.csv"])
+def test_a_wrong_option_is_blamed_itself_and_not_the_settings(
+    command: str, words: str, tells: str, private_home: Path
+) -> None:
+    settings.remember("rider", {"hr_max_bpm": 184, "hr_rest_bpm": 52})
+    (private_home / "ride.csv").write_text("t_s,hr_bpm\n1,120\n2,121\n")
+    option, value = words.split(" ")
+    maximum = [] if "max" in words else ["--hr-max-bpm", "184"]
+    with contextlib.chdir(private_home):
+        status, out, err = run(*command.split(), *maximum, option, value)
+        assert (status, out) == (2, "")
+        assert tells in err
+        assert "rider.toml" not in err
+        assert run(*command.split(), *maximum, "--hr-rest-bpm", "99")[0] == 0
+
+
+@pytest.mark.parametrize("option", ["--target", "--plan", "--scheme", "--set"])
+@pytest.mark.parametrize("command", ["ride", "simulate --headless", "replay last"])
+def test_an_empty_word_is_not_taken_for_the_option_left_out(command: str, option: str) -> None:
+    status, out, err = run(*command.split(), option, "")
+    assert (status, out) == (2, "")
+    assert f"argument {option}: is empty; write something, or leave the option out" in err
+
+
 def test_trouble_with_the_settings_is_status_two_and_names_the_file() -> None:
     own = settings.config_dir() / "rider.toml"
     own.parent.mkdir(parents=True)

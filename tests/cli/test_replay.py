@@ -360,7 +360,7 @@ def test_weeks_of_rides_are_compared_in_one_document(stored: int, told: Callable
     ("option", "told"),
     [
         ("--set above_target.decisionbpm_s=30", "decisionbpm_s: there is no such key"),
-        ("--hr-max-bpm 400", "400 bpm is not between"),
+        ("--hr-max-bpm 400", "400 is not from 120 to 230 bpm; give your measured maximum"),
         ("--target nonsense", "write a band"),
         ("--plan nope", "choose one of"),
         ("--alarms nope.toml", "nope.toml: cannot be read"),
