@@ -14,7 +14,16 @@ from msgspec import Meta
 
 from firmware_app.core.bands import BandError, BandTable
 from firmware_app.core.session import PRESS_LIMIT_S, Ends, Plan, PlanError, Step, parse_arrival, targets
-from firmware_app.settings import MISSING, NO_SUCH_KEY, SettingsError, config_dir, defaults_dir, in_words, read_toml
+from firmware_app.settings import (
+    MISSING,
+    NO_SUCH_KEY,
+    SettingsError,
+    config_dir,
+    defaults_dir,
+    in_words,
+    meant,
+    read_toml,
+)
 
 STEPS_MAX = 200
 STEP_RANGE_S = (5, 6 * 3600)
@@ -155,5 +164,6 @@ def _convert(data: dict[str, Any], kind: type[T]) -> T:
     except msgspec.ValidationError as error:
         key, what = in_words(error, kind)
         known = ", ".join(field.name for field in msgspec.structs.fields(kind))  # type: ignore[arg-type]
-        cure = f"the keys are {known}" if what == NO_SUCH_KEY else "add it" if what == MISSING else "change it"
+        cure = f"the keys are {known}" if what == NO_SUCH_KEY else "add it" if what == MISSING else ""
+        cure = cure or meant(data, kind, key) or "change it"
         raise PlanError(f"{key}: {what}; {cure}") from error

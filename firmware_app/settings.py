@@ -14,7 +14,8 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_type_hints
+from types import UnionType
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import msgspec
 from msgspec import Meta
@@ -189,9 +190,18 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: is not TOML: {error}; mend that line") from error
+        raise SettingsError(f"{path}: is not TOML: {_syntax_in_words(str(error))}") from error
     except (ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: {_BEYOND}") from error
+
+
+def _syntax_in_words(what: str) -> str:
+    """What the parser complains of, with the cure."""
+    # Doubled keys and tables are told in a programmer's words, and a word without quotes is told as anything else is.
+    told = re.sub("Cannot overwrite a value|Cannot declare .* twice", "a key stands there twice", what)
+    if told != what:
+        return f"{told}; keep one of them"
+    return f"{what}; mend that line: a number stands without a unit, a word in quotes"
 
 
 _BEYOND = "holds a number of thousands of digits, or lists within lists without end; take that out"
@@ -208,7 +218,7 @@ def convert(data: Any, kind: type[T], path: Path) -> T:
         return msgspec.convert(data, kind)
     except msgspec.ValidationError as error:
         key, what = in_words(error, kind)
-        cure = "add it" if what == MISSING else "change or remove that key"
+        cure = "add it" if what == MISSING else meant(data, kind, key) or "change or remove that key"
         if what == NO_SUCH_KEY:
             shipped = defaults_dir() / path.name
             cure = f"see {shipped} for those there are" if shipped.exists() else "remove it"
@@ -254,15 +264,44 @@ def _types_in_words(names: str) -> str:
     return " or ".join(_TYPES.get(name, name) for name in names.split(" | ") if name != "null")
 
 
+def meant(data: Any, kind: Any, key: str) -> str:
+    """How a wrong value of a dotted key was likely meant, as in ``write target = "3"``; "" where nobody can tell."""
+    value, kinds = data, _kinds(kind, key)
+    try:
+        for part in _parts(key):
+            value = value[int(part) if isinstance(value, list) else part]
+    except (LookupError, TypeError, ValueError):
+        return ""
+    written = ""
+    if isinstance(value, str) and f'"{value.lower()}"' in _choices(kind, key):
+        written = f'"{value.lower()}"'
+    elif type(value) in (int, float) and len(str(value)) < 20:
+        lists = [get_args(one) for one in kinds if get_origin(one) is tuple]
+        if str in kinds:
+            written = f'"{value}"'
+        elif lists and lists[0][0] is float:
+            written = f"[{value}]" if lists[0][-1] is Ellipsis else str([value] * len(lists[0]))
+    return f"write {_parts(key)[-1]} = {written}" if written else ""
+
+
+def _parts(key: str) -> list[str]:
+    """The names and the places in lists that a dotted key such as ``block[0].step`` leads through."""
+    return re.findall(r"[^.\[\]]+", key)
+
+
+def _kinds(kind: Any, key: str) -> list[Any]:
+    """What the value of a dotted key may be; [] where there is no such key."""
+    try:
+        for part in _parts(key):
+            kind = get_args(kind)[0] if part.isdecimal() else get_type_hints(kind)[part]
+    except (LookupError, TypeError):
+        return []
+    return list(get_args(kind)) if get_origin(kind) in (Union, UnionType) else [kind]
+
+
 def _choices(kind: Any, key: str) -> tuple[str, ...]:
     """The values that are allowed for a dotted key, as TOML writes them; () where it is not such a key."""
-    for part in key.split("."):
-        try:
-            kind = get_type_hints(kind)[part]
-        except (KeyError, TypeError):
-            return ()
-    found = [kind, *get_args(kind)]
-    literals = [value for one in found if get_origin(one) is Literal for value in get_args(one)]
+    literals = [value for one in _kinds(kind, key) if get_origin(one) is Literal for value in get_args(one)]
     return tuple(f'"{value}"' if isinstance(value, str) else str(value) for value in literals)
 
 

@@ -111,7 +111,7 @@ def load(name: str) -> Scenario:
     """
     path = Path(name) if name.endswith(".toml") else FOLDER / f"{name}.toml"
     if not os.path.exists(path):  # Path's own raises for a name that is too long for a file
-        raise settings.SettingsError(f"{path}: no such scenario; choose from {', '.join(names())} or give a .toml file")
+        raise settings.SettingsError(f"{name}: no such scenario; choose from {', '.join(names())} or give a .toml file")
     scenario = settings.convert(settings.read_toml(path), Scenario, path)
     problem = _problem_with(scenario)
     if problem:

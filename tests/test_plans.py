@@ -84,6 +84,7 @@ def test_a_key_step_without_a_time_has_the_stated_limit(tmp_path: Path) -> None:
         (HEAD + '[[steps]]\ntime = "1:00"\n', "step 1: name: it is missing; add it"),
         (HEAD + '[[steps]]\nname = "Go"\ntime = "90"\n', "step 1 (Go): time: '90' is not minutes:seconds"),
         (HEAD + '[[steps]]\nname = "Go"\ntime = 90\n', "step 1 (Go): time: expected text in quotes"),
+        (HEAD + STEP + "target = 3\n", 'expected text in quotes, got a whole number; write target = "3"'),
         (HEAD + '[[steps]]\nname = "Go"\ntime = "0:02"\n', "step 1 (Go): time: '0:02' is not between"),
         (HEAD + '[[steps]]\nname = "Go"\ntime = "9:00:00"\n', "step 1 (Go): time: '9:00:00' is not between"),
         (HEAD + f'[[steps]]\nname = "Go"\ntime = "{"9" * 5000}:05:00"\n', "step 1 (Go): time: '9"),

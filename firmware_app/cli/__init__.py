@@ -6,6 +6,7 @@ Exit status 0: done; 1: the work failed; 2: the request was wrong. What is said 
 from __future__ import annotations
 
 import argparse
+import errno
 import io
 import logging
 import sys
@@ -100,7 +101,9 @@ def _run(args: argparse.Namespace) -> int:
         # What no command foresaw: a full card, a folder that belongs to somebody else.
         logging.getLogger(__name__).debug("the work failed", exc_info=True)
         what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror or error
-        print(f"rumblestrip {args.command}: {what}; check that it is there, yours, and not full", file=sys.stderr)
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        cure = "make room there" if full else "check that it is there, and yours"
+        print(f"rumblestrip {args.command}: {what}; {cure}", file=sys.stderr)
         _let_go_of_stdout()
         return 1
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import json
 import os
@@ -119,15 +120,21 @@ def test_a_rider_without_a_maximum_is_told_how_to_give_one() -> None:
     assert "rumblestrip maximum set" in err
 
 
-def test_trouble_that_no_command_foresaw_is_one_line_and_status_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device", "/card")
+@pytest.mark.parametrize(
+    ("number", "cure"), [(errno.ENOSPC, "; make room there\n"), (errno.EACCES, "; check that it is there, and yours\n")]
+)
+def test_trouble_that_no_command_foresaw_is_one_line_and_status_one(
+    number: int, cure: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object) -> None:
+        raise OSError(number, os.strerror(number), "/card")
 
-    monkeypatch.setattr("firmware_app.cli.bands.run", full)
+    monkeypatch.setattr("firmware_app.cli.bands.run", fails)
     status, out, err = run("bands", "--hr-max-bpm", "180")
     assert (status, out) == (1, "")
     assert err.count("\n") == 1
     assert "/card" in err
+    assert err.endswith(cure)
 
 
 @pytest.mark.parametrize(

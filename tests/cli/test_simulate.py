@@ -134,6 +134,7 @@ def test_pictures_that_cannot_be_saved_are_told_after_the_ride(
         (["simulate", "--headless", "--seed", "-1"], "--seed"),
         (["simulate", "nowhere", "--headless"], "demo"),
         (["simulate", "nowhere.toml", "--headless"], "nowhere.toml"),
+        (["simulate", "/tmp", "--headless"], "simulate: /tmp: no such scenario; choose from"),
         (["simulate", "--headless", "--plan", "nowhere"], "long-easy"),
         (["simulate", "--headless", "--target", "200%"], "200%"),
         (["simulate", "--headless", "--pictures", "/proc/none/x"], "--pictures"),
@@ -154,6 +155,16 @@ def test_a_scenario_that_is_none_is_told(tmp_path: Path, capsys: pytest.CaptureF
     file.write_text(content)
     assert main(["simulate", str(file), "--headless"]) == 2
     assert str(file) in capsys.readouterr().err
+
+
+def test_a_time_of_a_step_that_is_one_number_is_told_how_to_be_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "mine.toml"
+    step = "[[block]]\n[[block.step]]\nfraction = 0.5\ns = 60\n"
+    file.write_text(f'about = "x"\nduration_s = 60\ntarget = {{ percent = [65, 75] }}\n{step}')
+    assert main(["simulate", str(file), "--headless"]) == 2
+    assert "block[0].step[0].s: expected a list, got a whole number; write s = [60, 60]" in capsys.readouterr().err
 
 
 def test_the_riders_settings_are_not_needed_and_not_changed(capsys: pytest.CaptureFixture[str]) -> None:
