@@ -388,12 +388,22 @@ def write_whole(path: Path, content: bytes) -> None:
         raise
 
 
+_ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
+
+
+def problem_with_address(address: str) -> str:
+    """What is wrong with the address of a strap, with the cure; "" for nothing."""
+    return "" if _ADDRESS.fullmatch(address) else f"{address!r} is none; an address reads like C0:12:34:56:78:9A"
+
+
 def load_unit() -> Unit:
     """unit.toml, checked, its pins against each other and the header."""
     from firmware_app.devices import header
 
     unit = load("unit", Unit)
     problem = header.problem_with(unit)
+    if unit.strap.address and (wrong := problem_with_address(unit.strap.address)):
+        problem = f"strap.address: {wrong}, and `rumblestrip pair` finds yours"
     if problem:
         own = config_dir() / "unit.toml"
         raise SettingsError(f"{own if own.exists() else defaults_dir() / own.name}: {problem}")

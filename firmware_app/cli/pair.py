@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import sys
 from typing import TYPE_CHECKING
 
@@ -16,8 +15,6 @@ if TYPE_CHECKING:
 HELP = """\
 The unit connects to the remembered strap and to no other: in a bunch it never takes a neighbour's. Wear the strap, wet
 its pads, and hold it near; the nearest is listed first."""
-
-_ADDRESS = re.compile(r"(?:[0-9A-F]{2}:){5}[0-9A-F]{2}")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,8 +35,8 @@ def run(args: argparse.Namespace) -> int:
         return _finish(args, [], "", "")
     if args.address is not None:
         address = args.address.upper()
-        if not _ADDRESS.fullmatch(address):
-            raise cli.UsageError(f"--address {args.address}: an address reads like C0:12:34:56:78:9A")
+        if problem := settings.problem_with_address(address):
+            raise cli.UsageError(f"--address: {problem}")
         return _finish(args, [], address, strap.name if address == strap.address.upper() else "")
     found = _look(args.seconds, strap.adapter)
     if args.choose is not None:
@@ -61,7 +58,7 @@ def _look(seconds: float, adapter: str) -> list[Found]:
 
     from firmware_app.devices.strap import StrapError, in_range
 
-    print(f"Looking for straps for {seconds:g} seconds ...", file=sys.stderr)
+    print(f"Looking for straps for {seconds:g} s ...", file=sys.stderr)
     try:
         found = asyncio.run(in_range(seconds, adapter))
     except StrapError as error:

@@ -190,6 +190,7 @@ def test_what_is_set_to_be_absent_is_not_missing(bench: Path, capsys: pytest.Cap
         ("unit", "sounder.pin", 13),
         ("unit", "sounder.pin", 99),
         ("unit", "panel.colour", "blue"),
+        ("unit", "strap.address", "foo"),
         ("rider", "hr_max_bpm", 12),
         ("rider", "scheme", "none-such"),
         ("rider", "target", "9"),

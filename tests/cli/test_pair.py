@@ -49,6 +49,7 @@ def test_the_nearest_is_listed_first_and_the_answer_is_remembered(
     shown = capsys.readouterr()
     assert shown.out.index("C0:00:00:00:00:02") < shown.out.index("C0:00:00:00:00:01")
     assert shown.err.count("not a number of the list") == 2
+    assert "for 8 s ..." in shown.err
     assert remembered() == ("C0:00:00:00:00:02", "Near")
 
 
@@ -86,6 +87,14 @@ def test_an_address_is_remembered_without_looking(capsys: pytest.CaptureFixture[
     settings.remember("unit", {"strap.name": "Somebody's"})
     assert main(["pair", "--address", "c0:00:00:00:00:0a"]) == 0
     assert remembered() == ("C0:00:00:00:00:0A", "")
+
+
+def test_a_wrong_address_in_the_settings_is_mended_by_choosing_a_strap(found: list[Found]) -> None:
+    settings.remember("unit", {"strap.address": "foo"})
+    with pytest.raises(settings.SettingsError, match=r"strap\.address"):
+        settings.load_unit()
+    assert main(["pair", "--choose", "1"]) == 0
+    assert settings.load_unit().strap.address == "C0:00:00:00:00:02"
 
 
 def test_the_rest_of_the_file_stays(found: list[Found]) -> None:
