@@ -142,7 +142,7 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
         raise CsvError(f"{path}: the ride would last {rows[-1][0] / _DAY_S:.0f} days; {cure}")
     if not any(_has_a_beat(measurement) for _, measurement in rows):
         low, high = HR_RANGE_BPM
-        cure = "write heart rates in beats a minute and RR intervals in ms"
+        cure = "write " + ", ".join(f"{name} in {unit}" for name, unit in ((hr, "beats a minute"), (rr, "ms")) if name)
         raise CsvError(f"{path}: no row has a heart rate from {low:g} to {high:g} bpm; {cure}")
     return began_unix_s, rows
 

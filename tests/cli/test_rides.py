@@ -277,6 +277,7 @@ def test_times_of_other_recorders(
         ("t_s,hr_bpm\n0,120\n", ("--hr-column", "t_s"), "only one of"),
         ("t_s,hr_bpm\n0,120\n", ("--hr-column", "T_S"), "only one of"),
         ("t_s,hr_bpm\n0,2.3\n1,2.4\n", ("--date", "2026-05-04"), "no row has a heart rate from 30 to 240 bpm"),
+        ("t_s,b\n0,0.8\n", ("--date", "2026-05-04", "--rr-column", "b"), "to 240 bpm; write b in ms"),
         ("when,hr_bpm\n2026-05-04T18:02:11,120\n", ("--time-column", "when"), "with --time-unit iso"),
         ("t_s,hr_bpm\n0,120\n", ("--time-unit", "iso"), "line 2: t_s: '0' is no date"),
         ("t_s,hr_bpm\n5,120\n4,120\n", ("--date", "2026-05-04"), "line 3: t_s: 4 comes after 5"),
