@@ -209,7 +209,9 @@ def _sent(sensed_s: list[float], duration_s: float, strap: Strap, faults: list[E
         elif fault is not None:
             locked = min((t_s - fault.start_s) / 5, (fault.end_s - t_s) / 5, 1.0)
             rpm = cadence_rpm * (2.0 if fault.roll > 0.75 else 1.0) + 3 * float(jitter[i])
-            now = Measurement(_whole(hr_bpm + (rpm - hr_bpm) * locked), (), touching)
+            # One that has no heart rate yet begins with the cadence.
+            from_bpm = hr_bpm or rpm
+            now = Measurement(_whole(from_bpm + (rpm - from_bpm) * locked), (), touching)
         last = now
         rows.append((t_s, _carried(now, strap.signal)))
     return rows

@@ -473,6 +473,7 @@ class _Row:
         "reminder",
         "row",
         "sounded_s",
+        "unsaid",
         "unseen_s",
     )
 
@@ -485,6 +486,7 @@ class _Row:
         self.gathered = 0.0
         self.unseen_s = 0.0
         self.active = False
+        self.unsaid = False  # it began while something else had the ear of the rider
         self.clear_since_s: float | None = None
         self.reminder = 0
         self.hovers = -1  # how often it began since the heart was last far from the limit, less one
@@ -593,6 +595,7 @@ class Engine:
 
     def _begin(self, row: _Row, t_s: float, changes: list[Change]) -> None:
         row.active = True
+        row.unsaid = False
         row.clear_since_s = None
         row.reminder = 0
         row.hovers += 1
@@ -601,6 +604,7 @@ class Engine:
         if isinstance(row.row, Lane) or t_s - row.sounded_s >= row.row.apart_s:
             row.sounded_s = t_s
             sound = self._sound(row, t_s)
+            row.unsaid = sound is None
         changes.append(Change(row.kind, row.row.priority, True, 0, sound))
 
     def _ended(self, row: _Row, clear: bool, s: Situation, changes: list[Change]) -> bool:
@@ -619,7 +623,8 @@ class Engine:
         return True
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
-        waits = row.row.remind_s
+        # One sound only is still one: what began in silence is told as soon as it may be.
+        waits = row.row.remind_s or ((0.0,) if row.unsaid else ())
         if not waits or rate.clear or rate.unseen or rate is _EXCUSED:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
@@ -632,6 +637,7 @@ class Engine:
         if t_s - row.sounded_s >= wait_s and sound is not None:
             row.reminder += 1
             row.sounded_s = t_s
+            row.unsaid = False
             changes.append(Change(row.kind, row.row.priority, True, row.reminder, sound))
 
     def _apart(self, row: _Row, rate: Rate, t_s: float) -> bool:

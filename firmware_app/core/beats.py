@@ -163,7 +163,7 @@ _RUN_STEP_REPORTED_BPM = 6.0  # a sprint may begin at five a second
 _QUALITY_MEMORY_S = 8.0
 _QUALITY_FOUND = 0.5
 _SURE_QUALITY = 0.5  # under this a beat that fits may be one of the static's own
-_REPORTED_LAG_S = 2.0
+_REPORTED_LAG_S = 1.0
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 60
@@ -304,6 +304,7 @@ class Gate:
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_BY_TURNS_BEATS)  # (RR in ms, believed as it stood)
         self._quality = 0.0
         self._quality_s: float | None = None
+        self._lag_s = 0.0  # how far what the strap said last lies behind the heart
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
         self._last: Measurement | None = None
         self._same_packets = 0
@@ -338,19 +339,21 @@ class Gate:
             end_s = t_s - sum(rrs) / 1000
             for rr_ms in rrs:
                 end_s += rr_ms / 1000
-                self._beat(rr_ms, end_s, stuck, silent_s)
+                # An impossible interval must not date the beats before it back to where nothing was believed yet.
+                self._beat(rr_ms, max(end_s, self._accepted_s), stuck, silent_s)
         elif measurement.hr_bpm is not None:
             self._sends_rr -= 0.02 * self._sends_rr
             self._report(float(measurement.hr_bpm), t_s, stuck or measurement.contact is False, silent_s)
-        return self.at(t_s, lag_s=0.0 if rrs else _REPORTED_LAG_S)
+        self._lag_s = 0.0 if rrs else _REPORTED_LAG_S
+        return self.at(t_s)
 
-    def at(self, t_s: float, lag_s: float = 0.0) -> Trusted:
+    def at(self, t_s: float) -> Trusted:
         """What is believed at a time, without a new measurement."""
         track = self._track
         age_s = t_s - self._accepted_s
         if track is None or age_s > self._fresh_s:
             return Trusted(t_s, None, 0.0, self._decayed(t_s))
-        hr_bpm = track.at(min(t_s, track.t_s + 1.0) + lag_s)
+        hr_bpm = track.at(min(t_s, track.t_s + 1.0) + self._lag_s)
         return Trusted(t_s, hr_bpm, track.slope_bpm_s, self._decayed(t_s), track.p00**0.5)
 
     def _arrive(self, t_s: float) -> float:
@@ -369,7 +372,7 @@ class Gate:
 
     def _beat(self, rr_ms: float, t_s: float, stuck: bool, silent_s: float) -> None:
         track = self._track
-        span_s = rr_ms / 1000
+        span_s = min(rr_ms / 1000, self._fresh_s)
         unseen = track is None or silent_s > self._fresh_s or t_s - self._accepted_s > 2 * self._fresh_s
         needed = _RUN_UNSEEN if unseen else _RUN_BEATS
         possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]

@@ -450,6 +450,32 @@ def test_a_heart_that_was_told_on_its_limit_is_told_again_when_it_leaves(
     assert len(ride.heard(kind)) == sounds
 
 
+@pytest.mark.parametrize(
+    ("kind", "by_pause"),
+    [
+        ("storage_failing", True),
+        ("storage_failing", False),
+        ("unit_power_low", False),
+        ("strap_battery_low", False),
+        ("poor_contact", True),
+    ],
+)
+def test_what_began_in_silence_is_told_once_when_it_may_be(table: AlarmTable, kind: str, by_pause: bool) -> None:
+    wrong = {"strap_battery_percent": 1, "quality": 0.1, "storage_failing": True, "unit_power_low": True}
+    names = {"strap_battery_low": "strap_battery_percent", "poor_contact": "quality"}
+    ride = lane(table)
+    if by_pause:
+        ride.engine.pause_audio(0.0)
+    else:
+        ride.go(20, trusted_bpm=outside(1, 5))
+    key = names.get(kind, kind)
+    ride.go(15, **{key: wrong[key]})
+    assert ride.began(kind)
+    assert not ride.heard(kind)
+    ride.go(300, trusted_bpm=140.0)
+    assert len(ride.heard(kind)) == 1
+
+
 @pytest.mark.parametrize(("kind", "side"), SIDES)
 def test_back_in_target_is_told_once_and_only_after_an_alarm(table: AlarmTable, kind: str, side: int) -> None:
     ride = lane(table)

@@ -519,6 +519,20 @@ def test_an_impossible_report_for_ever_is_none(value: int) -> None:
     assert all(a.hr_bpm is None for a in trusted((float(i), Measurement(value)) for i in range(120)))
 
 
+@pytest.mark.parametrize("rr_ms", [(500.0, 63999.0), (500.0, 4500.0), (63999.0, 500.0)])
+def test_one_impossible_interval_changes_nothing_whatever_its_length(rr_ms: tuple[float, ...]) -> None:
+    gate = Gate()
+    rows = [(float(t), Measurement(120, (500.0, 500.0))) for t in range(1, 60)]
+    rows[-1] = (59.0, Measurement(120, rr_ms))
+    after = trusted(rows, gate)[-1]
+    assert after.hr_bpm is not None
+    assert abs(after.hr_bpm - 120) < 2
+    assert after.quality > 0.6
+    # Nor does it give another rate the time to have been reached.
+    leap = trusted([(float(t), Measurement(172, (348.8, 348.8, 348.8))) for t in range(60, 66)], gate)
+    assert all(one.hr_bpm is None or one.hr_bpm < 150 for one in leap)
+
+
 @pytest.mark.parametrize("rr_ms", [0.0, 1.0, 64000.0])
 def test_an_impossible_interval_for_ever_is_none(rr_ms: float) -> None:
     assert all(a.hr_bpm is None for a in trusted((float(i), Measurement(120, (rr_ms,) * 2)) for i in range(120)))
