@@ -44,7 +44,7 @@ from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.session import clock_text, lane_text, own_near_max_bpm
-from firmware_app.core.views import View
+from firmware_app.core.views import SummaryView, View
 from firmware_app.devices.clock import Clock
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
@@ -180,6 +180,8 @@ class Unit:
         self._test_at_once = test is not None
         self._ramp = test or Ramp()
         self._companion: Companion | MaximalTest | None = None
+        self.rode = False
+        """Whether a ride was begun, or gone on with."""
         self._ridden = ready  # what the ride under way goes by, or the one before: a cut ride keeps its own
         self._began_s = 0.0
         self._gate = Gate()
@@ -271,6 +273,17 @@ class Unit:
     def stop(self) -> None:
         """End the ride and the program, in order."""
         self._done.set()
+
+    async def summary(self) -> SummaryView | None:
+        """After ``run``: what the latest ride was. None without a ride, or where it cannot be told, which is said.
+
+        Not part of ``run``: it takes a small board seconds, and whoever stops a service does not wait for it.
+        """
+        if not self.rode or not await self._review():
+            return None
+        self._pages.page = "summary"
+        view = self._pages.view(None, 0.0)
+        return view if isinstance(view, SummaryView) else None
 
     # --- events in --------------------------------------------------------------------------------------------------
 
@@ -404,7 +417,8 @@ class Unit:
 
     def _show(self) -> None:
         clock = self._wiring.clock
-        if self._wiring.panel is None or clock.t_s() < self._draw_again_s:
+        # At the end no page comes any more, home least of all.
+        if self._wiring.panel is None or self._done.is_set() or clock.t_s() < self._draw_again_s:
             return
         began_s = clock.t_s()
         self._attempt("panel", partial(self._draw, self._wiring.panel))
@@ -445,6 +459,7 @@ class Unit:
         if "summary" in self._tasks:
             self._tasks.pop("summary").cancel()  # of a ride before: it is not to be shown after this one
         self._companion = companion
+        self.rode = True
         self._ridden = self._ready
         self._began_s = self._wiring.clock.t_s()
         self._pages.review = None
@@ -481,6 +496,7 @@ class Unit:
         self._ridden = ready
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._companion = companion
+        self.rode = True
         self._began_s = back_s - t_s
         self._pages.page = "ride"
         self._service.status("riding")
@@ -535,14 +551,26 @@ class Unit:
             self._start("summary", self._summarise)
 
     async def _summarise(self) -> None:
+        over_s = self._wiring.clock.t_s()
+        if not await self._review():
+            return
+        # No page turns under a finger; and what is not shown now lies in the settings.
+        untouched = self._pressed_s <= over_s and self._wiring.clock.t_s() - over_s <= SUMMARY_WITHIN_S
+        if untouched and self._pages.page == "home":
+            self._pages.page = "summary"
+        self._show()
+
+    async def _review(self) -> bool:
+        """Review the latest ride for its page, unless that is done; whether there is one."""
+        if self._pages.review is not None:
+            return True
         from firmware_app.core.review import review
 
-        over_s = self._wiring.clock.t_s()
         try:
             record = await asyncio.to_thread(self._keeper.record)
             if record is None:
                 self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
-                return
+                return False
             bands = self._ridden.bands
             self._pages.review = await asyncio.to_thread(review, record, bands, self._ridden.rider.sex)
             self._pages.band_names = tuple(band.name for band in bands.scheme.bands)
@@ -550,12 +578,8 @@ class Unit:
             # Trying again would fail in the same way; the ride itself is kept.
             log.exception("no summary")
             self._say(f"No summary ({error}); `rumblestrip report last` tries again.")
-            return
-        # No page turns under a finger; and what is not shown now lies in the settings.
-        untouched = self._pressed_s <= over_s and self._wiring.clock.t_s() - over_s <= SUMMARY_WITHIN_S
-        if untouched and self._pages.page == "home":
-            self._pages.page = "summary"
-        self._show()
+            return False
+        return True
 
     # --- orders from the pages --------------------------------------------------------------------------------------
 

@@ -178,6 +178,8 @@ def test_the_terminals_line_with_the_heart_rate_is_not_written_to_a_journal() ->
     )
     assert (done.returncode, done.stdout) == (0, "")
     assert "bpm" not in done.stderr
+    assert "stored" in done.stderr
+    assert "ridden" not in done.stderr
 
 
 def test_every_dependency_has_a_lower_and_an_upper_bound() -> None:

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from functools import partial
 from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, TextIO, get_args
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, warn
@@ -20,12 +20,12 @@ from firmware_app.cli import Failed, UsageError, warn
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
     from firmware_app.core.maximal_test import Ramp
-    from firmware_app.core.views import View
+    from firmware_app.core.views import ListView, RideView, StepView, SummaryView, View
     from firmware_app.devices.panel import SteadyPanel
     from firmware_app.devices.sounder import Sounder
     from firmware_app.devices.strap import Strap
     from firmware_app.preparation import Preparation
-    from firmware_app.unit import CutShort, Keeper, Source
+    from firmware_app.unit import CutShort, Keeper, Source, Unit
 
 LOOK_S = 6.0
 
@@ -85,10 +85,10 @@ async def _live(
     pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
     if panel.notice:
         # A unit without its panel has a fault; a simulation without a display rides in the terminal, and that is all.
-        _say(panel.notice if wired else "No display here: riding in the terminal.")
+        say(panel.notice if wired else "No display here: riding in the terminal.")
     page = TerminalPage() if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else None
     if terminal:
-        _say(
+        say(
             "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
         )
     wiring = Wiring(
@@ -98,7 +98,7 @@ async def _live(
         sounder=(lambda: _open_sounder(unit_settings)) if wired else _silent,
         keeper=_open_keeper,
         sources=lambda: _sources(unit_settings, wired, terminal),
-        say=page.say if page else _say,
+        say=page.say if page else say,
         watch=page.show if page else lambda view: None,
         look=partial(_straps_in_range, unit_settings.strap.adapter),
     )
@@ -117,10 +117,21 @@ async def _live(
     if args.stop_after_s is not None:
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
     lost = await unit.run()
-    if page:
-        page.end()
+    with contextlib.suppress(OSError):  # the terminal may be gone
+        await _tell_end(unit, page, lost)
     _save_picture(args.picture, panel)
     return 1 if lost else 0
+
+
+async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int) -> None:
+    """What was ridden, and where it is. A journal learns no more than that it is stored: the rest is the rider's."""
+    summary = await unit.summary() if sys.stdout.isatty() and not lost else None
+    if page:
+        page.end()
+    if summary is not None and (page is None or summary != page.told):
+        print(wrapped("\n".join(_sentences(summary)), sys.stdout), flush=True)
+    if unit.rode and not lost:
+        say("The ride is stored: `rumblestrip report` shows it.")
 
 
 # --- what the unit is wired to --------------------------------------------------------------------------------------
@@ -173,10 +184,10 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     if cut is None and asked:
         new = "A new one begins." if at_once else "A new one can begin."
         why = "none was cut in the last fifteen minutes, or another was ridden since"
-        _say(f"There is no ride to go on with: {why}. {new}")
+        say(f"There is no ride to go on with: {why}. {new}")
     elif cut is not None and at_once and not asked:
         command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
-        _say(f"{cut.words} This is a new ride: end it within two minutes, and `{command}` goes on with the one before.")
+        say(f"{cut.words} This is a new ride: end it within two minutes, and `{command}` goes on with the one before.")
     return cut
 
 
@@ -191,7 +202,7 @@ def _cut_in_log(source: str) -> CutShort | None:
     try:
         with open_log(path) as log:
             for text in log.recovered:
-                _say(text)
+                say(text)
             cut = log.resumable(time.time(), source)
             if cut is None:
                 return None
@@ -213,82 +224,156 @@ def _cut_in_log(source: str) -> CutShort | None:
                 take_up=lambda keeper: keeper.resume(cut),
             )
     except LogError as error:
-        _say(str(error))
+        say(str(error))
         return None
 
 
 # --- the terminal ---------------------------------------------------------------------------------------------------
 
 
-def _say(text: str) -> None:
-    print(f"\r\x1b[K{text}" if sys.stderr.isatty() else text, file=sys.stderr, flush=True)
+def say(text: str) -> None:
+    """Say something on stderr, in a terminal in the place of its last line."""
+    print(f"\r\x1b[K{wrapped(text, sys.stderr)}" if sys.stderr.isatty() else text, file=sys.stderr, flush=True)
+
+
+def wrapped(text: str, stream: TextIO) -> str:
+    """The text with its lines broken at spaces where the stream is a terminal; a path too long for one stays whole."""
+    if not stream.isatty():
+        return text
+    columns = shutil.get_terminal_size().columns - 1
+    lines = text.splitlines()
+    return "\n".join(textwrap.fill(line, columns, break_long_words=False, break_on_hyphens=False) for line in lines)
 
 
 class TerminalPage:
-    """The page of a unit without a panel, on one line of the terminal; a page that is there to be read, whole."""
+    """The page of a unit without a panel, on one line of the terminal.
+
+    What must be read and does not fit into it is said above, whole, once for as long as it stands on the page.
+    told: the summary that was said last.
+    """
 
     def __init__(self) -> None:
-        self._read: tuple[str, ...] = ()
+        self.told: SummaryView | None = None
+        self._said: set[str] = set()
+        self._read: set[str] = set()
         self._line = ""
 
     def show(self, view: View) -> None:
         """Show this view in the place of the one before. Raises OSError when the terminal is gone."""
-        from firmware_app.core.views import TestView
+        from firmware_app.core.views import SummaryView
 
-        if isinstance(view, TestView) and not view.big and self._read != (view.stage, *view.lines):
-            self._read = (view.stage, *view.lines)
-            self.say("\n".join(textwrap.fill(text, shutil.get_terminal_size().columns - 1) for text in self._read))
         self._line = page_line(view)
+        # What the unit has said it says again, when it comes again.
+        warnings = {_warning(view)} - self._said
+        unseen = [text for text in (*_to_read(view), *warnings) if text not in self._seen()]
+        new = [text for text in unseen if text not in self._read]
+        if new:
+            say("\n".join(new))
+        self._read = set(unseen)
+        if isinstance(view, SummaryView):
+            self.told = view
         self._draw()
 
     def say(self, text: str) -> None:
         """Say something above the line, which stays. Raises OSError when the terminal is gone."""
-        _say(text)
+        say(text)
+        self._said.add(text)
         self._draw()
 
+    def _seen(self) -> str:
+        return self._line[: shutil.get_terminal_size().columns - 1]
+
     def _draw(self) -> None:
-        columns = shutil.get_terminal_size().columns
-        print(f"\r\x1b[K{self._line[: columns - 1]}", end="", flush=True)
+        print(f"\r\x1b[K{self._seen()}", end="", flush=True)
 
     def end(self) -> None:
-        """Leave the line to the prompt."""
-        with contextlib.suppress(OSError):
-            print("\n`rumblestrip rides` lists what is stored.", flush=True)
+        """Leave the line to what comes after. Raises OSError when the terminal is gone."""
+        print("\r\x1b[K", end="", flush=True)
 
 
 def page_line(view: View) -> str:
-    """A page in one line: what it says, and what the keys do there."""
+    """A page in one line: what it says, and what the keys do there. A narrow terminal cuts the end off."""
     from firmware_app.core import views
 
     if isinstance(view, views.RideView):
-        shown = "--" if view.percent is None else f"{view.percent} %"
-        bpm = "-- bpm" if view.hr_bpm is None else f"{view.hr_bpm} bpm"
-        band = f"{view.band} {view.band_name}" if view.band else "no heart rate"
-        lane = "" if view.low_bpm is None else f"lane {view.low_bpm}-{view.high_bpm}"
-        lane = f"lane under {view.high_bpm}" if view.low_bpm == 0 else lane
-        word = "NEAR MAXIMUM, EASE" if view.near_max else view.word.upper()
-        step = f"{view.step} {view.left}".strip()
-        return "  ".join((f"{view.elapsed:>8}", f"{shown:>5}", f"{bpm:>7}", f"{band:12}", lane, word, step)).rstrip()
-    said: tuple[str, ...]
+        return _ride_line(view)
+    before: tuple[str, ...]
+    after: tuple[str, ...] = ()
     if isinstance(view, views.FindingView):
-        said = (view.doing, view.wrong, view.cure)
+        before, after = (view.doing,), (view.wrong, view.cure)
     elif isinstance(view, views.HomeView):
-        said = ("Home", view.plan, view.target, view.lane and f"lane {view.lane}", view.hr_now, view.strap)
+        before = ("Home", view.plan, view.target, view.lane and f"lane {view.lane}")
+        after = (view.notice, view.hr_now, view.strap, f"maximum {view.hr_max}", view.caution)
     elif isinstance(view, views.PausedView):
-        said = (f"Paused {view.paused}", f"ridden {view.elapsed}", view.hr_now or "no heart rate")
+        before = (f"Paused {view.paused}", f"ridden {view.elapsed}")
+        after = (view.hr_now or "no heart rate", view.target and f"lane {view.target}")
     elif isinstance(view, views.StepView):
-        said = ("Paused", view.plan, view.left)
+        before = ("Paused", *_step_now(view))
+        after = (view.plan, view.note)
     elif isinstance(view, views.TestView):
-        said = (view.stage, view.big, view.left, *(view.lines if view.big else ()))
+        before = (view.stage, "NEAR MAXIMUM" if view.near_max else "", view.big)
+        after = (view.left, view.notice)
     elif isinstance(view, views.SummaryView):
-        said = (view.title, f"{view.elapsed} ridden", f"{view.in_target} in target", view.sentence, *view.more)
+        before = (view.title, f"{view.elapsed} ridden")
     elif isinstance(view, views.ListView):
-        said = (view.title, *(view.rows[view.chosen] if view.rows else ()))
+        before, after = (view.title, _chosen(view)), (view.hint,)
     else:
-        said = (view.title, *view.lines)
+        before, after = (view.title,), view.lines
     keys = (f"[{key}] {act}" for key, act in zip(("-", "space", "+"), view.actions, strict=True) if act)
-    # The keys stand before the words: a narrow terminal cuts the end off.
-    return "  ".join((said[0], *keys, *(text for text in said[1:] if text)))
+    return "  ".join(text for text in (*before, *keys, *after) if text)
+
+
+def _ride_line(view: RideView) -> str:
+    """In columns that stay where they are; what to do now, and what is out of the ordinary, before what may be cut."""
+    shown = "--" if view.percent is None else f"{view.percent} %"
+    bpm = "-- bpm" if view.hr_bpm is None else f"{view.hr_bpm} bpm"
+    word = "NEAR MAXIMUM, EASE" if view.near_max else view.word.upper()
+    weak = "weak signal" if view.signal == "poor" else ""
+    # Near maximum sounds all the same.
+    muted = f"sound off {view.muted}" if view.muted and not view.near_max else ""
+    band = f"{view.band} {view.band_name}" if view.band else "no heart rate"
+    lane = "" if view.low_bpm is None else f"lane {view.low_bpm}-{view.high_bpm}"
+    lane = f"lane under {view.high_bpm}" if view.low_bpm == 0 else lane
+    columns = (f"{shown:>5}", f"{bpm:>7}", f"{word:4}", weak, muted, f"{band:10}", f"{view.elapsed:>5}")
+    return "  ".join(text for text in (*columns, lane, f"{view.step} {view.left}".strip(), view.notice) if text)
+
+
+def _step_now(view: StepView) -> tuple[str, ...]:
+    """The step being ridden: its place among all, its name, what is left of it, and its lane."""
+    for number, (name, lane, _, state) in enumerate(view.steps, start=1):
+        if state == "now":
+            return f"{number} of {len(view.steps)}", name, view.left, lane and f"lane {lane}"
+    return ()
+
+
+def _chosen(view: ListView) -> str:
+    return " ".join(view.rows[view.chosen]).strip() if view.rows else ""
+
+
+def _warning(view: View) -> str:
+    from firmware_app.core import views
+
+    return view.notice if isinstance(view, views.RideView | views.HomeView | views.TestView) else ""
+
+
+def _to_read(view: View) -> tuple[str, ...]:
+    """What of a page, besides a warning, must be read whole: mostly before a key is pressed."""
+    from firmware_app.core import views
+
+    if isinstance(view, views.TestView | views.FaultView):
+        return view.lines
+    if isinstance(view, views.ListView):
+        return (_chosen(view),)
+    return _sentences(view) if isinstance(view, views.SummaryView) else ()
+
+
+def _sentences(view: SummaryView) -> tuple[str, ...]:
+    """A ride's summary in sentences. Times of nothing are left out: most of all of a target that there was none of."""
+    times = ((view.elapsed, "ridden"), (view.in_target, "in target"), (view.unknown, "without a heart rate to trust"))
+    facts = [f"{time} {what}" for time, what in times if what == "ridden" or time != "0:00"]
+    facts += [f"peak {view.peak}"] if view.peak else []
+    alarms = f"Alarms: {', '.join(view.alarms)}." if view.alarms else ""
+    return (f"{view.title}: {', '.join(facts)}.", view.sentence, *view.more, *((alarms,) if alarms else ()))
 
 
 def _save_picture(path: Path | None, panel: SteadyPanel) -> None:
@@ -301,6 +386,6 @@ def _save_picture(path: Path | None, panel: SteadyPanel) -> None:
             panel.panel.save(path)
         except Exception as error:
             raise Failed(f"the ride is over, but there is no picture: {path}: {error}") from error
-        _say(f"What the panel showed is in {path}.")
+        say(f"What the panel showed is in {path}.")
     else:
-        _say(f"No picture in {path}: the panel is a real one. Ask for --panel offscreen.")
+        say(f"No picture in {path}: the panel is a real one. Ask for --panel offscreen.")

@@ -3,22 +3,38 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import pty
+import signal
+import struct
 import subprocess
 import sys
+import termios
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from firmware_app import settings
 from firmware_app.cli import live, main
+from firmware_app.core import views
 from firmware_app.core.events import Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
-from firmware_app.core.views import HomeView, ListView, PausedView
+from firmware_app.core.views import (
+    FaultView,
+    HomeView,
+    ListView,
+    PausedView,
+    RideView,
+    StepView,
+    SummaryView,
+    View,
+)
 from firmware_app.devices.clock import SystemClock
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
@@ -116,33 +132,266 @@ def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_maximal_test(caps
     assert main([*SHORT, "0.3"]) == 0
 
 
-def test_in_a_terminal_every_page_is_a_line_with_its_keys() -> None:
-    paused = live.page_line(PausedView("12:00", "0:07", "", "120-140", ("", "ride on", "")))
-    assert "Paused" in paused
-    assert "[space] ride on" in paused
-    assert "no heart rate" in paused
-    actions = ("lower", "ride", "higher")
-    home = live.page_line(HomeView("connected", "", "", "62 bpm", "184", "", "3 Steady", "120-138", "", "", actions))
-    assert "[-] lower  [space] ride  [+] higher" in home
-    assert "lane 120-138" in home
-    assert "cut 2:00 ago" in live.page_line(ListView("Ride", (("cut 2:00 ago", ""),), 0, "", ("new", "go on", "new")))
+# --- the page in a terminal -----------------------------------------------------------------------------------------
+
+RIDING = RideView(
+    percent=99,
+    hr_bpm=183,
+    band=7,
+    band_name="All-out",
+    low_bpm=120,
+    high_bpm=144,
+    hr_max_bpm=184,
+    tail_bpm=(),
+    side=0,
+    near_max=False,
+    word="",
+    step="Climb 2",
+    left="1:30",
+    after="",
+    elapsed="12:40",
+    muted="",
+    notice="",
+    signal="good",
+)
+HOME = HomeView(
+    strap="connected",
+    strap_battery="",
+    unit_battery="",
+    hr_now="62 bpm",
+    hr_max="184, formula",
+    plan="",
+    target="4 Brisk",
+    lane="138-151",
+    caution="The maximum is a formula.",
+    notice="Reaches your limit, 138 bpm.",
+    actions=("lower", "ride", "higher"),
+)
+COOL_DOWN = views.TestView(
+    stage="Cool-down",
+    big="171",
+    lines=("Pedal gently, do not stop all at once.", "Ended: you stopped. Had you nothing left?"),
+    left="2:40",
+    near_max=True,
+    notice="Ride not being stored. Check the card.",
+    actions=("no", "", "yes"),
+)
+OVER = SummaryView(
+    title="Ride over",
+    elapsed="12:00",
+    in_target="8:20",
+    unknown="0:40",
+    peak="171 bpm",
+    bands=(),
+    alarms=("3 x above target", "1 x no signal"),
+    sentence="3:00 were over the lane: ease at the first buzz.",
+    more=("Start climbs and headwinds more gently.", "The most time was in band 3, Steady."),
+    actions=("", "home", ""),
+)
+
+Shown = Callable[..., tuple[str, str]]
 
 
-def test_a_terminal_is_told_its_keys_and_where_the_rides_are() -> None:
+@pytest.fixture
+def shown(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Shown:
+    """Shows views on a terminal so many columns wide; returns what was said above the line, and the line at the end."""
+
+    def show(columns: int, *seen: View) -> tuple[str, str]:
+        monkeypatch.setenv("COLUMNS", str(columns))
+        page = live.TerminalPage()
+        for view in seen:
+            page.show(view)
+        out, err = capsys.readouterr()
+        return " ".join(err.split()), out.rpartition("\x1b[K")[2]
+
+    return show
+
+
+@pytest.mark.parametrize(
+    ("view", "word"),
+    [
+        (replace(RIDING, near_max=True, word="ease", muted="1:40"), "NEAR MAXIMUM, EASE"),
+        (replace(RIDING, word="ease"), "EASE"),
+        (replace(RIDING, percent=60, word="lift"), "LIFT"),
+    ],
+)
+def test_a_narrow_terminal_cuts_off_nothing_that_must_not_be_missed(shown: Shown, view: RideView, word: str) -> None:
+    _, line = shown(40, view)
+    assert len(line) < 40
+    assert f"{view.percent} %  183 bpm  {word}" in line
+    _, line = shown(120, view)
+    for text in ("7 All-out", "12:40", "lane 120-144", "Climb 2 1:30"):
+        assert text in line
+
+
+def test_the_columns_stay_where_they_are_when_a_word_comes_and_goes() -> None:
+    lines = [live.page_line(replace(RIDING, word=word)) for word in ("", "ease", "lift")]
+    assert len({(line.index("183 bpm"), line.index("7 All-out"), line.index("lane")) for line in lines}) == 1
+
+
+def test_a_ride_in_a_terminal_tells_a_weak_signal_sound_off_and_what_is_wrong(shown: Shown) -> None:
+    assert "sound off 1:40" in shown(40, replace(RIDING, muted="1:40"))[1]
+    assert "weak signal" in shown(40, replace(RIDING, signal="poor"))[1]
+    assert "sound off" not in shown(200, replace(RIDING, muted="1:40", near_max=True))[1]
+    wrong = replace(RIDING, notice="Poor contact. Wet the strap, pull it tight.")
+    assert shown(200, wrong)[1].endswith(wrong.notice)
+    assert shown(200, wrong)[0] == ""
+    # Where the line has no room for it, it is said whole, once for as long as it stands.
+    assert shown(40, wrong, replace(wrong, hr_bpm=182))[0] == wrong.notice
+    assert shown(40, wrong, RIDING, wrong)[0] == f"{wrong.notice} {wrong.notice}"
+
+
+def test_home_in_a_terminal_tells_the_limit_that_a_doctor_gave_and_what_the_maximum_is_worth(shown: Shown) -> None:
+    for columns in (40, 80, 100):
+        said, line = shown(columns, HOME)
+        assert HOME.notice in said or HOME.notice in line
+        assert "4 Brisk  lane 138-151" in line
+    line = live.page_line(HOME)
+    assert "[-] lower  [space] ride  [+] higher  Reaches your limit, 138 bpm." in line
+    assert "184, formula" in line
+    assert HOME.caution in line
+
+
+def test_what_the_unit_has_said_is_not_said_again_by_the_page(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    page = live.TerminalPage()
+    page.say(HOME.notice)
+    page.show(HOME)
+    page.show(ListView("Plans", (("Hill repeats", "2:25:00"),), 0, "", ("up", "choose", "down")))
+    page.show(HOME)
+    assert capsys.readouterr().err.count(HOME.notice) == 1
+
+
+def test_a_question_of_the_maximal_test_is_read_whole_before_it_is_answered(shown: Shown) -> None:
+    said, line = shown(40, COOL_DOWN, replace(COOL_DOWN, left="2:39"))
+    assert said == " ".join((*COOL_DOWN.lines, COOL_DOWN.notice))
+    assert line.startswith("Cool-down  NEAR MAXIMUM  171")
+    assert "[-] no  [+] yes" in live.page_line(COOL_DOWN)
+    assert COOL_DOWN.notice in live.page_line(COOL_DOWN)
+    safety = views.TestView("Safety", "", ("Only on a trainer.",), "3 of 4", False, "", ("back", "", "next"))
+    assert shown(100, safety, replace(safety, lines=("Stop at once for pain.",), left="4 of 4")) == (
+        "Only on a trainer. Stop at once for pain.",
+        "Safety  [-] back  [+] next  4 of 4",
+    )
+
+
+def test_a_pause_in_a_terminal_tells_the_ridden_time_and_the_step(shown: Shown) -> None:
+    assert "ridden 1:12:00" in shown(40, PausedView("1:12:00", "0:07", "", "120-144", ("", "ride on", "")))[1]
+    paused = live.page_line(PausedView("12:00", "0:07", "", "120-144", ("", "ride on", "")))
+    for text in ("[space] ride on", "no heart rate", "lane 120-144"):
+        assert text in paused
+    steps = (("Warm-up", "", "10:00", "done"), ("Climb 2", "150-160", "", "now"), ("Home", "", "", "next"))
+    keys = ("back", "ride on", "skip")
+    assert "2 of 3  Climb 2  press" in shown(40, StepView("Hill repeats", steps, "press", "Seated.", keys))[1]
+    whole = live.page_line(StepView("Hill repeats", steps, "press", "Seated.", keys))
+    for text in ("lane 150-160", "[-] back  [space] ride on  [+] skip", "Hill repeats", "Seated."):
+        assert text in whole
+
+
+def test_a_list_and_what_is_wrong_are_read_whole_in_a_narrow_terminal(shown: Shown) -> None:
+    offer = ListView("Ride cut short", (("A ride of 12:00 was cut 2:00 ago.", ""),), 0, "", ("new", "go on", "new"))
+    assert "A ride of 12:00 was cut 2:00 ago." in shown(40, offer)[0]
+    assert "[space] go on" in live.page_line(offer)
+    rows = (("Sounds", "on"), ("Light", "day"))
+    assert "Light day" in shown(40, ListView("Settings", rows, 1, "", ("up", "change", "down")))[1]
+    fault = FaultView("What is wrong", ("No pins here.", "The card is full; free some space on it."), "keys storage")
+    said, line = shown(50, fault)
+    assert "No pins here." in line
+    assert said == "The card is full; free some space on it."
+
+
+def test_the_summary_is_said_whole_in_a_terminal(shown: Shown) -> None:
+    said, _ = shown(40, OVER)
+    facts = "12:00 ridden, 8:20 in target, 0:40 without a heart rate to trust, peak 171 bpm"
+    alarms = "Alarms: 3 x above target, 1 x no signal."
+    assert said == " ".join((f"Ride over: {facts}.", OVER.sentence, *OVER.more, alarms))
+    assert "target" not in shown(40, replace(OVER, in_target="0:00", alarms=()))[0]
+
+
+# --- in a real one --------------------------------------------------------------------------------------------------
+
+
+def own_terminal() -> None:
+    """Keys are read in the foreground of a terminal only."""
+    os.setsid()
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+def in_a_terminal(
+    words: list[str], columns: int = 80, act: Callable[[subprocess.Popen[bytes], int], object] | None = None
+) -> tuple[int, list[str]]:
+    """Status and lines of a command in a terminal; act: called when a second was ridden."""
     leader, follower = pty.openpty()
-    command = [sys.executable, "-m", "firmware_app", *SHORT, "1"]
+    fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    command = [sys.executable, "-m", "firmware_app", *words]
+    # What a shell told of another terminal's width would go before this one's.
+    env = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
     seen = b""
-    with subprocess.Popen(command, stdin=follower, stdout=follower, stderr=follower) as unit:
+    with subprocess.Popen(
+        command, stdin=follower, stdout=follower, stderr=follower, env=env, preexec_fn=own_terminal
+    ) as unit:
         os.close(follower)
         # Reading a terminal that nobody writes to any more is an error, and the end.
         with contextlib.suppress(OSError):
             while more := os.read(leader, 4096):
                 seen += more
+                if act is not None and b"  0:01" in seen:
+                    act(unit, leader)
+                    act = None
     os.close(leader)
-    assert unit.returncode == 0
-    assert b"Ctrl-C ends and stores" in seen
-    assert b"bpm" in seen
-    assert b"rumblestrip rides" in seen.splitlines()[-1]
+    text = seen.decode().replace("\r\n", "\n")
+    return unit.returncode, [line.rpartition("\x1b[K")[2] for line in text.splitlines()]
+
+
+def test_a_terminal_is_told_its_keys_what_was_ridden_and_where_it_is() -> None:
+    status, lines = in_a_terminal([*SHORT, "1"])
+    assert status == 0
+    assert any("Ctrl-C ends and stores" in line for line in lines)
+    end = lines[next(place for place, line in enumerate(lines) if line.startswith("Ride over: 0:0")) :]
+    assert "Read nothing into the rest before that is better." in end
+    assert "in target" not in " ".join(end)
+    assert "`rumblestrip report` shows it" in end[-1]
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda unit, leader: unit.send_signal(signal.SIGTERM),
+        lambda unit, leader: os.write(leader, b"S"),
+        lambda unit, leader: os.write(leader, b"\x03"),
+    ],
+    ids=["SIGTERM", "S", "Ctrl-C"],
+)
+def test_a_ride_is_summed_up_however_it_ends(act: Callable[[subprocess.Popen[bytes], int], object]) -> None:
+    status, lines = in_a_terminal([*SHORT, "20"], act=act)
+    assert status == 0
+    assert not any("Home" in line for line in lines)
+    assert len([line for line in lines if line.startswith("Ride over: 0:0")]) == 1
+    assert "The ride is stored" in lines[-1]
+
+
+def test_without_a_ride_none_is_said_to_be_stored() -> None:
+    status, lines = in_a_terminal(["ride", "--panel", "offscreen", "--hr-max-bpm", "188", "--stop-after-s", "0.5"])
+    assert status == 0
+    assert not any("stored:" in line or "Ride over" in line for line in lines)
+
+
+def test_a_narrow_terminal_breaks_lines_at_spaces() -> None:
+    _, lines = in_a_terminal([*SHORT, "1"], columns=40)
+    assert max(map(len, lines)) < 40
+    said = " ".join(" ".join(lines).split())
+    assert "capital M S P hold them; Ctrl-C ends and stores the ride." in said
+    assert "tighten the strap. Read nothing into the rest before that is better." in said
+
+
+def test_where_no_terminal_is_it_is_said_once_that_the_ride_is_stored(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*SHORT, "0.5"]) == 0
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("The ride is stored: `rumblestrip report` shows it.") == 1
+    assert "\x1b" not in err
 
 
 @pytest.mark.parametrize(("source", "other"), [("sim", "strap"), ("strap", "sim")])
