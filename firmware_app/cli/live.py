@@ -83,6 +83,10 @@ async def _live(
     panel = open_panel(panel_settings, unit_settings.keys)
     terminal = sys.stdin.isatty() and isinstance(panel.panel, OffscreenPanel)
     pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
+    if test is not None and not (pressable and (sys.stdout.isatty() or not terminal)):
+        raise UsageError(
+            "--maximal-test has pages to read and to answer with keys: run it in a terminal, or on a unit with a panel"
+        )
     if panel.notice:
         # A unit without its panel has a fault; a simulation without a display rides in the terminal, and that is all.
         say(panel.notice if wired else "No display here: riding in the terminal.")

@@ -93,6 +93,7 @@ def test_a_log_that_cannot_be_opened_costs_no_ride(capsys: pytest.CaptureFixture
         ([*SHORT, "1", "--maximal-test", "--target", "3"], "--target"),
         ([*SHORT, "1", "--maximal-test", "--plan", "long-easy"], "--plan"),
         ([*SHORT, "1", "--maximal-test", "--resume"], "--resume"),
+        ([*SHORT, "1", "--maximal-test"], "run it in a terminal"),
         (["ride", "--target", "3"], "maximum set"),
         (["ride", "--target", "3"], "maximum evidence"),
         (["ride", "--hr-max", "400"], "400"),
