@@ -54,6 +54,8 @@ def live(
     if args.stop_after_s is not None and not 0 < args.stop_after_s < inf:
         raise UsageError(f"--stop-after-s {args.stop_after_s:g}: give a number of seconds")
     unit = settings.load_unit()
+    if source == "sim":
+        say(simulated_rider(ready, test))
     # The pages and the lane of a test are its own.
     if test is None:
         warn(ready.near_max_caution())
@@ -63,6 +65,16 @@ def live(
 
         panel_settings = msgspec.structs.replace(panel_settings, kind=args.panel)
     return asyncio.run(_live(args, ready, strap, source, unit, panel_settings, wired, go_on, test))
+
+
+def simulated_rider(ready: Preparation, test: Ramp | None = None) -> str:
+    """What a simulated ride goes by: the synthetic rider's own, unless it was asked for otherwise."""
+    from firmware_app.core.session import lane_text, targets
+
+    lane = targets(ready.plan, ready.bands)[0]
+    by = f"plan {ready.plan.title}" if not ready.plan.free else f"lane {lane_text(lane)} bpm" if lane else "no lane"
+    by = "the maximal test" if test else by
+    return f"Simulated rider: maximum {ready.bands.hr_max_bpm} bpm, {by}."
 
 
 async def _live(

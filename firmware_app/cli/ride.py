@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of ``ride``."""
     parser.epilog = (
-        "With a target or a plan the ride begins at once, and so it does where nothing can be pressed; otherwise the "
-        "unit opens at home. In a terminal, - and + move, space acts, M S P are long presses; Ctrl-C ends and "
-        "stores the ride."
+        "With a target, a plan or a simulated strap the ride begins at once, and so it does where nothing can be "
+        "pressed; otherwise the unit opens at home. In a terminal, - and + move, space acts, M S P are long presses; "
+        "Ctrl-C ends and stores the ride."
     )
     kinds = ("ble", "sim")
     parser.add_argument("--strap", choices=kinds, default="ble", help="the remembered strap, or a simulated one")

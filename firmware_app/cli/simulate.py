@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from firmware_app import preparation, settings
-from firmware_app.cli.live import add_unit_arguments, live
+from firmware_app.cli.live import add_unit_arguments, live, say, simulated_rider, wrapped
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Event
@@ -77,11 +77,13 @@ def run(args: argparse.Namespace) -> int:
     from firmware_app.cli.replay import document, page
     from sim.runner import run_virtual
 
+    if not args.json:
+        say(simulated_rider(ready))
     warn(ready.near_max_caution())
     record, unsaved = run_virtual(_headless(args, ready, ride))
     sex = ready.rider.sex
     shown = json.dumps(document(record, ready.bands, sex), ensure_ascii=False) if args.json else None
-    print(shown or page(record, ready.bands, sex))
+    print(shown or wrapped(page(record, ready.bands, sex), sys.stdout))
     if unsaved:
         raise Failed(f"the ride is over, but pictures of it are missing: {unsaved}; name a folder with room for them")
     return 0
@@ -129,7 +131,7 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
         return keepers[0]
 
     wiring = Wiring(
-        say=lambda text: print(text, file=sys.stderr),
+        say=say,
         panel=panel,
         clock=LoopClock(time.time() if args.log else BEGAN_UNIX_S),
         strap=_strap_of(ride),

@@ -7,6 +7,7 @@ import fcntl
 import json
 import os
 import pty
+import re
 import signal
 import struct
 import subprocess
@@ -393,6 +394,26 @@ def test_where_no_terminal_is_it_is_said_once_that_the_ride_is_stored(capsys: py
     assert out == ""
     assert err.count("The ride is stored: `rumblestrip report` shows it.") == 1
     assert "\x1b" not in err
+
+
+@pytest.mark.parametrize(
+    ("words", "by"),
+    [
+        ([], r"maximum 184 bpm, lane \d+-\d+ bpm\."),
+        (["--hr-max-bpm", "200", "--target", "100-120bpm"], r"maximum 200 bpm, lane 100-120 bpm\."),
+        (["--plan", "hill-repeats"], r"maximum 184 bpm, plan Hill repeats\."),
+        (["--target", "none"], r"maximum 184 bpm, no lane\."),
+    ],
+)
+def test_what_a_simulated_ride_goes_by_is_said(capsys: pytest.CaptureFixture[str], words: list[str], by: str) -> None:
+    settings.remember("rider", {"hr_max_bpm": 176})
+    assert main([*SHORT, "0.2", *words]) == 0
+    assert re.search(rf"^Simulated rider: {by}$", capsys.readouterr().err, re.MULTILINE)
+
+
+def test_help_says_that_a_simulated_strap_begins_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["ride", "--help"]) == 0
+    assert "a simulated strap the ride begins at once" in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.parametrize(("source", "other"), [("sim", "strap"), ("strap", "sim")])

@@ -65,6 +65,13 @@ def test_nothing_is_stored_unless_it_is_asked_for(capsys: pytest.CaptureFixture[
         assert log.record(ride.ride_id).duration_s == pytest.approx(stored["duration_s"], abs=0.01)
 
 
+def test_what_a_headless_ride_goes_by_is_said_but_not_beside_a_document(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", "--headless"]) == 0
+    assert "Simulated rider: maximum 184 bpm, lane 120-144 bpm." in capsys.readouterr().err
+    assert main(HEADLESS) == 0
+    assert "Simulated rider" not in capsys.readouterr().err
+
+
 def test_every_page_is_pictured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "new" / "pictures"
     assert main(["simulate", "--headless", "--pictures", str(folder)]) == 0
