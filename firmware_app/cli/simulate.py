@@ -140,7 +140,10 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
         sources=(lambda: (("tour", Tour(ride)),)) if args.pictures else tuple,
         watch=album.keep if album else lambda view: None,
     )
-    await Unit(wiring, ready, unit_settings, "sim", stop_with_ride=not args.pictures).run()
+    lost = await Unit(wiring, ready, unit_settings, "sim", stop_with_ride=not args.pictures).run()
+    if lost:
+        # What the log has of it would be told as if it were the ride.
+        raise Failed("the ride could not be stored; make room for it as said above, or leave --log out")
     record = keepers[0].record()
     if record is None:
         raise Failed("the ride could not be read back from the log; see the messages above")

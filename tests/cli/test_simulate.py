@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import resource
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -63,6 +66,18 @@ def test_nothing_is_stored_unless_it_is_asked_for(capsys: pytest.CaptureFixture[
         assert ride.facts.source == "sim"
         assert ride.ended is not None
         assert log.record(ride.ride_id).duration_s == pytest.approx(stored["duration_s"], abs=0.01)
+
+
+def test_a_ride_that_the_log_could_not_take_is_not_told_as_if_it_were_stored(private_home: Path) -> None:
+    def little_room() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (40 * 1024, 40 * 1024))
+
+    command = [sys.executable, "-m", "firmware_app", "simulate", "hills", "--headless", "--log"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, preexec_fn=little_room)
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert "could not be stored. Check the card." in done.stderr
+    assert "wet the" not in done.stderr
 
 
 def test_what_a_headless_ride_goes_by_is_said_but_not_beside_a_document(capsys: pytest.CaptureFixture[str]) -> None:
