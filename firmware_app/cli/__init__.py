@@ -9,6 +9,7 @@ import argparse
 import errno
 import io
 import logging
+import os
 import sys
 from importlib import import_module
 
@@ -51,6 +52,10 @@ def main(argv: list[str] | None = None) -> int:
 
 def _main(argv: list[str] | None) -> int:
     words = sys.argv[1:] if argv is None else argv
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            # Closed by whoever started this; what it would say goes nowhere, and the ride goes on.
+            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115 - for as long as the program runs
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             # A file's name or a plan's title may hold what this terminal has no letter for.

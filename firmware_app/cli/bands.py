@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     accepted = maximum.hr_max(rider, date.today().year, args.hr_max_bpm)
     document = describe(scheme, accepted, settings.resting_bpm(rider, args.hr_rest_bpm, accepted.value_bpm))
     if args.json:
-        print(json.dumps(document, ensure_ascii=False, indent=2))
+        print(json.dumps(document, indent=2))
     else:
         print(page(document))
     return 0

@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     ready = not _bad(answers)
     if args.json:
         parts = [asdict(answer) for answer in answers]
-        print(json.dumps({"schema": SCHEMA, "ready": ready, "parts": parts, "files": files()}, ensure_ascii=False))
+        print(json.dumps({"schema": SCHEMA, "ready": ready, "parts": parts, "files": files()}))
     else:
         print(page(answers))
     return 0 if ready else 1

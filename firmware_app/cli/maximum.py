@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
     }[action]
     document, text = doing(args)
     document = {"schema": f"rumblestrip.maximum_{action}/1", **document}
-    print(json.dumps(document, ensure_ascii=False, indent=2) if args.json else text)
+    print(json.dumps(document, indent=2) if args.json else text)
     return 0
 
 

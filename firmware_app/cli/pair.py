@@ -110,4 +110,4 @@ def _print_json(found: list[Found], address: str, name: str) -> None:
     ]
     remembered = {"address": address, "name": name} if address else None
     document = {"schema": "rumblestrip.pair/1", "straps": straps, "remembered": remembered}
-    print(json.dumps(document, ensure_ascii=False, indent=2))
+    print(json.dumps(document, indent=2))

@@ -429,4 +429,4 @@ def _whole(value: float) -> int:
 
 
 def _print_json(document: dict[str, Any]) -> None:
-    print(json.dumps(document, ensure_ascii=False, indent=2))
+    print(json.dumps(document, indent=2))

@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     document = describe(plan, table)
     warn(session.near_max_caution(plan, table, settings.load_alarms().near_max.begins_bpm(table.hr_max_bpm)))
     if args.json:
-        print(json.dumps(document, ensure_ascii=False, indent=2))
+        print(json.dumps(document, indent=2))
     elif args.action == "show":
         print(page(document))
     else:
@@ -69,7 +69,7 @@ def _list(as_json: bool) -> int:
             continue
         rows.append({"name": name, **_about(plan)})
     if as_json:
-        print(json.dumps({"schema": "rumblestrip.sessions/1", "sessions": rows}, ensure_ascii=False, indent=2))
+        print(json.dumps({"schema": "rumblestrip.sessions/1", "sessions": rows}, indent=2))
         return 0
     good = [row for row in rows if "problem" not in row]
     width = max((len(row["name"]) for row in good), default=0)

@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     warn(ready.near_max_caution())
     record, unsaved = run_virtual(_headless(args, ready, ride))
     sex = ready.rider.sex
-    shown = json.dumps(document(record, ready.bands, sex), ensure_ascii=False) if args.json else None
+    shown = json.dumps(document(record, ready.bands, sex)) if args.json else None
     print(shown or wrapped(page(record, ready.bands, sex), sys.stdout))
     if unsaved:
         raise Failed(f"the ride is over, but pictures of it are missing: {unsaved}; name a folder with room for them")

@@ -26,7 +26,7 @@ def export_fhir(record: RideRecord, file: TextIO) -> None:
     Raises ExportError when the ride has no date, which every Observation needs.
     Sources: HL7 FHIR R4 (4.0.1), Bundle, Observation and the vital-signs profile ``heartrate``; LOINC 8867-4; UCUM.
     """
-    json.dump(fhir_bundle(record), file, ensure_ascii=False)
+    json.dump(fhir_bundle(record), file)
     file.write("\n")
 
 

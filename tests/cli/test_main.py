@@ -243,6 +243,29 @@ def test_a_reader_that_has_seen_enough_is_no_trouble() -> None:
         assert "Traceback" not in done.stderr.read()
 
 
+@pytest.mark.parametrize("closed", ["stdin", "stderr"])
+def test_a_closed_stream_costs_neither_the_ride_nor_the_document(closed: str) -> None:
+    code = (
+        f"import sys; sys.{closed} = None; from firmware_app.cli import main;"
+        "raise SystemExit(main(['simulate', '--headless', '--json']))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["schema"] == "rumblestrip.ride/1"
+
+
+def test_a_document_is_json_whatever_the_terminal_can_write(tmp_path: Path) -> None:
+    plan = tmp_path / "cote.toml"
+    shipped = (settings.defaults_dir() / "sessions" / "long-easy.toml").read_text(encoding="utf-8")
+    plan.write_text(shipped.replace('title = "', 'title = "Côte 😀 ', 1), encoding="utf-8")
+    code = (
+        f"from firmware_app.cli import main; main(['sessions', 'show', {str(plan)!r}, '--json', '--hr-max-bpm', '180'])"
+    )
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, cwd=ROOT, env=environment)
+    assert json.loads(done.stdout)["title"].startswith("Côte 😀"), done.stderr
+
+
 # --- installed ------------------------------------------------------------------------------------------------------
 
 
