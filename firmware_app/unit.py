@@ -584,8 +584,9 @@ class Unit:
     # --- orders from the pages --------------------------------------------------------------------------------------
 
     def _obey(self, order: pages.Order) -> None:
-        # What was refused before is no fault of the ride that now begins.
-        self._keep_fault(Fault("settings", "", active=False))
+        # What was refused before, or not found, is no fault of the ride that now begins.
+        for part in ("settings", "straps"):
+            self._keep_fault(Fault(part, "", active=False))
         try:
             match order:
                 case pages.Ride(plan, target):

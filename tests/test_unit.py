@@ -402,6 +402,27 @@ def test_a_slow_panel_leaves_strap_and_sounder_half_of_the_time(monkeypatch: pyt
     assert 20 < drawn_s[0] < 0.55 * (60 + drawn_s[0])
 
 
+def test_a_key_cuts_a_sound_short_on_the_sounder_itself_and_the_panel_is_closed() -> None:
+    class Listening(Heard):
+        hushed = 0
+
+        def hush(self) -> None:
+            self.hushed += 1
+
+    class Closing(OffscreenPanel):
+        closings = 0
+
+        def close(self) -> None:
+            self.closings += 1
+
+    sounder, panel = Listening(), Closing(SIZE)
+    Bench(beating([170] * 118), [(60.0, Press("minus"))], for_s=120.0, sounder=sounder, panel=panel).run()
+    quiet = Listening()
+    Bench(beating([170] * 118), for_s=120.0, sounder=quiet).run()
+    assert sounder.hushed > quiet.hushed
+    assert panel.closings == 1
+
+
 def test_a_silent_sounder_is_told_in_the_ride() -> None:
     bench = Bench([], for_s=5.0, silent=Fault("sounder", "No sounder on pin 18.")).run()
     assert "No sounder on pin 18." in bench.said
@@ -989,6 +1010,26 @@ def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
     bench = Bench([(0.5, Link("connected"))], presses, for_s=30.0, look=look, unit={"at_once": False}).run()
     assert len(tries) == 2
     assert bench.marks("fault") == []
+
+
+def test_a_search_that_failed_is_no_notice_of_the_ride_that_follows() -> None:
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        raise OSError("Bluetooth is off")
+
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
+    leave = [Press("select", "long"), Press("select", "long"), Press("select")]
+    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate([*way, *leave])]
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        presses,
+        for_s=30.0,
+        look=look,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    ).run()
+    rides = [view for view in bench.seen if isinstance(view, RideView)]
+    assert rides
+    assert "Bluetooth" not in rides[-1].notice
 
 
 def test_a_theme_that_cannot_be_remembered_is_the_theme_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:

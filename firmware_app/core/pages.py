@@ -15,7 +15,7 @@ from firmware_app.core.bands import whole_bpm
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Link, Press
 from firmware_app.core.maximal_test import MaximalTest
-from firmware_app.core.session import clock_text
+from firmware_app.core.session import clock_text, lane_text
 from firmware_app.core.views import (
     FaultView,
     FindingView,
@@ -131,12 +131,17 @@ class Pages:
     review: Review | None = None
     band_names: tuple[str, ...] = ()
     _row: int = 0
+    _held: str = ""  # the key that opened this list, while it is still down
 
     # --- presses ----------------------------------------------------------------------------------------------------
 
     def press(self, press: Press) -> tuple[Order, ...]:
         """A press on any page but the ride's."""
         back = press == Press("select", "long")
+        if press.hold != "repeat":
+            self._held = ""
+        elif press.key == self._held:
+            return ()
         match self.page:
             case "finding" if press.hold == "short":
                 self.page = "offer" if self.offered else "home"
@@ -180,12 +185,13 @@ class Pages:
             case ("minus", "short"):
                 self.chosen = max(self.chosen - 1, 0)
             case ("plus", "long") if self.plans:
-                self._open("plans")
+                self._open("plans", press.key)
             case ("minus", "long"):
-                self._open("settings")
+                self._open("settings", press.key)
         return ()
 
-    def _open(self, page: Page) -> None:
+    def _open(self, page: Page, held: str = "") -> None:
+        self._held = held
         self.page = page
         self._row = 0
 
@@ -334,13 +340,13 @@ class Pages:
                 elapsed=clock_text(int(companion.ridden_s(t_s))),
                 paused=clock_text(int(companion.paused_s(t_s))),
                 hr_now="" if hr_bpm is None else f"{whole_bpm(hr_bpm)} bpm",
-                target="" if lane is None else f"{lane.low_bpm}-{lane.high_bpm}",
+                target="" if lane is None else lane_text(lane),
                 actions=("", "ride on", ""),
             )
         steps = tuple(
             (
                 f"{step.name} {step.round}".strip(),
-                "" if lane is None else f"{lane.low_bpm}-{lane.high_bpm}",
+                "" if lane is None else lane_text(lane),
                 "" if step.ends.time_s is None else clock_text(step.ends.time_s),
                 "done" if index < run.now.index else "now" if index == run.now.index else "next",
             )

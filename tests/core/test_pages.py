@@ -193,6 +193,29 @@ def test_without_a_chosen_strap_home_says_where_to_choose_one() -> None:
     assert ("Strap", "none chosen") in view.rows
 
 
+@pytest.mark.parametrize(("key", "other"), [("plus", "minus"), ("minus", "plus")])
+def test_the_key_that_opens_a_list_does_not_run_on_in_it(key: str, other: str) -> None:
+    one = at("home")
+    press(one, [Press(key, "long"), *[Press(key, "repeat")] * 5])  # type: ignore[arg-type]
+    view = one.view(None, 0.0)
+    assert isinstance(view, ListView)
+    assert view.chosen == 0
+    # Let go and held down again it moves.
+    press(one, [Press("plus", "long"), Press("plus", "repeat")])
+    view = one.view(None, 0.0)
+    assert isinstance(view, ListView)
+    assert view.chosen > 0
+
+
+def test_a_paused_lane_without_a_low_limit_is_called_under() -> None:
+    table = bands.table(settings.load_scheme("seven"), 188)
+    ride = Companion(RideFacts(hr_max_bpm=188), table, settings.load_alarms(), free_plan("1"))
+    ride.feed(SELECT, 5.0)
+    view = at("ride").view(ride, 6.0)
+    assert isinstance(view, PausedView)
+    assert view.target.startswith("under ")
+
+
 def test_without_plans_there_is_no_page_of_plans() -> None:
     one = at("home", plans=())
     press(one, [Press("plus", "long")])
