@@ -70,7 +70,7 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
     warn(ready.near_max_caution())
     record = play(ready.companion(ready.facts("replay")), rows)
     if args.json:
-        print(json.dumps(document(record, ready.bands, ready.rider.sex), ensure_ascii=False))
+        print(json.dumps(document(record, ready.bands, ready.rider.sex)))
     else:
         print(page(record, ready.bands, ready.rider.sex))
     return 0
@@ -182,6 +182,8 @@ def _of_marks(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
                 yield mark.t_s, Press(key, hold)
             case ("pause", {"why": "cut"}):
                 cut_s = mark.t_s
+            case ("off", {"from_s": from_s}):
+                yield mark.t_s, Off(float(from_s))
             case ("resume", {"why": "cut"}):
                 yield mark.t_s, Off(cut_s)
 
@@ -234,7 +236,7 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
         heard.add(record, again)
         if args.weeks is None and args.json:
             played = document(again, ready.bands, ready.rider.sex)
-            print(json.dumps({**played, "compared": _rows(heard)}, ensure_ascii=False))
+            print(json.dumps({**played, "compared": _rows(heard)}))
             return 0
         if args.weeks is None:
             print(page(again, ready.bands, ready.rider.sex), end="\n\n")
@@ -242,7 +244,7 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
         raise Failed("no ride of that time can be replayed so; see above why, and choose other options or more weeks")
     if args.json:
         groups = {**_group(ridden), "imported": _group(imported)}
-        print(json.dumps({"schema": "rumblestrip.compared/1", **groups}, ensure_ascii=False))
+        print(json.dumps({"schema": "rumblestrip.compared/1", **groups}))
         return 0
     print("\n\n".join(map(_table, [heard for heard in (ridden, imported) if heard.rides] or [ridden])))
     return 0

@@ -16,8 +16,8 @@ reported, the track stays where it is.
 The track is as smooth as the rider's own variability asks for, until beats err on one side of it: then the heart has
 turned, and the track is let follow. Without that a sprint looks like a restless heart, and is followed ever later.
 
-Delay: on a steady ramp the trusted value runs level with the heart; after a sudden change of slope it needs about two
-seconds on RR intervals, and on the reported bpm about as much again, for the strap's own averaging.
+Delay: on RR intervals the trusted value runs level with the heart on a steady ramp, and needs about two seconds after a
+sudden change of slope; on the reported bpm the strap's own averaging comes on top, less the second that is made good.
 """
 
 from __future__ import annotations
@@ -163,7 +163,7 @@ _RUN_STEP_REPORTED_BPM = 6.0  # a sprint may begin at five a second
 _QUALITY_MEMORY_S = 8.0
 _QUALITY_FOUND = 0.5
 _SURE_QUALITY = 0.5  # under this a beat that fits may be one of the static's own
-_REPORTED_LAG_S = 1.0
+_REPORTED_LAG_S = 1.0  # made good of what the strap averages; more is sooner, and more often wrong (own choice)
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 60

@@ -111,7 +111,7 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Hush:
-    """Stop the sound that is playing, whatever it is."""
+    """Stop the sound that is playing. Near maximum is only stopped so by the end of the ride."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,11 +133,12 @@ class Mark:
     """For the log: something that happened at one moment of the ride.
 
     kind and the keys of detail:
-      alarm    kind, priority, reminder (0 is the first), on (False when its condition ended)
+      alarm    kind, priority, reminder (0 is the first), on (False when its condition ended), heard
       target   low_bpm, high_bpm (both None for none), text
       step     index, name, round, why (what ended the one before)
       plan     digest: of its steps and its lanes in bpm, as the ride began
-      pause / resume / end   why; "cut" from when the unit went off until the ride went on
+      pause / resume / end   why; "cut" from when the unit went off until the ride went on; end: bad_packets too
+      off      from_s: the unit was off from then until this mark, in a ride that was paused
       gap      from_s: no trusted heart rate from then until this mark
       link     state
       clock    unix_s: what the wall clock said at this t_s

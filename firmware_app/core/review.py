@@ -270,7 +270,7 @@ def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) ->
     """What other settings would have changed, by alarm kind, over rides of ``duration_s`` together.
 
     Other marks may stand among the alarm marks. Reminders are not counted, nor what was not heard: audio paused, or
-    something of higher priority sounding.
+    something of higher priority sounding; nor what is technical, of which a recording does not hold what raised it.
     """
     counts = [_first_alarms(marks) for marks in (before, after)]
     hours = duration_s / 3600
@@ -377,6 +377,8 @@ def _first_alarms(marks: Iterable[Mark]) -> dict[str, int]:
     counts: dict[str, int] = {}
     for mark in marks:
         detail = mark.detail
+        if detail.get("priority") == "technical":
+            continue
         if mark.kind == "alarm" and detail.get("on", True) and detail.get("heard", True) and not detail.get("reminder"):
             kind = str(mark.detail.get("kind", ""))
             counts[kind] = counts.get(kind, 0) + 1

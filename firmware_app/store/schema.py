@@ -22,6 +22,7 @@ from typing import Any
 
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts
+from firmware_app.core.session import clock_text
 from firmware_app.store import blocks
 
 PAGE_BYTES = 1024
@@ -715,6 +716,6 @@ def _end_cut_rides(connection: sqlite3.Connection, cut: list[int]) -> list[str]:
             duration_ms, measurements = connection.execute(
                 "SELECT duration_ms, measurements FROM ride WHERE id = ?", (ride,)
             ).fetchone()
-            minutes, seconds = divmod(duration_ms // 1000, 60)
-            done.append(f"Ride {ride} was cut and is saved up to {minutes}:{seconds:02d}, {measurements} measurements.")
+            until = clock_text(duration_ms // 1000)
+            done.append(f"Ride {ride} was cut and is saved up to {until}, {measurements} measurements.")
     return done

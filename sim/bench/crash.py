@@ -47,6 +47,7 @@ _SECTOR_BYTES = 512
 _NAME = "rides.sqlite3"
 _GIVEN = struct.Struct("<d")
 _MOST_GIVEN = 200_000
+_BARRIER = 2  # what SQLite calls FULL: synced at every commit
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -158,6 +159,8 @@ def _ride(path: Path, seed: int, pace: float, given: mmap.mmap) -> None:
 
     def settle_and_keep(self: writer.LogWriter, connection: sqlite3.Connection) -> None:
         """A commit with a barrier has just been made. Carrying the write-ahead log over ends with another."""
+        if connection.execute("PRAGMA synchronous").fetchone()[0] < _BARRIER:
+            raise RuntimeError("the writer takes for durable what SQLite has not synced")
         _keep_durable(path.parent)
         carried_over = _size(schema.wal_path(path)) > writer._CHECKPOINT_BYTES
         settle(self, connection)

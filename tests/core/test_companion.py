@@ -291,7 +291,7 @@ def test_while_the_unit_was_off_the_plan_stood_still_and_nothing_was_told() -> N
 def test_a_ride_that_was_paused_when_the_unit_went_off_still_is() -> None:
     one = companion()
     feed(one, [(20.0, Press("select"))])
-    assert one.feed(Off(40.0), 400.0) == ()
+    assert marks(one.feed(Off(40.0), 400.0), "off") == [Mark(400.0, "off", {"from_s": 40.0})]
     assert one.paused
     assert one.ridden_s(400.0) == 20
 
