@@ -174,7 +174,7 @@ def _at_home(find: Callable[[str], Path], variable: str) -> Path:
     except RuntimeError:
         folder = Path("~")
     if not folder.is_absolute():
-        raise SettingsError(f"{folder}: is no whole path; set HOME, or {variable} to a path that begins with /")
+        raise SettingsError(f"{folder}: is not an absolute path; set HOME, or {variable} to a path that begins with /")
     return folder
 
 

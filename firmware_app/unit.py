@@ -765,7 +765,7 @@ def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
 
 def _caution(ready: Preparation) -> str:
     """A word for the home page where what would be ridden leads to a limit that a doctor gave."""
-    near_bpm = own_near_max_bpm(ready.bands, ready.near_max_bpm)
+    near_bpm = own_near_max_bpm(ready.bands.hr_max_bpm, ready.near_max_bpm)
     what = "lane" if ready.plan.free else "plan"
     return f"This {what} reaches your limit, {near_bpm} bpm." if ready.near_max_caution() else ""
 

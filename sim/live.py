@@ -32,7 +32,7 @@ class SimulatedStrap(Strap):
             if connected and wait_s > _GONE_S:
                 await asyncio.sleep(_GONE_S)
                 connected = False
-                deliver(Link("lost", f"{self._name} is out of reach: the unit keeps looking for it."))
+                deliver(Link("lost", f"{self._name} is out of range: the unit keeps looking for it."))
                 wait_s = start_s + t_s - loop.time()
             await asyncio.sleep(wait_s)
             if not connected:

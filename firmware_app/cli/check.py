@@ -23,13 +23,13 @@ PICTURE_S = 3.0
 STILL_S = 0.3
 """How long the keys are looked at with nobody touching them."""
 
-State = Literal["ok", "missing", "wrong", "unasked"]
+State = Literal["ok", "missing", "wrong", "unchecked"]
 
 
 @dataclass(frozen=True)
 class Answer:
     """What one part says. ``missing``: it does not answer; ``wrong``: it does, and something is not right;
-    ``unasked``: nobody looked, which is nothing against the unit.
+    ``unchecked``: nobody looked, which is nothing against the unit.
 
     cure: what to do; for a part that is ok, what would be better still, or "".
     """
@@ -128,8 +128,8 @@ def page(answers: list[Answer]) -> str:
         if answer.cure:
             lines.append(f"{'':18} {'better: ' if answer.state == 'ok' else 'do: '}{answer.cure}")
     bad = _bad(answers)
-    unasked = [answer.part for answer in answers if answer.state == "unasked"]
-    ready = f"ready to ride, but for what was not asked: {', '.join(unasked)}" if unasked else "ready to ride"
+    unchecked = [answer.part for answer in answers if answer.state == "unchecked"]
+    ready = f"ready to ride, except for what was not checked: {', '.join(unchecked)}" if unchecked else "ready to ride"
     lines += ["", *(f"{name:9} {path}" for name, path in files().items()), ""]
     lines.append(ready if not bad else f"not ready: {bad} of {len(answers)} need you")
     return "\n".join(lines)
@@ -243,7 +243,7 @@ def _radio(strap: settings.StrapSettings, radio_s: float) -> list[Answer]:
     mine = next((one for one in found if one.address.upper() == strap.address.upper()), None)
     if not radio_s or adapter.state != "ok":
         cure = "put it on and run: rumblestrip check --radio-seconds 10"
-        return [adapter, Answer("strap", "unasked", f"{known} remembered, not looked for", cure)]
+        return [adapter, Answer("strap", "unchecked", f"{known} remembered, not looked for", cure)]
     if mine is None:
         cure = "put it on, wet its pads, and make sure that no other device is using it"
         return [adapter, Answer("strap", "missing", f"{known} remembered, not heard in {radio_s:g} s", cure)]

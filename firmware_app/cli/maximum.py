@@ -16,6 +16,7 @@ from firmware_app.cli.stored import NO_HEART, names_a_ride, ride_log, stored_rid
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 from firmware_app.core.dates import on_a_calendar
+from firmware_app.core.session import own_near_max_bpm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -363,10 +364,25 @@ def _set(args: argparse.Namespace) -> Answer:
                 log.add_maximum(entry)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
-    lines = [text, *doubts]
+    lines = [text, *_moved_limit(args.bpm), *doubts]
     if doubts:
         lines.append(f"If that was a slip: {_way_back(before_bpm, args.bpm)}.")
     return {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts)}, "\n".join(lines)
+
+
+def _moved_limit(hr_max_bpm: int) -> list[str]:
+    """What a rider whose own limit for near maximum is in percent must know of a new maximum: the limit moved too."""
+    try:
+        near = settings.load_alarms().near_max
+    except settings.SettingsError:
+        return []  # `check` tells; it must not keep a maximum from being set
+    bpm = own_near_max_bpm(hr_max_bpm, near.limit_percent * hr_max_bpm / 100)
+    if bpm is None or bpm >= near.limit_bpm:
+        return []
+    return [
+        f"Near maximum now begins at {bpm} bpm for you, {near.limit_percent:g} % of it. Is that what your doctor said? "
+        "A limit in bpm stays where it is: limit_bpm under [near_max] in alarms.toml."
+    ]
 
 
 def _age_to_compare(rider: settings.Rider) -> int | None:
@@ -462,7 +478,8 @@ def _review(args: argparse.Namespace) -> Answer:
         "proposed": f"`rumblestrip maximum review{all_out} --accept`, or the same with `--refuse`, or `rumblestrip "
         "maximum set N`.",
     }[state]
-    return document, text
+    moved = _moved_limit(proposal.value_bpm) if args.accept else []
+    return document, "\n".join([text, *moved])
 
 
 def _history(args: argparse.Namespace) -> Answer:

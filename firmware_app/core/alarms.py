@@ -50,11 +50,11 @@ class NearMax(Condition):
     """At or above ``limit_percent`` of maximum, or ``limit_bpm`` where that is lower; ends as far under the one as
     ``release_percent`` is under the other.
 
-    early_bpm: so far under the limit counts already; dip_bpm: so far under it the dwell stands still; further under,
-    down to the release, it runs back, and under that three times as fast. The estimate of a heart that is held at the
-    limit swings about it. bridge_s: a gap of the signal of up to so long counts as near maximum when the heart is over
-    the limit after it, less the time that it took to get over ``release_percent`` at ``rise_bpm_s``; of a longer one so
-    much. Where nothing was seen the rider gets the alarm rather than the benefit of the doubt.
+    early_bpm: it counts from this far under the limit on; dip_bpm: down to this far under it the dwell holds; from
+    there down to the release it runs back, and under that three times as fast. The estimate of a heart that is held
+    at the limit swings about it. bridge_s: a gap of the signal of up to so long counts as near maximum when the
+    heart is over the limit after it, less the time that it took to get over ``release_percent`` at ``rise_bpm_s``;
+    of a longer one so much. Where nothing was seen the rider gets the alarm rather than the benefit of the doubt.
     """
 
     limit_percent: float
@@ -321,11 +321,11 @@ _LOST_S = 30.0
 
 
 _SEEN_S = 2.0
-"""So long it must be seen over the limit after a long gap that began lower (own choice)."""
+"""After a long gap that began below the release the heart must be seen over the limit for this long (own choice)."""
 
 
 _FORGETS = 3.0
-"""How many times as fast as it ran the dwell is forgotten by a heart that is seen under the release (own choice)."""
+"""Below the release the dwell runs back this many times as fast as it built up (own choice)."""
 
 
 def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
@@ -537,13 +537,13 @@ class Engine:
 
     def may_urge(self, s: Situation) -> bool:
         """Whether anything may ask for more: not near maximum, nor after a fall from there that no heart makes."""
-        free_bpm = self._free_bpm(s)
-        if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= free_bpm:
+        release_bpm = self._release_bpm(s)
+        if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= release_bpm:
             return False
         # A heart near maximum that is far lower in the next moment is rather one of which half the beats are missed.
-        return s.trusted_bpm >= free_bpm - FALL_BPM - FALL_BPM_S * (s.t_s - self._high_s)
+        return s.trusted_bpm >= release_bpm - FALL_BPM - FALL_BPM_S * (s.t_s - self._high_s)
 
-    def _free_bpm(self, s: Situation) -> float:
+    def _release_bpm(self, s: Situation) -> float:
         """Where near maximum ends, in bpm."""
         return self._table.near_max.ends_bpm(s.hr_max_bpm)
 
@@ -559,7 +559,7 @@ class Engine:
         """Move every condition to ``s.t_s``."""
         dt_s = min(max(s.t_s - self._last_s, 0.0), 2.0)
         self._last_s = s.t_s
-        if s.trusted_bpm is not None and s.trusted_bpm >= self._free_bpm(s):
+        if s.trusted_bpm is not None and s.trusted_bpm >= self._release_bpm(s):
             self._high_s = s.t_s
         changes: list[Change] = []
         for row in self._loop:
@@ -600,7 +600,7 @@ class Engine:
         row.reminder = 0
         row.hovers += 1
         sound = None
-        # A lane's does not begin at all before it may sound.
+        # A condition of a lane does not begin at all before it may sound.
         if isinstance(row.row, Lane) or t_s - row.sounded_s >= row.row.apart_s:
             row.sounded_s = t_s
             sound = self._sound(row, t_s)

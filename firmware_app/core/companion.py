@@ -156,7 +156,7 @@ class Companion:
         return tuple(out)
 
     def leave_out_stale(self, out: list[Effect], t_s: float) -> None:
-        """Of all that should have sounded while nobody listened only the last that is news or still true goes out."""
+        """Of the sounds that fell due while the unit slept only the last goes out, if it is recent or still true."""
         sounds = [(place, effect) for place, effect in enumerate(out) if isinstance(effect, Sound)]
         said = False
         for place, sound in reversed(sounds):

@@ -453,11 +453,11 @@ def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
         return ("There is too little trusted heart rate to say what this ride trained.",)
     most = max(bands.scheme.bands, key=lambda band: review.band_s[band.number])
     share = f"{clock(review.band_s[most.number])} of {clock(known_s)} known"
-    sentences = [f"The most time, {share}, was in band {most.number}, {most.name}."]
+    sentences = [f"Most of the time, {share}, was in band {most.number}, {most.name}."]
     if most.purpose:
         sentences.append(f"What that band is for: {most.purpose}")
     if review.hard_s >= 60:
-        sentences.append(f"{clock(review.hard_s)} were hard, at {hard_bpm(bands.hr_max_bpm)} bpm or over.")
+        sentences.append(f"{clock(review.hard_s)} hard, at {hard_bpm(bands.hr_max_bpm)} bpm or over.")
     if review.drift and review.drift.drift_bpm >= 3:
         sentences.append(
             f"The heart rate drifted up by {review.drift.drift_bpm:.0f} bpm from the first half to the second: heat,"
@@ -494,12 +494,12 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
     above, below = review.above_target_s / review.target_s, review.below_target_s / review.target_s
     if above >= OUTSIDE_SHARE:
         sentences += [
-            f"{clock(review.above_target_s)} were over the lane: ease at the first buzz.",
+            f"{clock(review.above_target_s)} over the lane: ease at the first buzz.",
             "Start climbs and headwinds more gently.",
         ]
     if below >= OUTSIDE_SHARE and not near_max:
         sentences += [
-            f"{clock(review.below_target_s)} were under the lane: on an easy day that is no fault.",
+            f"{clock(review.below_target_s)} under the lane: on an easy day that is no fault.",
             "If it keeps happening, choose a lower lane or a road with fewer stops.",
         ]
     if not sentences:

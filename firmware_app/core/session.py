@@ -38,6 +38,9 @@ LOWEST_BPM = 50
 NEAR_MAX_HOLD_S = 60.0
 """A lane near maximum cannot be held for longer (common practice, no source)."""
 
+EXTRA_S = 60.0
+"""What one press adds to the time limit of a step."""
+
 Why = Literal["start", "time", "press", "arrived", "skip", "back", "end", "cue"]
 
 
@@ -230,13 +233,13 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
     return tuple(found.values())
 
 
-def own_near_max_bpm(bands: BandTable, begins_bpm: float) -> int | None:
+def own_near_max_bpm(hr_max_bpm: int, begins_bpm: float) -> int | None:
     """Where near maximum begins for a rider with whom that is lower than usual, in whole bpm: a doctor said so.
 
     None where it begins where it usually does. begins_bpm: as the alarm has it.
     """
     near_bpm = whole_bpm(begins_bpm)
-    return near_bpm if near_bpm < whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm) else None
+    return near_bpm if near_bpm < whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm) else None
 
 
 def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:
@@ -244,7 +247,7 @@ def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:
 
     Only a limit under the usual one is spoken of: a plan does not know of it. Raises BandError as ``targets`` does.
     """
-    near_bpm = own_near_max_bpm(bands, begins_bpm)
+    near_bpm = own_near_max_bpm(bands.hr_max_bpm, begins_bpm)
     if near_bpm is None:
         return ""
     reaching: dict[str, int] = {}
@@ -343,11 +346,11 @@ class PlanRun:
             changes.append(self._move(-1 if self._index else 0, self._ridden_s, "back"))
         return tuple(changes)
 
-    def extend(self, ridden_s: float, extra_s: float = 60.0) -> tuple[Change, ...]:
+    def extend(self, ridden_s: float) -> tuple[Change, ...]:
         """Put off the time limit of the step being ridden; a free ride has none to put off."""
         changes = self._settle(ridden_s)
-        if self._limit_s is not None and extra_s > 0:
-            self._limit_s += extra_s
+        if self._limit_s is not None:
+            self._limit_s += EXTRA_S
             self._cued_time = False
         return tuple(changes)
 

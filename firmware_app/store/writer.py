@@ -228,7 +228,7 @@ class LogWriter:
                 self._failures = 0
                 if self._reported or self._hanging:
                     self._reported = self._overflow_reported = self._hanging = False
-                    self._tell(Fault("storage", "The ride log is written again.", active=False))
+                    self._tell(Fault("storage", "The ride is being saved again.", active=False))
             self._busy_since_s = None
             # Another program lets go in a moment; the end of a ride is worth waiting for.
             if stopping and not (held and time.monotonic() < self._stop_by_s):

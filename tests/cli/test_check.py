@@ -105,9 +105,9 @@ def test_a_unit_with_its_strap_in_range_is_ready(
         assert STRAPS[0] in parts["strap"]["text"]
 
         status, parts, document = checked(capsys)
-        assert (status, document["ready"], parts["strap"]["state"]) == (0, True, "unasked")
+        assert (status, document["ready"], parts["strap"]["state"]) == (0, True, "unchecked")
         assert main(["check"]) == 0
-        assert capsys.readouterr().out.endswith("ready to ride, but for what was not asked: strap\n")
+        assert capsys.readouterr().out.endswith("ready to ride, except for what was not checked: strap\n")
 
         settings.remember("unit", {"strap.address": "C0:00:00:00:00:99"})
         status, parts, _ = checked(capsys, "--radio-seconds", "0.5")
@@ -276,7 +276,7 @@ def test_a_strap_that_nobody_looked_for_is_not_called_ok(
 ) -> None:
     settings.remember("unit", {"strap.address": "C0:00:00:00:00:99"})
     _, parts, document = checked(capsys, *words)
-    assert (parts["adapter"]["state"], parts["strap"]["state"]) == ("missing", "unasked")
+    assert (parts["adapter"]["state"], parts["strap"]["state"]) == ("missing", "unchecked")
     assert "not looked for" in parts["strap"]["text"]
     assert "--radio-seconds" in parts["strap"]["cure"]
     assert document["ready"] is False  # for the adapter

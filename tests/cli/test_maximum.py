@@ -300,6 +300,17 @@ def test_set_takes_an_unlikely_value_and_says_so_with_the_way_back(
     assert (set_["hr_max_bpm"], set_["before_bpm"], set_["doubts"]) == (180, 230, [])
 
 
+def test_a_limit_in_percent_that_moves_with_the_maximum_is_spoken_of(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["maximum", "set", "184"]) == 0
+    assert "Near maximum" not in capsys.readouterr().out
+    settings.remember("alarms", {"near_max.limit_percent": 76, "near_max.release_percent": 74})
+    assert main(["maximum", "set", "200"]) == 0
+    assert "begins at 152 bpm for you, 76 % of it" in capsys.readouterr().out
+    settings.remember("alarms", {"near_max.limit_bpm": 140})
+    assert main(["maximum", "set", "184"]) == 0
+    assert "Near maximum" not in capsys.readouterr().out
+
+
 def test_set_says_when_a_stored_ride_held_more(capsys: pytest.CaptureFixture[str]) -> None:
     number = store(ride(200))
     store(ride(210, source="sim"))

@@ -186,7 +186,7 @@ OVER = SummaryView(
     peak="171 bpm",
     bands=(),
     alarms=("3 x above target", "1 x no signal"),
-    sentence="3:00 were over the lane: ease at the first buzz.",
+    sentence="3:00 over the lane: ease at the first buzz.",
     more=("Start climbs and headwinds more gently.", "The most time was in band 3, Steady."),
     actions=("", "home", ""),
 )

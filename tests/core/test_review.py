@@ -320,7 +320,7 @@ def test_load_never_counts_more_than_the_maximum_or_less_than_rest() -> None:
 def test_what_was_held_is_said_and_nothing_else_is_asked() -> None:
     it = review(with_marks(each_second((600, 130)), target(0, 120, 138)), BANDS)
     assert it.trained[:2] == (
-        "The most time, 10:00 of 10:00 known, was in band 3, Steady.",
+        "Most of the time, 10:00 of 10:00 known, was in band 3, Steady.",
         "What that band is for: Made for Steady.",
     )
     assert it.change == ("You held the lane for 100 % of the known time.",)
