@@ -125,7 +125,7 @@ class Level(Condition):
 
 @dataclass(frozen=True, kw_only=True)
 class AlarmTable:
-    """config/alarms.toml. The order of the fields is the order of the loop: highest priority first."""
+    """config/alarms.toml. The order of the fields is the order of the loop, in which a moment is told."""
 
     near_max: NearMax
     poor_contact: Contact

@@ -267,7 +267,9 @@ def _open(kind: str, settings: PanelSettings, keys: KeySettings) -> SteadyPanel:
         from firmware_app.devices.framebuffer import FramebufferPanel
 
         return SteadyPanel(FramebufferPanel.open(settings, keys))
-    return SteadyPanel(OffscreenPanel(size))
+    if kind == "offscreen":
+        return SteadyPanel(OffscreenPanel(size))
+    raise PanelError(f"no panel of the kind {kind} is known here")
 
 
 def _check_size(panel: Panel, surface: Surface) -> None:
