@@ -319,7 +319,7 @@ def page_line(view: View) -> str:
         before, after = (view.doing,), (view.wrong, view.cure)
     elif isinstance(view, views.HomeView):
         before = ("Home", view.plan, view.target, view.lane and f"lane {view.lane}")
-        after = (view.notice, view.hr_now, view.strap, f"maximum {view.hr_max}", view.caution)
+        after = (view.limit, view.notice, view.hr_now, view.strap, f"maximum {view.hr_max}", view.caution)
     elif isinstance(view, views.PausedView):
         before = (f"Paused {view.paused}", f"ridden {view.elapsed}")
         after = (view.hr_now or "no heart rate", view.target and f"lane {view.target}")
@@ -380,6 +380,8 @@ def _to_read(view: View) -> tuple[str, ...]:
         return view.lines
     if isinstance(view, views.ListView):
         return (_chosen(view),)
+    if isinstance(view, views.HomeView):
+        return (view.limit,)
     return _sentences(view) if isinstance(view, views.SummaryView) else ()
 
 

@@ -100,9 +100,9 @@ def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     from firmware_app.core.review import clock, review
 
     seen = review(record, bands, sex)
+    held = f"{clock(seen.in_target_s)} in target, " if seen.target_s + seen.target_unknown_s else ""
     lines = [
-        f"{clock(seen.ridden_s)} ridden, {clock(seen.in_target_s)} in target, "
-        f"{clock(seen.unknown_s)} without a heart rate to trust",
+        f"{clock(seen.ridden_s)} ridden, {held}{clock(seen.unknown_s)} without a heart rate to trust",
         f"highest trusted heart rate {_bpm(seen.peak_bpm)}, mean {_bpm(seen.mean_bpm)}",
         "",
     ]

@@ -166,8 +166,9 @@ HOME = HomeView(
     target="4 Brisk",
     lane="138-151",
     caution="The maximum is a formula.",
-    notice="Reaches your limit, 138 bpm.",
+    notice="Ride not being stored. Check the card.",
     actions=("lower", "ride", "higher"),
+    limit="This lane reaches your limit, 138 bpm.",
 )
 COOL_DOWN = views.TestView(
     stage="Cool-down",
@@ -246,10 +247,10 @@ def test_a_ride_in_a_terminal_tells_a_weak_signal_sound_off_and_what_is_wrong(sh
 def test_home_in_a_terminal_tells_the_limit_that_a_doctor_gave_and_what_the_maximum_is_worth(shown: Shown) -> None:
     for columns in (40, 80, 100):
         said, line = shown(columns, HOME)
-        assert HOME.notice in said or HOME.notice in line
+        assert all(text in said or text in line for text in (HOME.limit, HOME.notice))
         assert "4 Brisk  lane 138-151" in line
     line = live.page_line(HOME)
-    assert "[-] lower  [space] ride  [+] higher  Reaches your limit, 138 bpm." in line
+    assert "[-] lower  [space] ride  [+] higher  This lane reaches your limit, 138 bpm." in line
     assert "184, formula" in line
     assert HOME.caution in line
 

@@ -192,3 +192,10 @@ def test_a_time_of_a_step_that_is_one_number_is_told_how_to_be_written(
 def test_the_riders_settings_are_not_needed_and_not_changed(capsys: pytest.CaptureFixture[str]) -> None:
     told(capsys)
     assert not settings.config_dir().exists()
+
+
+def test_a_headless_ride_without_a_target_speaks_of_none(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", "--headless"]) == 0
+    assert "in target" in capsys.readouterr().out
+    assert main(["simulate", "--headless", "--target", "none"]) == 0
+    assert "in target" not in capsys.readouterr().out.splitlines()[0]
