@@ -167,6 +167,7 @@ _REPORTED_LAG_S = 1.0  # made good of what the strap averages; more is sooner, a
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 60
+_ALIKE_LOST = 0.1  # of the time, what intervals that are a heart may leave untold
 _STUCK_ALIKE_S = 120.0  # where a strap counts in coarse ticks, a steady heart sends nothing but one interval for long
 
 
@@ -185,8 +186,7 @@ class _Track:
 
     def at(self, t_s: float) -> float:
         """The level expected at a time; the slope fades where no beat confirms it."""
-        # A packet of impossible intervals can date its beats hours back, where the exponential overflows.
-        faded_s = _SLOPE_FADES_S * (1 - exp(min((self.t_s - t_s) / _SLOPE_FADES_S, 100.0)))
+        faded_s = _SLOPE_FADES_S * (1 - exp((self.t_s - t_s) / _SLOPE_FADES_S))
         return min(max(self.level_bpm + self.slope_bpm_s * faded_s, HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
 
     def update(self, hr_bpm: float, t_s: float, noise_bpm2: float, haste: float) -> None:
@@ -261,6 +261,50 @@ class _Jump:
         return low_bpm - _EXPLAINED_BPM <= expected_bpm <= high_bpm + _EXPLAINED_BPM
 
 
+class _Repeats:
+    """A strap that says the same for longer than a living heart does."""
+
+    __slots__ = ("_last", "_last_rr_ms", "_packet_since_s", "_packets", "_report_since_s", "_report_stuck", "_rrs")
+
+    def __init__(self) -> None:
+        self._last: Measurement | None = None
+        self._last_rr_ms = 0.0
+        self._packets = 0  # how often the last packet came again,
+        self._packet_since_s = 0.0  # and since when
+        self._rrs = 0  # how often the last RR interval came again
+        self._report_since_s = 0.0  # since when the reported heart rate is the same
+        self._report_stuck = False
+
+    def stuck(self, measurement: Measurement, t_s: float, rr_usual: bool) -> bool:
+        """Take one measurement; rr_usual: whether this strap is known to send RR intervals."""
+        last, self._last = self._last, measurement
+        same_report = last is not None and measurement.hr_bpm == last.hr_bpm
+        if not same_report:
+            self._report_since_s = t_s
+            self._report_stuck = False
+        for rr_ms in measurement.rr_ms:
+            self._rrs = self._rrs + 1 if rr_ms == self._last_rr_ms else 0
+            self._last_rr_ms = rr_ms
+        same_s = t_s - self._report_since_s
+        if measurement.rr_ms:
+            same = same_report and last is not None and measurement.rr_ms == last.rr_ms
+            self._packets = self._packets + 1 if same else 0
+            if not same:
+                self._packet_since_s = t_s
+            if self._rrs >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:
+                return True
+            return self._packets >= STUCK_PACKETS and not self._may_be_alike(measurement.rr_ms, t_s)
+        # Once stuck, until it changes: that no RR intervals come any more does not make it right.
+        self._report_stuck |= same_s > (_STUCK_WHERE_RR_WAS_S if rr_usual else _STUCK_WITHOUT_RR_S)
+        return self._report_stuck
+
+    def _may_be_alike(self, rr_ms: tuple[float, ...], t_s: float) -> bool:
+        """Whether a packet that comes again may be a steady heart in coarse ticks: one interval, and no time lost."""
+        since_s = t_s - self._packet_since_s
+        told_s = self._packets * sum(rr_ms) / 1000
+        return len(set(rr_ms)) == 1 and abs(told_s - since_s) < _ALIKE_LOST * since_s and since_s < _STUCK_ALIKE_S
+
+
 class _Broken(NamedTuple):
     """A run of refused beats that was broken off: since when, where the track was then, its last beat."""
 
@@ -306,16 +350,10 @@ class Gate:
         self._quality_s: float | None = None
         self._lag_s = 0.0  # how far what the strap said last lies behind the heart
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
-        self._last: Measurement | None = None
-        self._same_packets = 0
-        self._same_packet_since_s = 0.0
-        self._same_report_since_s = 0.0
-        self._report_stuck = False
         self._report_bpm: float | None = None  # the last one
         self._jump = _Jump()
+        self._repeats = _Repeats()
         self._report_steps = 0  # how often the reported heart rate jumped since the track was last sure of it
-        self._same_rr = 0
-        self._last_rr_ms = 0.0
         self._arrived_s = self._woke_s = float("-inf")  # of the last notification, and the last one after a silence
         self._intervals_s: deque[float] = deque(maxlen=_USUAL_OF)
         self._fresh_s = FRESH_S
@@ -331,7 +369,7 @@ class Gate:
         """Take one measurement at its time of arrival; times must not go back."""
         silent_s = self._arrive(t_s)
         rrs = measurement.rr_ms
-        stuck = self._is_stuck(measurement, t_s)
+        stuck = self._repeats.stuck(measurement, t_s, self._sends_rr > 0.5)
         if rrs:
             self._sends_rr += 0.1 * (1.0 - self._sends_rr)
             if silent_s > self._fresh_s and not stuck:
@@ -635,34 +673,3 @@ class Gate:
             return 0.0
         silent_s = t_s - self._quality_s - self._span_s
         return self._quality * exp(-silent_s / _QUALITY_MEMORY_S) if silent_s > 0 else self._quality
-
-    def _may_be_alike(self, rr_ms: tuple[float, ...], t_s: float) -> bool:
-        """Whether a packet that comes again may be a steady heart in coarse ticks: one interval, and no time lost."""
-        since_s = t_s - self._same_packet_since_s
-        told_s = self._same_packets * sum(rr_ms) / 1000
-        return len(set(rr_ms)) == 1 and abs(told_s - since_s) < 0.1 * since_s and since_s < _STUCK_ALIKE_S
-
-    # --- a strap that says the same for ever ------------------------------------------------------------------------
-
-    def _is_stuck(self, measurement: Measurement, t_s: float) -> bool:
-        """Whether the strap repeats itself longer than a living heart does."""
-        last, self._last = self._last, measurement
-        same_report = last is not None and measurement.hr_bpm == last.hr_bpm
-        if not same_report:
-            self._same_report_since_s = t_s
-            self._report_stuck = False
-        for rr_ms in measurement.rr_ms:
-            self._same_rr = self._same_rr + 1 if rr_ms == self._last_rr_ms else 0
-            self._last_rr_ms = rr_ms
-        same_s = t_s - self._same_report_since_s
-        if measurement.rr_ms:
-            same = same_report and last is not None and measurement.rr_ms == last.rr_ms
-            self._same_packets = self._same_packets + 1 if same else 0
-            if not same:
-                self._same_packet_since_s = t_s
-            if self._same_rr >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:
-                return True
-            return self._same_packets >= STUCK_PACKETS and not self._may_be_alike(measurement.rr_ms, t_s)
-        # Once stuck, until it changes: that no RR intervals come any more does not make it right.
-        self._report_stuck |= same_s > (_STUCK_WHERE_RR_WAS_S if self._sends_rr > 0.5 else _STUCK_WITHOUT_RR_S)
-        return self._report_stuck

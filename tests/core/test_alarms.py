@@ -450,6 +450,36 @@ def test_a_heart_that_was_told_on_its_limit_is_told_again_when_it_leaves(
     assert len(ride.heard(kind)) == sounds
 
 
+@pytest.mark.parametrize(("kind", "side"), SIDES)
+def test_a_lane_that_ends_in_a_pause_is_not_called_back_in_target(table: AlarmTable, kind: str, side: int) -> None:
+    ride = lane(table)
+    ride.go(10, trusted_bpm=outside(side, 5))
+    ride.go(10, trusted_bpm=140.0, riding=False)
+    assert ride.ended(kind)
+    assert not ride.heard("back_in_target")
+
+
+def test_a_contact_flag_that_is_wrong_is_no_poor_contact(table: AlarmTable) -> None:
+    ride = lane(table)
+    ride.go(60, contact=False)
+    assert not ride.began("poor_contact")
+    ride.go(60, trusted_bpm=None, quality=0.0)
+    assert ride.began("poor_contact")
+
+
+def test_a_table_may_not_keep_near_max_apart(table: AlarmTable) -> None:
+    assert "near_max.apart_s" in problem_with(changed(table, "near_max", "apart_s", 60.0))
+
+
+def test_no_two_sounds_of_one_side_are_within_seconds_however_far_outside(table: AlarmTable) -> None:
+    ride = lane(table)
+    for _ in range(6):
+        ride.go(1.5, trusted_bpm=outside(1, 12))
+        ride.go(1.5, trusted_bpm=140.0)
+    assert all(later - earlier >= 5 for earlier, later in pairwise(ride.heard("above_target")))
+    assert len(ride.heard("above_target")) > 1
+
+
 @pytest.mark.parametrize(
     ("kind", "by_pause"),
     [
