@@ -604,7 +604,7 @@ class Unit:
                     self._start("straps", self._look_for_straps)
                 case pages.TakeStrap(address, name):
                     self._take_strap(address, name)
-                case pages.Change(key, value):
+                case pages.SettingChange(key, value):
                     self._change(key, value)
         except Exception as error:
             self._refuse(error, order)

@@ -17,7 +17,7 @@ import pytest
 
 from firmware_app import settings
 from firmware_app.core import views
-from firmware_app.core.alarms import Change, Engine, Situation
+from firmware_app.core.alarms import AlarmChange, Engine, Situation
 from firmware_app.core.bands import parse_target
 from firmware_app.core.companion import play
 from firmware_app.core.events import Battery, Effect, Event, Fault, Link, Mark, Press, Sound, Worn
@@ -371,7 +371,7 @@ def test_a_fault_in_the_ride_itself_keeps_no_beat_from_the_log_and_is_seen(
 ) -> None:
     step = Engine.step
 
-    def failing(engine: Engine, s: Situation) -> list[Change]:
+    def failing(engine: Engine, s: Situation) -> list[AlarmChange]:
         if 20 < s.t_s < until_s:
             raise RuntimeError("a thing nobody thought of")
         return step(engine, s)

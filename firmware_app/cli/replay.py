@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from firmware_app.core.bands import BandTable
     from firmware_app.core.events import Event, Mark
     from firmware_app.core.record import RideFacts, RideRecord
-    from firmware_app.core.review import Change, Sex
+    from firmware_app.core.review import Sex, ThenAndNow
     from firmware_app.preparation import Preparation
 
 SCHEMA = "rumblestrip.ride/1"
@@ -208,7 +208,7 @@ class _Heard:
         self.then.extend(record.marks)
         self.now.extend(again.marks)
 
-    def kinds(self) -> dict[str, Change]:
+    def kinds(self) -> dict[str, ThenAndNow]:
         """The alarms by kind."""
         from firmware_app.core.review import compare
 

@@ -264,7 +264,7 @@ class Situation:
     unit_power_low: bool = False
 
 
-class Change(NamedTuple):
+class AlarmChange(NamedTuple):
     """A condition began (``on``), reminded (``reminder`` > 0) or ended. ``sound`` is None when it must be silent."""
 
     kind: str
@@ -555,13 +555,13 @@ class Engine:
         """Seconds that audio stays paused; 0 when it is not."""
         return max(self._paused_until_s - t_s, 0.0)
 
-    def step(self, s: Situation) -> list[Change]:
+    def step(self, s: Situation) -> list[AlarmChange]:
         """Move every condition to ``s.t_s``."""
         dt_s = min(max(s.t_s - self._last_s, 0.0), 2.0)
         self._last_s = s.t_s
         if s.trusted_bpm is not None and s.trusted_bpm >= self._release_bpm(s):
             self._high_s = s.t_s
-        changes: list[Change] = []
+        changes: list[AlarmChange] = []
         for row in self._loop:
             rate = row.measure(s, row.row, self)
             row.gather(rate, dt_s)
@@ -576,24 +576,24 @@ class Engine:
                 self._remind(row, rate, s.t_s, changes)
         return changes
 
-    def new_lane(self, t_s: float) -> list[Change]:
+    def new_lane(self, t_s: float) -> list[AlarmChange]:
         """The lane has moved: what was said about the old one is over, without a sound."""
-        changes: list[Change] = []
+        changes: list[AlarmChange] = []
         for row in self._loop:
             if isinstance(row.row, Lane | Drift):
                 if row.active:
-                    changes.append(Change(row.kind, row.row.priority, False, row.reminder, None))
+                    changes.append(AlarmChange(row.kind, row.row.priority, False, row.reminder, None))
                 row.active = False
                 row.gathered = 0.0
                 row.hovers = -1
         return changes
 
-    def tell(self, kind: str, t_s: float) -> list[Change]:
+    def tell(self, kind: str, t_s: float) -> list[AlarmChange]:
         """Something that has no duration: back_in_target, step_change."""
         row = self._rows.get(kind)
-        return [] if row is None else [Change(kind, row.row.priority, True, 0, self._sound(row, t_s))]
+        return [] if row is None else [AlarmChange(kind, row.row.priority, True, 0, self._sound(row, t_s))]
 
-    def _begin(self, row: _Row, t_s: float, changes: list[Change]) -> None:
+    def _begin(self, row: _Row, t_s: float, changes: list[AlarmChange]) -> None:
         row.active = True
         row.unsaid = False
         row.clear_since_s = None
@@ -605,9 +605,9 @@ class Engine:
             row.sounded_s = t_s
             sound = self._sound(row, t_s)
             row.unsaid = sound is None
-        changes.append(Change(row.kind, row.row.priority, True, 0, sound))
+        changes.append(AlarmChange(row.kind, row.row.priority, True, 0, sound))
 
-    def _ended(self, row: _Row, clear: bool, s: Situation, changes: list[Change]) -> bool:
+    def _ended(self, row: _Row, clear: bool, s: Situation, changes: list[AlarmChange]) -> bool:
         if not clear:
             row.clear_since_s = None
             return False
@@ -617,12 +617,12 @@ class Engine:
             return False
         row.active = False
         row.gathered = 0.0
-        changes.append(Change(row.kind, row.row.priority, False, row.reminder, None))
+        changes.append(AlarmChange(row.kind, row.row.priority, False, row.reminder, None))
         if isinstance(row.row, Lane) and s.trusted_bpm is not None and s.riding:
             changes.extend(self.tell("back_in_target", s.t_s))
         return True
 
-    def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[Change]) -> None:
+    def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[AlarmChange]) -> None:
         # One sound only is still one: what began in silence is told as soon as it may be.
         waits = row.row.remind_s or ((0.0,) if row.unsaid else ())
         if not waits or rate.clear or rate.unseen or rate is _EXCUSED:
@@ -638,7 +638,7 @@ class Engine:
             row.reminder += 1
             row.sounded_s = t_s
             row.unsaid = False
-            changes.append(Change(row.kind, row.row.priority, True, row.reminder, sound))
+            changes.append(AlarmChange(row.kind, row.row.priority, True, row.reminder, sound))
 
     def _apart(self, row: _Row, rate: Rate, t_s: float) -> bool:
         if not isinstance(row.row, Lane):

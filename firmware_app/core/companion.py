@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from math import ceil, floor
 from typing import Literal
 
-from firmware_app.core.alarms import AlarmTable, Change, Engine, Situation
+from firmware_app.core.alarms import AlarmChange, AlarmTable, Engine, Situation
 from firmware_app.core.bands import BandTable, Target, whole_bpm, whole_percent
 from firmware_app.core.beats import Gate
 from firmware_app.core.events import (
@@ -36,8 +36,7 @@ from firmware_app.core.events import (
 from firmware_app.core.lag import LagModel
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
-from firmware_app.core.session import Change as StepChange
-from firmware_app.core.session import Plan, PlanRun, clock_text
+from firmware_app.core.session import Plan, PlanRun, StepChange, clock_text
 from firmware_app.core.views import RideView, Side
 
 TICK_S = 0.25
@@ -333,7 +332,7 @@ class Companion:
         if changes:
             self._told(changes, t_s, out)
 
-    def _told(self, changes: list[Change], t_s: float, out: list[Effect]) -> None:
+    def _told(self, changes: list[AlarmChange], t_s: float, out: list[Effect]) -> None:
         for change in changes:
             out.extend(change.effects(t_s))
 

@@ -68,14 +68,14 @@ class TakeStrap:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class SettingChange:
     """Change a key of unit.toml, now and for later."""
 
     key: str
     value: str | int | bool
 
 
-Order = Ride | GoOn | Test | LookForStraps | TakeStrap | Change
+Order = Ride | GoOn | Test | LookForStraps | TakeStrap | SettingChange
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,15 +217,15 @@ class Pages:
         match self._row:
             case 0:
                 self.sounds = not self.sounds
-                return (Change("sounder.sounds", self.sounds),)
+                return (SettingChange("sounder.sounds", self.sounds),)
             case 1:
                 self.theme = "night" if self.theme == "day" else "day"
-                return (Change("panel.theme", self.theme),)
+                return (SettingChange("panel.theme", self.theme),)
             case 2:
                 if self.brightness_percent is None:
                     return ()
                 self.brightness_percent = self.brightness_percent + 30 if self.brightness_percent <= 70 else 10
-                return (Change("panel.brightness_percent", self.brightness_percent),)
+                return (SettingChange("panel.brightness_percent", self.brightness_percent),)
             case 3:
                 self.straps = None
                 self._open("straps")

@@ -152,7 +152,7 @@ class Review:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ThenAndNow:
     """Alarms of one kind before and after a change of settings, and how many that is an hour."""
 
     before: int
@@ -266,7 +266,7 @@ def median_answer_s(alarms: Iterable[Alarm]) -> float | None:
     return median(answers) if answers else None
 
 
-def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) -> dict[str, Change]:
+def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) -> dict[str, ThenAndNow]:
     """What other settings would have changed, by alarm kind, over rides of ``duration_s`` together.
 
     Other marks may stand among the alarm marks. Reminders are not counted, nor what was not heard: audio paused, or
@@ -276,7 +276,7 @@ def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) ->
     hours = duration_s / 3600
     kinds = dict.fromkeys([*counts[0], *counts[1]])
     return {
-        kind: Change(was, now, was / hours if hours else 0.0, now / hours if hours else 0.0)
+        kind: ThenAndNow(was, now, was / hours if hours else 0.0, now / hours if hours else 0.0)
         for kind in kinds
         for was, now in [(counts[0].get(kind, 0), counts[1].get(kind, 0))]
     }

@@ -134,7 +134,7 @@ def free_plan(target_text: str | None) -> Plan:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class StepChange:
     """The plan moved on, or (``why`` "cue") is about to.
 
     at_s: ridden time of the change, exact to the step's time and not rounded to the tick that noticed it.
@@ -308,7 +308,7 @@ class PlanRun:
             round=step.round,
         )
 
-    def feed(self, ridden_s: float, hr_bpm: float | None) -> tuple[Change, ...]:
+    def feed(self, ridden_s: float, hr_bpm: float | None) -> tuple[StepChange, ...]:
         """Time passes. hr_bpm: trusted heart rate, None (or not a number) for none, which never ends a step."""
         changes = self._settle(ridden_s)
         if not self.finished and self._heart_there(hr_bpm):
@@ -321,7 +321,7 @@ class PlanRun:
             changes.append(self._change(self._index + 1, self._ridden_s, "cue"))
         return tuple(changes)
 
-    def press(self, ridden_s: float) -> tuple[Change, ...]:
+    def press(self, ridden_s: float) -> tuple[StepChange, ...]:
         """The key: ends a step that a key ends, and nothing else."""
         changes = self._settle(ridden_s)
         late = self._entered_by in ("time", "arrived") and self._ridden_s - self._started_s < GUARD_S
@@ -329,14 +329,14 @@ class PlanRun:
             changes.append(self._move(1, self._ridden_s, "press"))
         return tuple(changes)
 
-    def skip(self, ridden_s: float) -> tuple[Change, ...]:
+    def skip(self, ridden_s: float) -> tuple[StepChange, ...]:
         """On to the next step; a free ride has none."""
         changes = self._settle(ridden_s)
         if not self.finished and not self.plan.free:
             changes.append(self._move(1, self._ridden_s, "skip"))
         return tuple(changes)
 
-    def back(self, ridden_s: float) -> tuple[Change, ...]:
+    def back(self, ridden_s: float) -> tuple[StepChange, ...]:
         """Back to the beginning of the step before, or of the first. Works after the end, too.
 
         A step gone back to wants its heart rate anew: it does not end for a heart that is still where it ended before.
@@ -346,7 +346,7 @@ class PlanRun:
             changes.append(self._move(-1 if self._index else 0, self._ridden_s, "back"))
         return tuple(changes)
 
-    def extend(self, ridden_s: float) -> tuple[Change, ...]:
+    def extend(self, ridden_s: float) -> tuple[StepChange, ...]:
         """Put off the time limit of the step being ridden; a free ride has none to put off."""
         changes = self._settle(ridden_s)
         if self._limit_s is not None:
@@ -354,7 +354,7 @@ class PlanRun:
             self._cued_time = False
         return tuple(changes)
 
-    def _settle(self, ridden_s: float) -> list[Change]:
+    def _settle(self, ridden_s: float) -> list[StepChange]:
         """Begin, and end every step whose time is over by now."""
         self._ridden_s = max(self._ridden_s, ridden_s)
         changes = []
@@ -365,7 +365,7 @@ class PlanRun:
             changes.append(self._move(1, self._limit_s, "time"))
         return changes
 
-    def _move(self, by: int, at_s: float, why: Why) -> Change:
+    def _move(self, by: int, at_s: float, why: Why) -> StepChange:
         self._enter(self._index + by, at_s, why)
         return self._change(self._index, at_s, "end" if self.finished else why)
 
@@ -380,11 +380,11 @@ class PlanRun:
         self._cued_time = False
         self._cued_arrival = False
 
-    def _change(self, index: int, at_s: float, why: Why) -> Change:
+    def _change(self, index: int, at_s: float, why: Why) -> StepChange:
         if index == len(self.plan.steps):
-            return Change(at_s, index, "", "", None, why)
+            return StepChange(at_s, index, "", "", None, why)
         step = self.plan.steps[index]
-        return Change(at_s, index, step.name, step.round, self.targets[index], why)
+        return StepChange(at_s, index, step.name, step.round, self.targets[index], why)
 
     def _heart_there(self, hr_bpm: float | None) -> bool:
         arrival = self.plan.steps[self._index].ends.arrival

@@ -28,7 +28,7 @@ ABS_X, ABS_Y = 0, 1
 BTN_TOUCH = 0x14A
 TICK_S = 0.05
 
-Change = Key | Literal["up", "lost"]
+TouchChange = Key | Literal["up", "lost"]
 
 
 def eviocgabs(axis: int) -> int:
@@ -57,7 +57,7 @@ class Decoder:
         self._rest = b""
         self._dropping = False
 
-    def feed(self, data: bytes) -> Iterator[Change]:
+    def feed(self, data: bytes) -> Iterator[TouchChange]:
         """The key that a finger went down on, "up", or "lost" when the kernel lost events: then nothing was pressed.
 
         A finger that slides keeps the key that it went down on. Bytes may come in pieces of any size.

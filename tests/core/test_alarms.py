@@ -22,8 +22,8 @@ from firmware_app.core.alarms import (
     AUDIO_PAUSE_LIMIT_S,
     CONDITIONS,
     RANK,
+    AlarmChange,
     AlarmTable,
-    Change,
     Engine,
     Situation,
     problem_with,
@@ -49,9 +49,9 @@ class Ride:
         self.engine = Engine(table)
         known = {"trusted_bpm": 140.0, "quality": 1.0, "arriving": True, "untrusted_since_s": None}
         self.now = Situation(**{"hr_max_bpm": HR_MAX_BPM, **known, **situation})
-        self.told: list[tuple[float, Change]] = []
+        self.told: list[tuple[float, AlarmChange]] = []
 
-    def go(self, seconds: float, **situation: Any) -> list[tuple[float, Change]]:
+    def go(self, seconds: float, **situation: Any) -> list[tuple[float, AlarmChange]]:
         for key, value in situation.items():
             if key == "trusted_bpm":
                 self.now.untrusted_since_s = self.now.t_s if value is None else None

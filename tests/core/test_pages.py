@@ -254,12 +254,12 @@ def test_a_backlight_that_cannot_be_set_is_not_offered() -> None:
 
 def test_settings_change_and_show_the_change() -> None:
     one = at("settings", brightness_percent=100)
-    assert one.press(SELECT) == (pages.Change("sounder.sounds", False),)
-    assert one.press(SELECT) == (pages.Change("sounder.sounds", True),)
+    assert one.press(SELECT) == (pages.SettingChange("sounder.sounds", False),)
+    assert one.press(SELECT) == (pages.SettingChange("sounder.sounds", True),)
     one.press(PLUS)
-    assert one.press(SELECT) == (pages.Change("panel.theme", "night"),)
+    assert one.press(SELECT) == (pages.SettingChange("panel.theme", "night"),)
     one.press(PLUS)
-    values = [order.value for _ in range(8) for order in one.press(SELECT) if isinstance(order, pages.Change)]
+    values = [order.value for _ in range(8) for order in one.press(SELECT) if isinstance(order, pages.SettingChange)]
     assert all(10 <= int(value) <= 100 for value in values)
     assert len(set(values)) > 2
     view = one.view(None, 0.0)

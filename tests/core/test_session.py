@@ -13,12 +13,12 @@ from firmware_app.core.bands import Band, BandError, Scheme, table
 from firmware_app.core.session import (
     CUE_S,
     HOLD_S,
-    Change,
     Ends,
     Plan,
     PlanError,
     PlanRun,
     Step,
+    StepChange,
     free_plan,
     near_max_caution,
     parse_arrival,
@@ -38,13 +38,13 @@ def plan(*steps: Step) -> Plan:
     return Plan("test", "Test", "to test", "nobody", steps)
 
 
-def ride(run: PlanRun, until_s: float, hr_bpm: float | None, from_s: float = 0.0) -> list[Change]:
+def ride(run: PlanRun, until_s: float, hr_bpm: float | None, from_s: float = 0.0) -> list[StepChange]:
     """Four ticks a second, ends included."""
     ticks = range(round(from_s * 4), round(until_s * 4) + 1)
     return [change for tick in ticks for change in run.feed(tick / 4, hr_bpm)]
 
 
-def moves(changes: list[Change]) -> list[tuple[float, int, str]]:
+def moves(changes: list[StepChange]) -> list[tuple[float, int, str]]:
     return [(c.at_s, c.index, c.why) for c in changes if c.why != "cue"]
 
 
@@ -58,7 +58,7 @@ def test_a_step_ends_by_time_exactly_although_the_tick_comes_late() -> None:
     run = PlanRun(TWO, BANDS)
     run.feed(0.13, 120)
     (change,) = run.feed(60.2, 120)
-    assert change == Change(60.0, 1, "two", "1 of 2", run.targets[1], "time")
+    assert change == StepChange(60.0, 1, "two", "1 of 2", run.targets[1], "time")
     assert moves(list(run.feed(150.1, 120))) == [(150.0, 2, "end")]
     assert run.finished
     assert run.now.target is None
@@ -333,7 +333,7 @@ def test_whatever_the_presses_and_gaps_the_plan_ends_no_step_is_lost_and_times_a
 ) -> None:
     run = PlanRun(plan(*written), BANDS)
     t_s = latest_s = 0.0
-    seen: list[Change] = []
+    seen: list[StepChange] = []
     extended_s = 0.0
     for act, wait_s, hr_bpm in walk:
         t_s = max(0.0, t_s + wait_s)
@@ -373,7 +373,7 @@ def test_whatever_the_presses_and_gaps_the_plan_ends_no_step_is_lost_and_times_a
 def test_a_plan_without_a_heart_runs_the_same_however_often_it_is_fed(written: list[Step], waits: list[float]) -> None:
     often, once = PlanRun(plan(*written), BANDS), PlanRun(plan(*written), BANDS)
     t_s = 0.0
-    seen: list[Change] = []
+    seen: list[StepChange] = []
     for wait_s in waits:
         t_s += wait_s
         seen += often.feed(t_s, None)
