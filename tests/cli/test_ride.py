@@ -316,10 +316,12 @@ def test_the_summary_is_said_whole_in_a_terminal(shown: Shown) -> None:
 # --- in a real one --------------------------------------------------------------------------------------------------
 
 
-def own_terminal() -> None:
-    """Keys are read in the foreground of a terminal only."""
-    os.setsid()
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+# Keys are read in the foreground of a terminal only. Done by the new process itself: code of ours between its fork and
+# its exec could hang, for the process that forks has threads.
+OWN_TERMINAL = (
+    "import fcntl, runpy, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0);"
+    "runpy.run_module('firmware_app', run_name='__main__', alter_sys=True)"
+)
 
 
 def in_a_terminal(
@@ -328,12 +330,12 @@ def in_a_terminal(
     """Status and lines of a command in a terminal; act: called when a second was ridden."""
     leader, follower = pty.openpty()
     fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
-    command = [sys.executable, "-m", "firmware_app", *words]
+    command = [sys.executable, "-c", OWN_TERMINAL, *words]
     # What a shell told of another terminal's width would go before this one's.
     env = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
     seen = b""
     with subprocess.Popen(
-        command, stdin=follower, stdout=follower, stderr=follower, env=env, preexec_fn=own_terminal
+        command, stdin=follower, stdout=follower, stderr=follower, env=env, start_new_session=True
     ) as unit:
         os.close(follower)
         # Reading a terminal that nobody writes to any more is an error, and the end.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -69,11 +68,10 @@ def test_nothing_is_stored_unless_it_is_asked_for(capsys: pytest.CaptureFixture[
 
 
 def test_a_ride_that_the_log_could_not_take_is_not_told_as_if_it_were_stored(private_home: Path) -> None:
-    def little_room() -> None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (40 * 1024, 40 * 1024))
-
-    command = [sys.executable, "-m", "firmware_app", "simulate", "hills", "--headless", "--log"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, preexec_fn=little_room)
+    # 80 blocks of 512 bytes.
+    little_room = ["sh", "-c", 'ulimit -f 80; exec "$@"', "sh"]
+    command = [*little_room, sys.executable, "-m", "firmware_app", "simulate", "hills", "--headless", "--log"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 1
     assert done.stdout == ""
     assert "could not be stored. Check the card." in done.stderr
