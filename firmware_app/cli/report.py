@@ -257,13 +257,13 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 def _text(title: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
     from firmware_app.core.review import ALARM_NAMES, by_kind, clock, median_answer_s
-    from firmware_app.report.ride import ANSWERED, OVER_MAXIMUM, UNKNOWN, headline
+    from firmware_app.report.ride import ANSWERED, UNKNOWN, headline, over_maximum
 
     lines = [title, "", _columns([(name, value) for name, value in headline(found)]), ""]
     if found.load_missing:
         lines += [f"No load: {found.load_missing}."]
-    if found.peak_bpm is not None and bands.whole_bpm(found.peak_bpm) > table.hr_max_bpm:
-        lines += [OVER_MAXIMUM]
+    if doubt := over_maximum(found, table):
+        lines += [doubt]
     lines += [*found.trained, "", *found.change, ""]
     times = [(f"{band.number} {band.name}", clock(found.band_s[band.number])) for band in table.scheme.bands]
     lines += [_columns([*reversed(times), ("Unknown", clock(found.unknown_s)), ("Paused", clock(found.paused_s))])]

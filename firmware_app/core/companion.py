@@ -203,11 +203,10 @@ class Companion:
         """The unit was off: nobody watched, and the plan stood still. A ride that was paused still is."""
         out: list[Effect] = []
         self._tick_to(since_s, out)
-        was_riding = not self.paused
-        paused = self.pause(since_s, "cut") or (Mark(t_s, "off", {"from_s": since_s}),)
+        paused = self.pause(since_s, "cut")
         self._ticks = max(self._ticks, floor(t_s / TICK_S) + 1)
         self._now.t_s = t_s
-        resumed = self.resume(t_s, "cut") if was_riding else ()
+        resumed = self.resume(t_s, "cut") if paused else (Mark(t_s, "off", {"from_s": since_s}),)
         return tuple(effect for effect in (*out, *paused, *resumed) if isinstance(effect, Mark))
 
     def _tick(self, t_s: float, out: list[Effect]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from firmware_app.core.bands import BandTable, whole_bpm, whole_percent
+from firmware_app.core.bands import NEAR_MAX_FRACTION, BandTable, whole_bpm, whole_percent
 from firmware_app.core.record import RideRecord
 from firmware_app.core.review import (
     ALARM_NAMES,
@@ -198,13 +198,19 @@ def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:
     return section("After hard efforts", *parts)
 
 
+def over_maximum(review: Review, bands: BandTable) -> str:
+    """What to think of a highest trusted heart rate that is over the maximum; "" where it is not."""
+    over = review.peak_bpm is not None and whole_bpm(review.peak_bpm) > bands.hr_max_bpm
+    return OVER_MAXIMUM if over else ""
+
+
 def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
     parts = [paragraph(f"This ride was reckoned with a maximum of {bands.hr_max_bpm} bpm. {maximum_text}".strip())]
     if review.peak_bpm is not None:
         share = f"{whole_percent(whole_bpm(review.peak_bpm), bands.hr_max_bpm)} %"
         parts.append(paragraph(f"Highest trusted heart rate {_bpm(review.peak_bpm)}, {share} of it."))
-        if whole_bpm(review.peak_bpm) > bands.hr_max_bpm:
-            parts.append(paragraph(OVER_MAXIMUM))
+        if doubt := over_maximum(review, bands):
+            parts.append(paragraph(doubt))
     if review.peak_reported_bpm is not None:
         parts.append(
             paragraph(
@@ -213,7 +219,8 @@ def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
                 quiet=True,
             )
         )
-    near = f"{clock(review.near_max_s)} were at or above {near_max_bpm(bands.hr_max_bpm)} bpm, 94 % of it."
+    percent = round(100 * NEAR_MAX_FRACTION)
+    near = f"{clock(review.near_max_s)} were at or above {near_max_bpm(bands.hr_max_bpm)} bpm, {percent} % of it."
     return section("The maximum", *parts, paragraph(near))
 
 
