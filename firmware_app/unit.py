@@ -43,7 +43,8 @@ from firmware_app.core.events import (
 from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
-from firmware_app.core.session import clock_text, lane_text, own_near_max_bpm
+from firmware_app.core.session import lane_text, own_near_max_bpm
+from firmware_app.core.times import clock_text
 from firmware_app.core.views import SummaryView, View
 from firmware_app.devices.clock import Clock
 from firmware_app.devices.panel import Panel

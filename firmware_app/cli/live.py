@@ -223,7 +223,7 @@ def _cut_in_log(source: str) -> CutShort | None:
             if cut is None:
                 return None
             from firmware_app.cli.replay import events_of
-            from firmware_app.core.session import clock_text
+            from firmware_app.core.times import clock_text
             from firmware_app.unit import CutShort
 
             record = log.record(cut.ride_id)

@@ -97,12 +97,13 @@ def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str,
 
 def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     """A ride as a page of text."""
-    from firmware_app.core.review import clock, review
+    from firmware_app.core.review import review
+    from firmware_app.core.times import rounded_time
 
     seen = review(record, bands, sex)
-    held = f"{clock(seen.in_target_s)} in target, " if seen.target_s + seen.target_unknown_s else ""
+    held = f"{rounded_time(seen.in_target_s)} in target, " if seen.target_s + seen.target_unknown_s else ""
     lines = [
-        f"{clock(seen.ridden_s)} ridden, {held}{clock(seen.unknown_s)} without a heart rate to trust",
+        f"{rounded_time(seen.ridden_s)} ridden, {held}{rounded_time(seen.unknown_s)} without a heart rate to trust",
         f"highest trusted heart rate {_bpm(seen.peak_bpm)}, mean {_bpm(seen.mean_bpm)}",
         "",
     ]
@@ -110,7 +111,7 @@ def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     for mark in sounded:
         again = f", again ({mark.detail['reminder']})" if mark.detail["reminder"] else ""
         unheard = "" if mark.detail["heard"] else ", silent"
-        lines.append(f"{clock(mark.t_s):>8}  {str(mark.detail['kind']).replace('_', ' ')}{again}{unheard}")
+        lines.append(f"{rounded_time(mark.t_s):>8}  {str(mark.detail['kind']).replace('_', ' ')}{again}{unheard}")
     if not sounded:
         lines.append("No alarms.")
     return "\n".join([*lines, "", *seen.trained, *seen.change])

@@ -256,7 +256,8 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 
 def _text(title: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
-    from firmware_app.core.review import ALARM_NAMES, by_kind, clock, median_answer_s
+    from firmware_app.core.review import ALARM_NAMES, by_kind, median_answer_s
+    from firmware_app.core.times import rounded_time
     from firmware_app.report.ride import ANSWERED, UNKNOWN, headline, over_maximum
 
     lines = [title, "", _columns([(name, value) for name, value in headline(found)]), ""]
@@ -265,10 +266,11 @@ def _text(title: str, found: Review, table: bands.BandTable) -> str:
     if doubt := over_maximum(found, table):
         lines += [doubt]
     lines += [*found.trained, "", *found.change, ""]
-    times = [(f"{band.number} {band.name}", clock(found.band_s[band.number])) for band in table.scheme.bands]
-    lines += [_columns([*reversed(times), ("Unknown", clock(found.unknown_s)), ("Paused", clock(found.paused_s))])]
+    in_bands = [(f"{band.number} {band.name}", rounded_time(found.band_s[band.number])) for band in table.scheme.bands]
+    rows = [*reversed(in_bands), ("Unknown", rounded_time(found.unknown_s)), ("Paused", rounded_time(found.paused_s))]
+    lines += [_columns(rows)]
     alarms = [
-        (ALARM_NAMES[kind], str(len(same)), UNKNOWN if answer_s is None else clock(answer_s))
+        (ALARM_NAMES[kind], str(len(same)), UNKNOWN if answer_s is None else rounded_time(answer_s))
         for kind, same in by_kind(found.alarms).items()
         for answer_s in [median_answer_s(same)]
         if kind in ALARM_NAMES

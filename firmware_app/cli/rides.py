@@ -187,7 +187,7 @@ def _check(log: Log, args: argparse.Namespace) -> int:
 
 
 def _show(log: Log, args: argparse.Namespace) -> int:
-    from firmware_app.core.review import clock
+    from firmware_app.core.times import rounded_time
 
     ride = stored_ride(log, args.ride)
     record = log.record(ride.ride_id)
@@ -206,7 +206,7 @@ def _show(log: Log, args: argparse.Namespace) -> int:
     print(f"{ride.measurements} measurements, {len(record.rr_ms)} RR intervals.")
     before = ""
     for mark in record.marks:
-        line = f"{clock(mark.t_s):>8}  {_told(mark)}"
+        line = f"{rounded_time(mark.t_s):>8}  {_told(mark)}"
         # At its start a ride is told the time by whoever begins it, and by the clock.
         if mark.kind != "clock" or line != before:
             print(line)
@@ -218,7 +218,7 @@ def _told(mark: Mark) -> str:
     """A mark in a rider's words; ``--json`` has it as it is stored."""
     from datetime import datetime
 
-    from firmware_app.core.review import clock
+    from firmware_app.core.times import rounded_time
 
     detail: dict[str, Any] = dict(mark.detail)
     match (mark.kind, detail):
@@ -253,7 +253,7 @@ def _told(mark: Mark) -> str:
         case ("fault", {"text": text}):
             return str(text)
         case ("gap", {"from_s": int() | float() as from_s}):
-            return f"no heart rate to trust since {clock(from_s)}"
+            return f"no heart rate to trust since {rounded_time(from_s)}"
         case ("link", {"state": state}):
             return f"strap {state}"
         case ("clock", {"unix_s": int() | float() as unix_s}) if on_a_calendar(unix_s) is not None:
@@ -406,9 +406,9 @@ def _began(ride: RideSummary) -> str:
 
 
 def _length(ride: RideSummary) -> str:
-    from firmware_app.core.review import clock
+    from firmware_app.core.times import rounded_time
 
-    return clock(ride.duration_s)
+    return rounded_time(ride.duration_s)
 
 
 def _what(ride: RideSummary) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 from firmware_app import plans, settings
 from firmware_app.cli import warn
 from firmware_app.core import bands, maximum, session
+from firmware_app.core.times import clock_text
 
 HELP = """\
 Your own plans lie in the folder `sessions` of your config folder, one TOML file each, and come before a shipped one of
@@ -85,7 +86,7 @@ def _about(plan: session.Plan) -> dict[str, Any]:
         "purpose": plan.purpose,
         "for_whom": plan.for_whom,
         "longest_s": longest_s,
-        "time": session.clock_text(longest_s),
+        "time": clock_text(longest_s),
     }
 
 
@@ -131,7 +132,7 @@ def page(document: dict[str, Any]) -> str:
         lane = "no lane"
         if step["high_bpm"] is not None:
             lane = session.lane_text(bands.Target(step["low_bpm"], step["high_bpm"], "")) + " bpm"
-        ends = [session.clock_text(step["time_s"])]
+        ends = [clock_text(step["time_s"])]
         ends += ["or press"] if step["press"] else []
         ends += [f"or {step['until']}"] if step["until"] else []
         lines.append(f"{step['name']:<20} {step['round']:<16} {lane:<16} {' '.join(ends)}".rstrip())

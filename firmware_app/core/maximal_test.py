@@ -43,6 +43,7 @@ from firmware_app.core.events import (
 )
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
+from firmware_app.core.times import clock_text
 from firmware_app.core.views import TestView
 
 if TYPE_CHECKING:
@@ -382,20 +383,20 @@ class MaximalTest:
             lines = SAFETY_PAGES[self._page]
             actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
         elif self._stage == "warm_up":
-            title, left = "Warm-up", _clock(WARM_UP_S - gone_s)
+            title, left = "Warm-up", clock_text(WARM_UP_S - gone_s)
             waiting = gone_s >= WARM_UP_S
             lines = ("Waiting for a clean heart-rate signal: wet the strap." if waiting else "Ride easily.", watch)
         elif self._stage == "ramp":
-            title, left = "Ramp", _clock(self._step * STEP_S - gone_s)
+            title, left = "Ramp", clock_text(self._step * STEP_S - gone_s)
             lines = (self._ramp.text(self._step), watch)
             if self.near_max:
                 lines = (f"step {self._step}. Near the maximum you have set: stopping is always right.", watch)
             actions = ("stop", "", "sprint")
         elif self._stage == "sprint":
-            title, left = "Sprint", _clock(SPRINT_S - gone_s)
+            title, left = "Sprint", clock_text(SPRINT_S - gone_s)
             lines = ("Stop whenever you like.", watch)
         elif self._stage == "cool_down":
-            title, left = "Cool-down", _clock(COOL_DOWN_S - gone_s)
+            title, left = "Cool-down", clock_text(COOL_DOWN_S - gone_s)
             lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)
             actions = ("no", "", "yes")
         else:
@@ -419,8 +420,3 @@ class MaximalTest:
             said = f"Not maximal: {verdict.why}. Your maximum is at least this."
         lines = (said, f"Fall: {', '.join(falls)}.") if falls else (said,)
         return "Result", lines, str(whole_bpm(verdict.peak_bpm))
-
-
-def _clock(seconds: float) -> str:
-    whole = max(int(seconds + 0.999), 0)
-    return f"{whole // 60}:{whole % 60:02d}"

@@ -15,7 +15,8 @@ from firmware_app.core.bands import whole_bpm
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Link, Press
 from firmware_app.core.maximal_test import MaximalTest
-from firmware_app.core.session import clock_text, lane_text
+from firmware_app.core.session import lane_text
+from firmware_app.core.times import clock_text, rounded_time
 from firmware_app.core.views import (
     FaultView,
     FindingView,
@@ -363,12 +364,12 @@ class Pages:
         counts = {kind: len(same) for kind, same in by_kind(review.alarms).items()}
         return SummaryView(
             title="Ride over",
-            elapsed=_rounded(review.ridden_s),
-            in_target=_rounded(review.in_target_s) if had_target else "",
-            unknown=_rounded(review.unknown_s),
+            elapsed=rounded_time(review.ridden_s),
+            in_target=rounded_time(review.in_target_s) if had_target else "",
+            unknown=rounded_time(review.unknown_s),
             peak="" if review.peak_bpm is None else f"{whole_bpm(review.peak_bpm)} bpm",
             bands=tuple(
-                (number, self.band_names[number - 1], _rounded(s), round(s / known_s, 3))
+                (number, self.band_names[number - 1], rounded_time(s), round(s / known_s, 3))
                 for number, s in review.band_s.items()
             ),
             alarms=tuple(f"{counts[kind]} x {name}" for kind, name in ALARM_NAMES.items() if kind in counts),
@@ -376,8 +377,3 @@ class Pages:
             more=(*review.change[1:2], *review.trained[:1]),
             actions=("", "home", ""),
         )
-
-
-def _rounded(seconds: float) -> str:
-    # As the review's own sentences round it, so that one page does not tell two times.
-    return clock_text(int(seconds + 0.5))

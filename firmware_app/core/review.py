@@ -19,6 +19,7 @@ from firmware_app.core.alarms import CONDITIONS
 from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.times import rounded_time
 
 Sex = Literal["female", "male"]
 
@@ -282,13 +283,6 @@ def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) ->
     }
 
 
-def clock(seconds: float) -> str:
-    """A time for reading: ``0:45``, ``12:05``, ``1:02:45``."""
-    whole = whole_bpm(seconds)
-    hours, rest = divmod(whole, 3600)
-    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
-
-
 class Timeline:
     """The ride cut at every moment where something changes; all arrays have one value per piece.
 
@@ -452,12 +446,12 @@ def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
     if known_s < 60:
         return ("There is too little trusted heart rate to say what this ride trained.",)
     most = max(bands.scheme.bands, key=lambda band: review.band_s[band.number])
-    share = f"{clock(review.band_s[most.number])} of {clock(known_s)} known"
+    share = f"{rounded_time(review.band_s[most.number])} of {rounded_time(known_s)} known"
     sentences = [f"Most of the time, {share}, was in band {most.number}, {most.name}."]
     if most.purpose:
         sentences.append(f"What that band is for: {most.purpose}")
     if review.hard_s >= 60:
-        sentences.append(f"{clock(review.hard_s)} hard, at {hard_bpm(bands.hr_max_bpm)} bpm or over.")
+        sentences.append(f"{rounded_time(review.hard_s)} hard, at {hard_bpm(bands.hr_max_bpm)} bpm or over.")
     if review.drift and review.drift.drift_bpm >= 3:
         sentences.append(
             f"The heart rate drifted up by {review.drift.drift_bpm:.0f} bpm from the first half to the second: heat,"
@@ -474,14 +468,14 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
     sentences = []
     near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
     if near_max:
-        close = f"{clock(review.near_max_s)} near maximum" if review.near_max_s >= 1 else "Warned near maximum"
+        close = f"{rounded_time(review.near_max_s)} near maximum" if review.near_max_s >= 1 else "Warned near maximum"
         sentences += [
             f"Pain, dizziness or an odd rhythm? See a doctor before you ride. {close}: ride easy next.",
             "Ease off when the unit first says near maximum.",
         ]
     if review.trusted_fraction < TRUSTED_ENOUGH:
         sentences += [
-            f"{clock(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap.",
+            f"{rounded_time(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap.",
             "Read nothing into the rest before that is better.",
         ]
         return tuple(sentences)
@@ -494,12 +488,12 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
     above, below = review.above_target_s / review.target_s, review.below_target_s / review.target_s
     if above >= OUTSIDE_SHARE:
         sentences += [
-            f"{clock(review.above_target_s)} over the lane: ease at the first buzz.",
+            f"{rounded_time(review.above_target_s)} over the lane: ease at the first buzz.",
             "Start climbs and headwinds more gently.",
         ]
     if below >= OUTSIDE_SHARE and not near_max:
         sentences += [
-            f"{clock(review.below_target_s)} under the lane: on an easy day that is no fault.",
+            f"{rounded_time(review.below_target_s)} under the lane: on an easy day that is no fault.",
             "If it keeps happening, choose a lower lane or a road with fewer stops.",
         ]
     if not sentences:

@@ -19,6 +19,7 @@ from typing import Literal
 
 from firmware_app.core.bands import NEAR_MAX_FRACTION, BandError, BandTable, Target, parse_target, whole_bpm
 from firmware_app.core.lag import DEAD_S, TAU_S, arrival_s, course
+from firmware_app.core.times import clock_text as clock_text
 
 CUE_S = 5.0
 """A change that comes on its own is announced this long before, unless the step is shorter than twice that."""
@@ -163,13 +164,6 @@ class StepNow:
     after: str
     note: str
     round: str
-
-
-def clock_text(seconds: float) -> str:
-    """``3:20`` or ``1:02:45``; a begun second counts whole, so that a countdown shows 0:00 only at its end."""
-    minutes, second = divmod(ceil(seconds - 1e-6), 60)
-    hours, minute = divmod(minutes, 60)
-    return f"{hours}:{minute:02}:{second:02}" if hours else f"{minute}:{second:02}"
 
 
 def lane_text(lane: Target) -> str:

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 
 from firmware_app.core.bands import BandTable
 from firmware_app.core.events import Mark
-from firmware_app.core.review import ALARM_NAMES, RECOVERY_S, Review, Timeline, clock
+from firmware_app.core.review import ALARM_NAMES, RECOVERY_S, Review, Timeline
+from firmware_app.core.times import rounded_time
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -376,6 +377,6 @@ def _time_axis(axes: Axes, duration_s: float) -> None:
     """Minutes from 0 to the end, with at most six steps, labelled m:ss under an hour and h:mm from there."""
     step_s = next((step_s for step_s in _TICKS_S if duration_s <= 6 * step_s), _TICKS_S[-1])
     ticks_s = range(0, int(duration_s) + 1, step_s)
-    labels = [f"{s // HOUR_S}:{s % HOUR_S // 60:02d}" if duration_s >= HOUR_S else clock(s) for s in ticks_s]
+    labels = [f"{s // HOUR_S}:{s % HOUR_S // 60:02d}" if duration_s >= HOUR_S else rounded_time(s) for s in ticks_s]
     axes.set_xlim(0, duration_s / 60)
     axes.set_xticks([s / 60 for s in ticks_s], labels)

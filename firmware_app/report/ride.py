@@ -12,12 +12,12 @@ from firmware_app.core.review import (
     Review,
     Timeline,
     by_kind,
-    clock,
     hard_bpm,
     median_answer_s,
     near_max_bpm,
 )
 from firmware_app.core.steps import StepResult, step_results
+from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
 from firmware_app.report.page import Html, bar, figures, listing, page, paragraph, picture, section, table
 
@@ -79,7 +79,7 @@ def headline(review: Review) -> list[tuple[str, str]]:
     """The large figures, as (name, value)."""
     in_target = UNKNOWN if not review.target_s else f"{_percent(review.in_target_s, review.target_s)}"
     return [
-        ("Ridden", clock(review.ridden_s)),
+        ("Ridden", rounded_time(review.ridden_s)),
         (IN_TARGET, in_target),
         ("Mean", _bpm(review.mean_bpm)),
         ("Highest", _bpm(review.peak_bpm)),
@@ -113,15 +113,15 @@ def _bands(review: Review, bands: BandTable) -> Html:
             if top
             else f"{bands.low_bpm(band.number)}–{bands.high_bpm(band.number) - 1}"
         )
-        rows.append(
-            (f"{band.number} {band.name}", limits, clock(seconds), _percent(seconds, whole_s), bar(seconds / whole_s))
-        )
-    rows.append(
-        ("Unknown", "", clock(review.unknown_s), _percent(review.unknown_s, whole_s), bar(review.unknown_s / whole_s))
-    )
-    words = f"Of {clock(review.ridden_s)} ridden"
-    words += f"; {clock(review.paused_s)} paused are left out." if review.paused_s else "."
+        rows.append((f"{band.number} {band.name}", limits, *_share(seconds, whole_s)))
+    rows.append(("Unknown", "", *_share(review.unknown_s, whole_s)))
+    words = f"Of {rounded_time(review.ridden_s)} ridden"
+    words += f"; {rounded_time(review.paused_s)} paused are left out." if review.paused_s else "."
     return section("Time in bands", table(("Band", "bpm", "Time", "Of ridden", ""), rows), paragraph(words, quiet=True))
+
+
+def _share(seconds: float, whole_s: float) -> tuple[str, str, Html]:
+    return rounded_time(seconds), _percent(seconds, whole_s), bar(seconds / whole_s)
 
 
 def _alarms(review: Review) -> Html:
@@ -138,7 +138,7 @@ def _alarms(review: Review) -> Html:
                 len(same),
                 sum(alarm.reminders for alarm in same),
                 answered,
-                UNKNOWN if answer_s is None else clock(answer_s),
+                UNKNOWN if answer_s is None else rounded_time(answer_s),
             )
         )
     head = ("Alarm", "Times", "Reminders", "Answered", "Median answer")
@@ -155,11 +155,11 @@ def _steps(steps: Sequence[StepResult]) -> Html:
             (
                 name,
                 lane,
-                clock(step.ridden_s),
+                rounded_time(step.ridden_s),
                 UNKNOWN if not laned_s else _percent(step.in_target_s, laned_s),
-                UNKNOWN if step.low_bpm is None else clock(step.below_s),
-                UNKNOWN if step.low_bpm is None else clock(step.above_s),
-                UNKNOWN if step.arrived_s is None else clock(step.arrived_s),
+                UNKNOWN if step.low_bpm is None else rounded_time(step.below_s),
+                UNKNOWN if step.low_bpm is None else rounded_time(step.above_s),
+                UNKNOWN if step.arrived_s is None else rounded_time(step.arrived_s),
                 UNKNOWN if step.fall_bpm is None else f"{step.fall_bpm:.0f} bpm",
             )
         )
@@ -186,8 +186,8 @@ def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:
     rows = [
         (
             number,
-            clock(effort.from_s),
-            clock(effort.until_s - effort.from_s),
+            rounded_time(effort.from_s),
+            rounded_time(effort.until_s - effort.from_s),
             _bpm(effort.peak_bpm),
             UNKNOWN if effort.fall_bpm is None else f"{effort.fall_bpm:.0f} bpm",
         )
@@ -220,7 +220,8 @@ def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
             )
         )
     percent = round(100 * NEAR_MAX_FRACTION)
-    near = f"{clock(review.near_max_s)} were at or above {near_max_bpm(bands.hr_max_bpm)} bpm, {percent} % of it."
+    limit = f"{near_max_bpm(bands.hr_max_bpm)} bpm, {percent} % of it"
+    near = f"{rounded_time(review.near_max_s)} were at or above {limit}."
     return section("The maximum", *parts, paragraph(near))
 
 

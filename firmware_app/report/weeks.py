@@ -9,7 +9,7 @@ from typing import Any
 
 from firmware_app.core.bands import Scheme, whole_bpm
 from firmware_app.core.record import RideFacts
-from firmware_app.core.review import clock
+from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
 from firmware_app.report.page import figures, page, paragraph, picture, section, table
 from firmware_app.report.ride import IN_TARGET, NOT_MEDICAL, UNKNOWN
@@ -136,7 +136,7 @@ def rows(weeks: Sequence[Week]) -> list[tuple[str, ...]]:
         (
             week.monday.isoformat(),
             str(week.rides),
-            clock(week.ridden_s) if week.rides else UNKNOWN,
+            rounded_time(week.ridden_s) if week.rides else UNKNOWN,
             _load(week),
             UNKNOWN if week.held is None else f"{100 * week.held:.0f} %",
             _number(week.rest_bpm),
@@ -159,7 +159,7 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
         figures(
             [
                 ("Rides", str(sum(week.rides for week in weeks))),
-                ("Ridden", clock(ridden_s)),
+                ("Ridden", rounded_time(ridden_s)),
                 (IN_TARGET, held),
                 ("Highest", f"{whole_bpm(max(peaks))} bpm" if peaks else UNKNOWN),
             ]
@@ -179,7 +179,7 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
         for band in reversed(scheme.bands)
     ]
     bands.append(("unknown", [week.unknown_s / 3600 for week in weeks]))
-    bands = [(f"{name}  {clock(3600 * sum(hours))}", hours) for name, hours in bands]
+    bands = [(f"{name}  {rounded_time(3600 * sum(hours))}", hours) for name, hours in bands]
     drawn = plots.columns("bands", "Time in each band by week", mondays, bands, 30)
     sections.append(
         section("Time in bands", picture(drawn, "Time in each band by week, all rows on one scale, and its sum."))

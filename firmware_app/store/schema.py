@@ -22,7 +22,7 @@ from typing import Any
 
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts
-from firmware_app.core.session import clock_text
+from firmware_app.core.times import clock_text
 from firmware_app.store import blocks
 
 PAGE_BYTES = 1024

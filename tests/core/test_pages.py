@@ -14,8 +14,9 @@ from firmware_app.core import bands, pages
 from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Link, Measurement, Press, Tick
 from firmware_app.core.record import RideFacts
-from firmware_app.core.review import clock, review
+from firmware_app.core.review import review
 from firmware_app.core.session import Ends, Plan, Step, free_plan
+from firmware_app.core.times import rounded_time
 from firmware_app.core.views import (
     FaultView,
     FindingView,
@@ -373,4 +374,4 @@ def test_after_time_near_maximum_the_summary_says_so_first_and_only_alarms_are_c
     assert "above target" in told
     assert "back in target" not in told
     assert view.sentence.startswith(ridden.change[0])
-    assert view.elapsed == clock(ridden.ridden_s)
+    assert view.elapsed == rounded_time(ridden.ridden_s)

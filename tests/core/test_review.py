@@ -18,7 +18,7 @@ from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Mark
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
-from firmware_app.core.review import HOLD_S, Review, clock, compare, review, summary
+from firmware_app.core.review import HOLD_S, Review, compare, review, summary
 from firmware_app.core.session import free_plan
 
 NAMES = ("Restore", "Easy", "Steady", "Brisk", "Hard", "Severe", "All-out")
@@ -363,11 +363,6 @@ def test_a_review_travels_between_processes() -> None:
     again = pickle.loads(pickle.dumps(it))
     assert isinstance(again, Review)
     assert again == it
-
-
-@pytest.mark.parametrize(("seconds", "text"), [(0, "0:00"), (59.6, "1:00"), (725, "12:05"), (3765, "1:02:45")])
-def test_clock(seconds: float, text: str) -> None:
-    assert clock(seconds) == text
 
 
 def test_a_heart_that_stays_on_the_limit_has_not_answered() -> None:
