@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
-from pathlib import Path
-from typing import Any
 
 from firmware_app import plans, settings
 from firmware_app.core import bands, maximum, session
@@ -111,45 +108,3 @@ def prepare(
     with _of_the_rider(target is None and plan is None):
         lane, chosen = _choice(target or rider.target, plan, table)
     return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options that ``ride``, ``simulate`` and ``replay`` share."""
-    lane = parser.add_mutually_exclusive_group()
-    lane.add_argument(
-        "--target",
-        type=settings.word,
-        metavar="LANE",
-        help="a band (3), bands (3-4), percent (70-80%%), bpm (130-145bpm) or none",
-    )
-    lane.add_argument("--plan", type=settings.word, metavar="NAME", help="a session plan: its name, or a TOML file")
-    hr_max = "your maximum heart rate, for this once"
-    parser.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help=hr_max)
-    parser.add_argument("--hr-rest-bpm", type=settings.bpm, metavar="N", help="your resting heart rate, for this once")
-    parser.add_argument("--scheme", type=settings.word, metavar="NAME", help="a band scheme, for this once")
-    parser.add_argument("--alarms", type=Path, metavar="FILE", help="alarm settings laid over yours, for this once")
-    parser.add_argument(
-        "--set",
-        type=settings.word,
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="one key of alarms.toml, for this once: above_target.apart_s=30",
-    )
-
-
-def alarms_from(args: argparse.Namespace) -> AlarmTable:
-    """The alarm table that the options ask for."""
-    return settings.load_alarms(args.alarms, args.set)
-
-
-def from_arguments(args: argparse.Namespace, **known: Any) -> Preparation:
-    """The preparation that the options ask for. known: what stands in where an option was not given."""
-    asked = {
-        name: getattr(args, name)
-        for name in ("target", "plan", "hr_max_bpm", "hr_rest_bpm", "scheme")
-        if getattr(args, name) is not None
-    }
-    if "plan" in asked or "target" in asked:
-        known = {name: value for name, value in known.items() if name not in ("plan", "target")}
-    return prepare(**{**known, **asked}, alarms=alarms_from(args))

@@ -112,28 +112,6 @@ def config_dir() -> Path:
     return _at_home(platformdirs.user_config_path, "XDG_CONFIG_HOME")
 
 
-def bpm(text: str) -> int:
-    """A heart rate on the command line, in bpm. Raises ArgumentTypeError, to which argparse adds the option."""
-    import argparse
-
-    try:
-        return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"{text[:40]!r} is no whole number of beats a minute; write it as 184, without a unit"
-        ) from None
-
-
-def hr_max_bpm(text: str) -> int:
-    """A maximum heart rate on the command line, as ``bpm``."""
-    import argparse
-
-    low, high = bands.HR_MAX_RANGE_BPM
-    if not low <= (value := bpm(text)) <= high:
-        raise argparse.ArgumentTypeError(f"{value} is not from {low} to {high} bpm; give your measured maximum")
-    return value
-
-
 def resting_bpm(rider: Rider, option_bpm: int | None, hr_max_bpm: int) -> int | None:
     """The resting heart rate of ``--hr-rest-bpm``, else the rider's. Raises SettingsError for one no rider has."""
     if option_bpm is None:
@@ -142,15 +120,6 @@ def resting_bpm(rider: Rider, option_bpm: int | None, hr_max_bpm: int) -> int | 
     if not low <= option_bpm <= high:
         raise SettingsError(f"--hr-rest-bpm {option_bpm}: give {low} to {high}, for a maximum of {hr_max_bpm}")
     return option_bpm
-
-
-def word(text: str) -> str:
-    """A word on the command line that says something: an empty one is not taken for the option left out."""
-    import argparse
-
-    if not text:
-        raise argparse.ArgumentTypeError("is empty; write something, or leave the option out")
-    return text
 
 
 def data_dir() -> Path:

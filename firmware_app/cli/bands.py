@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 from firmware_app import settings
+from firmware_app.cli import options
 from firmware_app.core import bands, maximum
 
 HELP = """\
@@ -18,9 +19,9 @@ config folder, one TOML file each; copy a shipped one and change it."""
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = HELP
     scheme = "a band scheme (default: scheme in rider.toml)"
-    parser.add_argument("--scheme", type=settings.word, metavar="NAME", help=scheme)
-    parser.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help="the maximum, for this once")
-    parser.add_argument("--hr-rest-bpm", type=settings.bpm, metavar="N", help="the resting heart rate, for this once")
+    parser.add_argument("--scheme", type=options.word, metavar="NAME", help=scheme)
+    parser.add_argument("--hr-max-bpm", type=options.hr_max_bpm, metavar="N", help="the maximum, for this once")
+    parser.add_argument("--hr-rest-bpm", type=options.bpm, metavar="N", help="the resting heart rate, for this once")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 

@@ -7,11 +7,12 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app import settings
-from firmware_app.cli import Failed, UsageError
+from firmware_app.cli import Failed, UsageError, options
 from firmware_app.cli.stored import NO_HEART, names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
@@ -41,11 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON document")
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
 
-    def action(name: str, summary: str) -> argparse.ArgumentParser:
-        added = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
-        # Suppressed, so that `maximum --json show` means the same as `maximum show --json`.
-        added.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
-        return added
+    action = partial(options.add_action, actions)
 
     def all_out(added: argparse.ArgumentParser) -> None:
         text = "a stored ride in which you gave everything (may be repeated)"
@@ -55,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     all_out(action("estimate", "what your rides say it may be, with the range that holds it nine times in ten"))
     action("evidence", "what one recording says about it").add_argument("file", metavar="FILE")
     setting = action("set", "set your own maximum, measured or given by a doctor")
-    setting.add_argument("bpm", type=settings.hr_max_bpm, metavar="N")
+    setting.add_argument("bpm", type=options.hr_max_bpm, metavar="N")
     setting.add_argument("--why", default="", help="how you know, for the history")
     review = action("review", "see what is proposed, then accept or refuse it")
     all_out(review)

@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from firmware_app import preparation
-from firmware_app.cli import Failed, UsageError, warn
+from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 from firmware_app.core.maximum import TEST_PLAN
@@ -39,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("ride", nargs="?", metavar="RIDE", help="a CSV file, the number of a stored ride, or last")
     parser.add_argument("--weeks", type=int, metavar="N", help="every stored ride of the last N weeks instead")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
-    preparation.add_arguments(parser)
+    options.add_ride_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -51,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     if args.weeks is not None:
         # What no ride can be played with is said once, not of every ride: with the highest maximum that there is, so
         # that what only some rides have no room for is left to them.
-        preparation.from_arguments(args, hr_max_bpm=HR_MAX_RANGE_BPM[1], target="none")
+        options.prepared(args, hr_max_bpm=HR_MAX_RANGE_BPM[1], target="none")
         return _compare(args, _stored(args.weeks))
     if names_a_ride(args.ride):
         return _compare(args, _one(args.ride))
@@ -66,7 +65,7 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
         rows = read_csv(path)
     except CsvError as error:
         raise UsageError(str(error)) from error
-    ready = preparation.from_arguments(args)
+    ready = options.prepared(args)
     warn(ready.near_max_caution())
     record = play(ready.companion(ready.facts("replay")), rows)
     if args.json:
@@ -272,7 +271,7 @@ def _ready_for(args: argparse.Namespace, facts: RideFacts) -> Preparation:
     if facts.plan == TEST_PLAN:
         # Its keys answer pages, and its lane is none: as a ride it would be another one.
         raise UsageError("a guided maximal test cannot be replayed; `rumblestrip report RIDE` shows it")
-    return preparation.from_arguments(
+    return options.prepared(
         args,
         plan=facts.plan or None,
         target=None if facts.plan else facts.target or "none",

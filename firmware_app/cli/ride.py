@@ -6,13 +6,14 @@ import argparse
 from functools import partial
 from typing import TYPE_CHECKING
 
-from firmware_app import preparation, settings
-from firmware_app.cli import UsageError
+from firmware_app import settings
+from firmware_app.cli import UsageError, options
 from firmware_app.cli.live import add_unit_arguments, live
 
 if TYPE_CHECKING:
     from firmware_app.core.maximal_test import Ramp
     from firmware_app.devices.strap import Strap
+    from firmware_app.preparation import Preparation
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     watts = "with --maximal-test: watts of its first step and of each more: 80+20"
     parser.add_argument("--ramp", type=_ramp, metavar="W+W", help=watts)
     add_unit_arguments(parser)
-    preparation.add_arguments(parser)
+    options.add_ride_arguments(parser)
 
 
 def _ramp(text: str) -> tuple[int, int]:
@@ -46,9 +47,9 @@ def run(args: argparse.Namespace) -> int:
         from firmware_app.cli.simulate import live_strap
 
         hr_max_bpm, lane, strap = live_strap("demo", 1)
-        ready = preparation.from_arguments(args, hr_max_bpm=hr_max_bpm, target=lane)
+        ready = options.prepared(args, hr_max_bpm=hr_max_bpm, target=lane)
         return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test(args, ready))
-    ready = preparation.from_arguments(args)
+    ready = options.prepared(args)
     strap = partial(_ble, settings.load_unit().strap.adapter)
     return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test(args, ready))
 
@@ -68,7 +69,7 @@ def _ble(adapter: str, address: str, name: str) -> Strap:
     return BleStrap(address, name, adapter)
 
 
-def _test(args: argparse.Namespace, ready: preparation.Preparation) -> Ramp | None:
+def _test(args: argparse.Namespace, ready: Preparation) -> Ramp | None:
     if not args.maximal_test:
         return None
     ready.check_test()

@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_app import settings
-from firmware_app.cli import Failed, UsageError, warn
+from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.stored import NO_HEART, ride_log, stored_ride
 from firmware_app.core.dates import date_of, on_a_calendar
 
@@ -38,12 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON document")
     _add_filters(parser, suppress=False)
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
-
-    def action(name: str, summary: str) -> argparse.ArgumentParser:
-        added = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
-        # Suppressed, so that `rides --json list` means the same as `rides list --json`.
-        added.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
-        return added
+    action = partial(options.add_action, actions)
 
     action("check", "read the whole log, and save what can be read of a damaged one")
     _add_filters(action("list", "the rides, oldest first (also without an action)"), suppress=True)
@@ -68,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     brought.add_argument("--time-unit", choices=("s", "ms", "iso"), default="s", help="default: s")
     brought.add_argument("--date", type=_moment, metavar="DATE", help="when it began, such as 2026-05-04T18:02")
     hr_max = "your maximum at the time (default: yours now)"
-    brought.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help=hr_max)
+    brought.add_argument("--hr-max-bpm", type=options.hr_max_bpm, metavar="N", help=hr_max)
 
 
 def _add_filters(parser: argparse.ArgumentParser, *, suppress: bool) -> None:

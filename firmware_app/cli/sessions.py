@@ -9,7 +9,7 @@ import sys
 from typing import Any
 
 from firmware_app import plans, settings
-from firmware_app.cli import warn
+from firmware_app.cli import options, warn
 from firmware_app.core import bands, maximum, session
 from firmware_app.core.times import clock_text
 
@@ -27,13 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("show", "one plan step by step, in your bpm"),
         ("check", "is this plan right, and can a heart do what it asks"),
     ):
-        action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
-        # Suppressed, so that `sessions --json list` means the same as `sessions list --json`.
-        action.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print one JSON document")
+        action = options.add_action(actions, name, summary)
         if name != "list":
             action.add_argument("plan", metavar="NAME|FILE", help="a plan's name, or a file")
             hr_max = "the maximum, for this once"
-            action.add_argument("--hr-max-bpm", type=settings.hr_max_bpm, metavar="N", help=hr_max)
+            action.add_argument("--hr-max-bpm", type=options.hr_max_bpm, metavar="N", help=hr_max)
 
 
 def run(args: argparse.Namespace) -> int:

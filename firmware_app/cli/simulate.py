@@ -9,7 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from firmware_app import preparation, settings
+from firmware_app import settings
+from firmware_app.cli import options
 from firmware_app.cli.live import add_unit_arguments, live, say, simulated_rider, wrapped
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print a headless ride as one JSON document")
     add_unit_arguments(parser)
-    preparation.add_arguments(parser)
+    options.add_ride_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError(f"--pictures {args.pictures}: {error.strerror}; name a folder that can be made") from error
     ride = _ride(args.scenario, args.dirt, args.seed)
     low_bpm, high_bpm = ride.target_bpm
-    ready = preparation.from_arguments(args, hr_max_bpm=ride.hr_max_bpm, target=f"{low_bpm}-{high_bpm}bpm")
+    ready = options.prepared(args, hr_max_bpm=ride.hr_max_bpm, target=f"{low_bpm}-{high_bpm}bpm")
     if not args.headless:
         return live(args, ready, _strap_of(ride), "sim", wired=False)
     from firmware_app.cli.replay import document, page

@@ -68,7 +68,7 @@ def test_options_may_be_shortened_as_long_as_they_are_clear() -> None:
 def test_a_heart_rate_that_is_no_whole_number_is_told_how_to_be_written(words: str, bpm: str) -> None:
     status, out, err = run(*words.format(bpm).split())
     assert (status, out) == (2, "")
-    assert f"'{bpm}' is no whole number of beats a minute; write it as 184" in err
+    assert f"'{bpm}' is not a whole number of beats a minute; write it as 184" in err
 
 
 @pytest.mark.parametrize(
