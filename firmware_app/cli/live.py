@@ -222,7 +222,7 @@ def _cut_in_log(source: str) -> CutShort | None:
             cut = log.resumable(time.time(), source)
             if cut is None:
                 return None
-            from firmware_app.cli.replay import events_of
+            from firmware_app.core.record import events_of
             from firmware_app.core.times import clock_text
             from firmware_app.unit import CutShort
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +17,7 @@ from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
     from firmware_app.core.bands import BandTable
-    from firmware_app.core.events import Event, Mark
+    from firmware_app.core.events import Mark
     from firmware_app.core.record import RideFacts, RideRecord
     from firmware_app.core.review import Sex, ThenAndNow
     from firmware_app.preparation import Preparation
@@ -146,48 +145,6 @@ def _stored(weeks: int) -> dict[int, RideRecord]:
     return found
 
 
-def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
-    """What came in on a stored ride: measurements, presses and when the unit was off, in order of time, and its end.
-
-    A ride can sound after its last measurement: then it tells that there are no more.
-    """
-    import heapq
-
-    from firmware_app.core.events import Tick
-    from firmware_app.core.measurement import Measurement
-
-    rr_of: list[list[float]] = [[] for _ in record.t_s]
-    for row, rr_ms in zip(record.rr_row.tolist(), record.rr_ms.tolist(), strict=True):
-        rr_of[row].append(rr_ms)
-    contacts = {1: True, 0: False, -1: None}
-    measured: Iterable[tuple[float, Event]] = (
-        (t_s, Measurement(None if hr != hr else int(hr), tuple(rr), contacts[contact]))
-        for t_s, hr, rr, contact in zip(
-            record.t_s.tolist(), record.hr_bpm.tolist(), rr_of, record.contact.tolist(), strict=True
-        )
-    )
-    yield from heapq.merge(measured, _of_marks(record.marks), key=lambda pair: pair[0])
-    yield record.duration_s, Tick()
-
-
-def _of_marks(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
-    from firmware_app.core.events import Off, Press
-
-    cut_s = 0.0
-    for mark in marks:
-        # Of a mark that was saved from a damaged log no more may be known than when it was.
-        detail: dict[str, Any] = dict(mark.detail)
-        match (mark.kind, detail):
-            case ("press", {"key": key, "hold": hold}):
-                yield mark.t_s, Press(key, hold)
-            case ("pause", {"why": "cut"}):
-                cut_s = mark.t_s
-            case ("off", {"from_s": from_s}):
-                yield mark.t_s, Off(float(from_s))
-            case ("resume", {"why": "cut"}):
-                yield mark.t_s, Off(cut_s)
-
-
 @dataclass
 class _Heard:
     """What rides sounded then and what they would sound now.
@@ -217,6 +174,7 @@ class _Heard:
 
 def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
     from firmware_app.core.companion import play
+    from firmware_app.core.record import events_of
 
     if not records:
         raise Failed("no rides in that time; `rumblestrip rides` lists what there is")

@@ -1,13 +1,20 @@
-"""One ride as columns: what the log gives back, a replay collects, and review, evidence and report read."""
+"""One ride as columns: what the log gives back, a replay collects, and review, evidence and report read.
+
+Effects become a record, and a record becomes the events again that it was made of.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from heapq import merge
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware_app.core.events import Effect, Mark, Sample
+from firmware_app.core.events import Effect, Event, Mark, Off, Press, Sample, Tick
+from firmware_app.core.measurement import Measurement
 
 
 @dataclass(frozen=True)
@@ -99,3 +106,38 @@ def record_of(facts: RideFacts, samples: list[Sample], marks: list[Mark], durati
         marks=tuple(marks),
         duration_s=duration_s,
     )
+
+
+def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
+    """What came in on a ride, each event with its time in s: measurements, presses and when the unit was off, in order
+    of time, and its end. A ride can sound after its last measurement: then it tells that there are no more.
+    """
+    rr_of: list[list[float]] = [[] for _ in record.t_s]
+    for row, rr_ms in zip(record.rr_row.tolist(), record.rr_ms.tolist(), strict=True):
+        rr_of[row].append(rr_ms)
+    contacts = {1: True, 0: False, -1: None}
+    measured: Iterable[tuple[float, Event]] = (
+        (t_s, Measurement(None if hr != hr else int(hr), tuple(rr), contacts[contact]))
+        for t_s, hr, rr, contact in zip(
+            record.t_s.tolist(), record.hr_bpm.tolist(), rr_of, record.contact.tolist(), strict=True
+        )
+    )
+    yield from merge(measured, _marked(record.marks), key=lambda pair: pair[0])
+    yield record.duration_s, Tick()
+
+
+def _marked(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
+    """The events that the log keeps as marks."""
+    cut_s = 0.0
+    for mark in marks:
+        # Of a mark that was saved from a damaged log no more may be known than when it was.
+        detail: dict[str, Any] = dict(mark.detail)
+        match (mark.kind, detail):
+            case ("press", {"key": key, "hold": hold}):
+                yield mark.t_s, Press(key, hold)
+            case ("pause", {"why": "cut"}):
+                cut_s = mark.t_s
+            case ("off", {"from_s": from_s}):
+                yield mark.t_s, Off(float(from_s))
+            case ("resume", {"why": "cut"}):
+                yield mark.t_s, Off(cut_s)

@@ -19,11 +19,11 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from firmware_app.cli import main
-from firmware_app.cli.replay import events_of
 from firmware_app.core.companion import play
 from firmware_app.core.events import Event, Mark, Off, Press
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import events_of
 from firmware_app.preparation import prepare
 from firmware_app.store.log import log_path, open_log
 
