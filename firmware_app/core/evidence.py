@@ -8,8 +8,8 @@ Works on the whole recording at once, after the ride; the live gate is another m
 3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
 4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
    rate counted twice or locked to the pedals is reached and left by a step, so it falls out, however long it lasts;
-5. what is left, but rises too fast for too long, stands alone between noise or silence, or is contradicted by a piece
-   outside the chain, keeps a reason to doubt.
+5. what is left, but rises or falls too fast for too long, stands alone between noise or silence, or is contradicted by
+   a piece outside the chain, keeps a reason to doubt.
 
 A peak is the highest level of about five seconds of beats without a doubt. The raw peak is reported and never used.
 """
@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +63,9 @@ _NEAR_REST_SHARE = 0.3
 _CLIMBS = ((10.0, 31.0), (20.0, 46.0), (30.0, 57.0))
 """In so many seconds a heart rises by so much at most (own choice): of 300 simulated riders who go all out from easy
 riding, a workload of 0.3, some 94 % stay under all three; of those who do from 0.45, some 98 %."""
+_DROPS = ((10.0, 34.0), (20.0, 54.0), (30.0, 66.0), (60.0, 84.0))
+"""And falls by so much at most (own choice): of 150 simulated riders who stop after going all out, some 98 % stay under
+each of the four; in the recorded tests the most is 20, 24, 28 and 45."""
 _ISLAND_BPM_S = 0.6
 _ISLAND_BPM = 4.0
 _ISLAND_S = 45.0
@@ -389,22 +393,25 @@ def _breathing(from_bpm: Floats) -> Floats:
     return np.asarray(_NEAR_REST_SHARE * np.maximum(_NEAR_REST_BPM - from_bpm, 0.0))
 
 
-def _climbed(pieces: list[_Piece]) -> list[NDArray[np.bool_]]:
+def _too_steep(
+    pieces: list[_Piece], most: tuple[tuple[float, float], ...], step: Literal[1, -1]
+) -> list[NDArray[np.bool_]]:
     """At each beat of pieces that follow each other: risen too fast over many seconds, and not yet back by half of it.
 
-    A step that a heart may make once is none that it makes again and again.
+    A step that a heart may make once is none that it makes again and again. step: -1 for time that runs backward, in
+    which what fell too fast rises.
     """
-    t_s = np.concatenate([piece.beats.t_s for piece in pieces])
-    level = np.concatenate([piece.level_bpm for piece in pieces])
+    t_s = step * np.concatenate([piece.beats.t_s for piece in pieces])[::step]
+    level = np.concatenate([piece.level_bpm for piece in pieces])[::step]
     wrong = np.zeros(t_s.size, dtype=np.bool_)
-    for over_s, most_bpm in _CLIMBS:
+    for over_s, most_bpm in most:
         since = np.searchsorted(t_s, t_s - over_s)
         for at in np.flatnonzero(level - level[since] > most_bpm + _breathing(level[since])):
             if not wrong[at]:
                 half = (np.maximum.accumulate(level[at:]) + level[since[at]]) / 2
                 back = np.flatnonzero(level[at:] <= half)
                 wrong[since[at] : at + back.min(initial=t_s.size)] = True
-    return np.split(wrong, np.cumsum([piece.level_bpm.size for piece in pieces])[:-1])
+    return np.split(wrong[::step], np.cumsum([piece.level_bpm.size for piece in pieces])[:-1])
 
 
 def _chain(pieces: list[_Piece]) -> list[int]:
@@ -435,9 +442,12 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
         for place, piece in enumerate(pieces)
         if place not in kept and piece.length_s >= _WITNESS_S and not _excursion(place, pieces, chain)
     ]
-    climbed = dict(zip(chain, _climbed([pieces[at] for at in chain]), strict=True))
+    heart = [pieces[at] for at in chain]
+    climbed = dict(zip(chain, _too_steep(heart, _CLIMBS, 1), strict=True))
+    dropped = dict(zip(chain, _too_steep(heart, _DROPS, -1), strict=True))
+    steep = {at: climbed[at] | dropped[at] for at in chain}
     sure = [
-        float(pieces[at].level_bpm[(pieces[at].quality >= _QUALITY_TO_LEAD) & ~climbed[at]].max(initial=0.0))
+        float(pieces[at].level_bpm[(pieces[at].quality >= _QUALITY_TO_LEAD) & ~steep[at]].max(initial=0.0))
         for at in chain
     ]
     most_bpm = max(sure) + _LEAD_BPM
@@ -453,11 +463,12 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
                 doubts[:] = islands[place]
             if place in unseen:
                 doubts[:] = "stands between silences: neither the way up nor the way down was seen"
+            doubts[dropped[place]] = "fell faster than a heart does"
             doubts[climbed[place]] = "rose faster than a heart does"
             for witness in witnesses:
                 wrong = _with_foot(piece.level_bpm, _contradicted(piece, witness))
                 doubts[wrong] = "contradicted by steady beats close by"
-            if (piece.level_bpm[~climbed[place]] > HR_MAX_RANGE_BPM[1]).any():
+            if (piece.level_bpm[~steep[place]] > HR_MAX_RANGE_BPM[1]).any():
                 # Nothing tells where in the piece it left the heart.
                 doubts[:] = "faster than a rider's heart goes"
         found.append(doubts)
@@ -473,7 +484,8 @@ def _contradicted(piece: _Piece, witness: _Piece) -> NDArray[np.bool_]:
     possible = _possible(low_bpm, level - low_bpm, away_s) if follows else _possible(level, low_bpm - level, away_s)
     if not possible.all():
         # Since when has this piece been wrong? At the latest since it last agreed with the witness.
-        agrees = np.flatnonzero((level <= low_bpm + _RISE_BPM) | (away_s > _wrong_s(piece, witness)))
+        jumped = not possible[0 if follows else -1]
+        agrees = np.flatnonzero((level <= low_bpm + _RISE_BPM) | (away_s > _wrong_s(piece, witness, jumped)))
         wrong = slice(None, agrees.min(initial=level.size)) if follows else slice(int(agrees.max(initial=-1)) + 1, None)
         possible[wrong] = False
     return np.asarray((level > low_bpm) & ~possible)
@@ -496,11 +508,14 @@ def _with_foot(level: Floats, wrong: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return found
 
 
-def _wrong_s(piece: _Piece, witness: _Piece) -> float:
-    """How long a piece stays contradicted: for good where it replaces a long clean one from one beat to the next."""
+def _wrong_s(piece: _Piece, witness: _Piece, jumped: bool) -> float:
+    """How long a piece stays contradicted: for good where it takes the place of a long clean one.
+
+    jumped: no heart gets from one to the other in the silence between them.
+    """
     between_s = max(piece.start_s - witness.end_s, witness.start_s - piece.end_s)
     sure = witness.length_s >= _SURE_WITNESS_S and float(witness.quality.mean()) >= _ISLAND_QUALITY
-    return float("inf") if sure and between_s <= 2 * _GAP_S else _WRONG_S
+    return float("inf") if sure and (jumped or between_s <= 2 * _GAP_S) else _WRONG_S
 
 
 def _runs(chain: list[int], joined: Callable[[int, int], bool]) -> list[list[int]]:

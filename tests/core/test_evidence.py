@@ -263,6 +263,15 @@ def test_a_rate_that_keeps_rising_faster_than_a_heart_is_not_the_peak(
     assert any("faster than a heart" in stretch.doubt for stretch in found.stretches)
 
 
+@pytest.mark.parametrize("in_s", [30, 40, 50])
+def test_a_rate_that_slides_down_faster_than_a_heart_is_not_the_peak(in_s: int) -> None:
+    """A dry strap: high from the start, until it is wet."""
+    ride = [*np.linspace(110, 165, 600).tolist(), *np.linspace(165, 110, 300).tolist()]
+    found = found_in([200.0] * 120 + np.linspace(200, 110, in_s).tolist() + ride)
+    assert found.peak_bpm == pytest.approx(165, abs=3)
+    assert any(stretch.peak_bpm > 190 and "fell faster" in stretch.doubt for stretch in found.stretches)
+
+
 @pytest.mark.parametrize("tau_s", [18, 25, 40, 55])
 def test_a_sprint_is_no_such_rise(tau_s: int) -> None:
     """First order, from 135 bpm towards 190 for two minutes, then back; docs/simulator.md has the time constants."""
@@ -279,6 +288,14 @@ def test_a_lock_that_begins_and_ends_unseen_is_not_the_peak(after: list[float], 
     found = found_in([145.0] * 600 + [0.0] * 45 + lock + after)
     assert found.peak_bpm == pytest.approx(145, abs=3)
     assert any(stretch.peak_bpm > 180 and "silences" in stretch.doubt for stretch in found.stretches)
+
+
+@pytest.mark.parametrize("gap_s", [0, 5, 8, 20, 40])
+def test_a_lock_after_a_silence_in_which_no_heart_gets_there_is_not_the_peak(gap_s: int) -> None:
+    """Beats counted twice from a stop on, for longer than the ride before it."""
+    found = found_in([95.0] * 600 + [0.0] * gap_s + [190.0] * 1200)
+    assert found.peak_bpm is None
+    assert "contradicted" in found.reason
 
 
 @pytest.mark.parametrize("fading", [True, False])
