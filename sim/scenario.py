@@ -133,7 +133,7 @@ def _problem_with(scenario: Scenario) -> str:
     if (scenario.target.percent is None) == (scenario.target.share is None) or pair is None:
         return "target: give either percent or share"
     if pair[0] >= pair[1]:
-        return f"target: {list(pair)} is no lane; put the lower limit first"
+        return f"target: {list(pair)} is not a lane; put the lower limit first"
     for name in scenario.faults.__struct_fields__:
         fault = getattr(scenario.faults, name)
         if fault.s[0] > fault.s[1]:

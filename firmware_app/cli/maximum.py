@@ -262,7 +262,7 @@ def _tenth(value: float | None) -> float | None:
 
 def _ride_name(text: str) -> str:
     if not names_a_ride(text):
-        raise argparse.ArgumentTypeError(f"{text!r} is no ride: give the number of one, or `last`")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a ride: give its number, or `last`")
     return text
 
 

@@ -199,7 +199,7 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
         if args.weeks is None:
             print(page(again, ready.bands, ready.rider.sex), end="\n\n")
     if not ridden.rides and not imported.rides:
-        raise Failed("no ride of that time can be replayed so; see above why, and choose other options or more weeks")
+        raise Failed("no ride of that time can be replayed; see above why, and choose other options or more weeks")
     if args.json:
         groups = {**_group(ridden), "imported": _group(imported)}
         print(json.dumps({"schema": "rumblestrip.compared/1", **groups}))

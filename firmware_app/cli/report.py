@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     if args.weeks is not None and not 1 <= args.weeks <= 1000:
         raise UsageError(f"--weeks {args.weeks}: give a number from 1 to 1000")
     if args.recompute and args.weeks is None:
-        raise UsageError("--recompute goes with --weeks")
+        raise UsageError("--recompute goes with --weeks: add that, or leave --recompute out")
     if args.out is not None and args.out.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--out {args.out}: name a file that ends in .html")
     with ride_log() as log:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from firmware_app.store.log import Log, RideSummary
 
 _DAY_S = 86400.0
+MINUTES_MAX = 100_000
+"""Ten weeks: no ride is longer (own choice)."""
 _ENDS = {
     "key": "the ride is over: ended by key",
     "stopped": "the ride is over: the unit was stopped",
@@ -87,7 +89,8 @@ def _moment(text: str) -> datetime:
         moment = datetime.fromisoformat(text).astimezone()
         moment.timestamp()
     except (ValueError, OverflowError, OSError):
-        raise argparse.ArgumentTypeError(f"'{text}' is no date; write it as 2026-05-04 or 2026-05-04T18:02") from None
+        what = f"'{text}' is not a date; write it as 2026-05-04 or 2026-05-04T18:02"
+        raise argparse.ArgumentTypeError(what) from None
     return moment
 
 
@@ -109,8 +112,8 @@ def _minutes(text: str) -> float:
         minutes = float(text)
     except ValueError:
         minutes = -1.0
-    if not 0 <= minutes <= 100_000:
-        raise argparse.ArgumentTypeError(f"'{text}' is no number of minutes")
+    if not 0 <= minutes <= MINUTES_MAX:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of minutes from 0 to {MINUTES_MAX}; write it as 90")
     return minutes
 
 
@@ -303,7 +306,7 @@ def _export(log: Log, args: argparse.Namespace) -> int:
     ride = stored_ride(log, args.ride)
     # A folder is told below: nobody is to remove one. Path's own raises for a name that is too long for a file.
     if args.out is not None and os.path.lexists(args.out) and not os.path.isdir(args.out):
-        raise UsageError(f"--out {args.out}: is there already; choose another name, or remove it first")
+        raise UsageError(f"--out {args.out}: exists already; choose another name, or remove it first")
     write = {"csv": csvfile.export_csv, "rr": exports.export_rr, "fhir": exports.export_fhir}[args.form]
     text = io.StringIO()
     try:

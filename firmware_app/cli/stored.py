@@ -41,5 +41,5 @@ def names_a_ride(text: str) -> bool:
 def stored_ride(log: Log, text: str) -> RideSummary:
     """The ride that a word names. Raises UsageError when it names none, UnknownRideError when there is no such ride."""
     if not names_a_ride(text):
-        raise UsageError(f"'{text}' is no ride: give its number, or `last`; `rumblestrip rides` lists them")
+        raise UsageError(f"'{text}' is not a ride: give its number, or `last`; `rumblestrip rides` lists them")
     return log.ride("last" if text == "last" else int(text))

@@ -22,7 +22,7 @@ RR_TICKS_PER_S = 1024
 
 
 class PacketError(ValueError):
-    """The bytes are no Heart Rate Measurement: empty, or shorter than their flags say."""
+    """The bytes are not a Heart Rate Measurement: empty, or shorter than their flags say."""
 
 
 @dataclass(frozen=True, slots=True)

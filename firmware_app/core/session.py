@@ -116,7 +116,7 @@ class Plan:
             if step.ends.time_s is None and not self.free:
                 raise PlanError(f"step {number} ({step.name}): give it a time, so that the plan always ends")
             if step.ends.time_s is not None and not step.ends.time_s > 0:
-                raise PlanError(f"step {number} ({step.name}): its time must be more than nothing")
+                raise PlanError(f"step {number} ({step.name}): its time must be more than 0 s")
 
     @property
     def free(self) -> bool:

@@ -95,7 +95,7 @@ def _opened(path: str) -> tuple[int, Geometry]:
         return handle, ask(handle)
     except OSError as error:
         os.close(handle)
-        raise PanelError(f"{path}: is no framebuffer ({error.strerror}); check panel.framebuffer") from error
+        raise PanelError(f"{path}: is not a framebuffer ({error.strerror}); check panel.framebuffer") from error
     except PanelError:
         os.close(handle)
         raise

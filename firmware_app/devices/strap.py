@@ -61,7 +61,7 @@ class StrapError(Exception):
 
 
 class WrongServicesError(StrapError):
-    """The remembered device answers, but it is no heart-rate strap."""
+    """The remembered device answers, but it is not a heart-rate strap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +237,7 @@ class BleStrap(Strap):
             source = next((c for c in characteristics if c.uuid == HEART_RATE_MEASUREMENT), None)
             if source is None:
                 raise WrongServicesError(
-                    f"{self._called} is no heart-rate strap (it offers no heart rate): run rumblestrip pair",
+                    f"{self._called} is not a heart-rate strap (it offers no heart rate): run rumblestrip pair",
                     "searching",
                 )
             await self._subscribe(client, source, ear.notified)

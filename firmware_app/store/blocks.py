@@ -46,7 +46,7 @@ _U32_MAX = 0xFFFF_FFFF
 
 
 class BlockError(ValueError):
-    """The bytes are no block: rows cut off, or RR intervals missing or left over."""
+    """The bytes are not a block: rows cut off, or RR intervals missing or left over."""
 
 
 @dataclass(slots=True)

@@ -31,7 +31,7 @@ COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 
 _DAY_S = 86_400.0
 _LONGEST_S = 3 * _DAY_S
-"""A longer ride is none: its times are no seconds, or do not count from its beginning."""
+"""No ride is longer: such times are not in seconds, or do not count from its beginning (own choice)."""
 _ANEW_S = 300.0
 """Times that go back by more have begun again: rows that are out of order are so by less."""
 _EPOCH_S = 1_000_000_000
@@ -162,7 +162,7 @@ def _time_s(path: Path, line: int, columns: Columns, text: str) -> float:
         except (ValueError, OverflowError, OSError):
             at_s = float("nan")
         if not isfinite(at_s) or not 0 <= at_s <= _LAST_S:
-            raise CsvError(f"{where} is no date with a time; write it as 2026-05-04T18:02:11, or change --time-unit")
+            raise CsvError(f"{where} is not a date with a time; write it as 2026-05-04T18:02:11, or change --time-unit")
         return at_s
     if ":" not in text:
         scale = 1000 if columns.unit == "ms" else 1
@@ -171,7 +171,7 @@ def _time_s(path: Path, line: int, columns: Columns, text: str) -> float:
     if not found and _is_date(text):
         raise CsvError(f"{where} is a date with a time; `rumblestrip rides import` reads it with --time-unit iso")
     if not found:
-        raise CsvError(f"{where} is no time; write seconds, or hours, minutes and seconds as 1:02:45")
+        raise CsvError(f"{where} is not a time; write seconds, or hours, minutes and seconds as 1:02:45")
     hours, minutes, minutes_only, seconds = found.groups(default="0")
     return int(hours) * 3600 + (int(minutes) + int(minutes_only)) * 60 + float(seconds)
 
@@ -192,7 +192,7 @@ def _measurement(path: Path, line: int, hr_text: str, rr_text: str, contact_text
             f"{path}: line {line}: rr_ms: {len(rr_ms)} RR intervals in one row; give each row at most {MAX_RR_PER_ROW}"
         )
     if contact_text not in _CONTACT:
-        what = f"contact: '{shown(contact_text)}' is none of 1, 0 and empty"
+        what = f"contact: '{shown(contact_text)}' is not 1, 0 or empty"
         raise CsvError(f"{path}: line {line}: {what}; mend it, or rename the column to have it left alone")
     return Measurement(hr_bpm, rr_ms, _CONTACT[contact_text])
 
@@ -204,7 +204,7 @@ def _number(path: Path, line: int, column: str, text: str, highest: float) -> fl
     except ValueError:
         value = float("nan")
     if not isfinite(value) or "_" in text:
-        what = "is empty" if not text else f"'{shown(text)}' is no number"
+        what = "is empty" if not text else f"'{shown(text)}' is not a number"
         raise CsvError(f"{path}: line {line}: {column}: {what}; write digits with a decimal point, such as 812.5")
     if not 0 <= value <= highest:
         raise CsvError(f"{path}: line {line}: {column}: {shown(text)} is not from 0 to {highest}; mend that row")

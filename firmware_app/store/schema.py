@@ -181,7 +181,8 @@ def _connect_to_read(path: Path, how: str, thorough: bool) -> sqlite3.Connection
     connection.text_factory = _text
     try:
         if check_version(connection, path) < len(STEPS):
-            raise LogError(f"{path}: is of an older version and cannot be moved forward while it can only be read")
+            what = "is of an older version, and can only be read: it is moved forward once it can be written"
+            raise LogError(f"{path}: {what}")
         if thorough:
             _check(connection, thorough)
     except BaseException:
@@ -219,11 +220,11 @@ def open_database(path: Path, *, mend: bool = True, thorough: bool = False) -> t
     An older version is moved forward, with a copy kept. A file that SQLite cannot read is set aside, and what can be
     read of it saved into a new one. mend: rides that were cut are ended and, if there is one, SQLite's own check reads
     the file unless it is large; thorough: it does so in any case, and every block is read too. All this only while
-    nobody writes. Raises LogError for a newer version, for what is no file, or when it cannot be thorough now, and
+    nobody writes. Raises LogError for a newer version, for what is not a file, or when it cannot be thorough now, and
     `TROUBLE` when the card fails.
     """
     if os.path.lexists(path) and not path.is_file():
-        raise LogError(f"{path}: is no file but a folder, a device or a link that leads nowhere; move it away")
+        raise LogError(f"{path}: is not a file but a folder, a device or a link that leads nowhere; move it away")
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     with _nobody_writes(path.parent) as alone:
         if thorough and not alone:

@@ -167,7 +167,7 @@ def test_exports(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert len(read_csv(out)) == 3
     precious = tmp_path / "precious.txt"
     precious.write_text("of my own")
-    assert "precious.txt: is there already; choose another name" in told(
+    assert "precious.txt: exists already; choose another name" in told(
         capsys, "export", "1", "--out", str(precious), status=2
     )
     assert precious.read_text() == "of my own"
@@ -175,7 +175,7 @@ def test_exports(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     os.mkfifo(pipe)
     dangling.symlink_to(tmp_path / "nowhere")
     for node in (pipe, dangling):
-        assert "is there already" in told(capsys, "export", "1", "--out", str(node), status=2)
+        assert "exists already" in told(capsys, "export", "1", "--out", str(node), status=2)
     assert pipe.is_fifo()
     assert dangling.is_symlink()
     assert "Is a directory" in told(capsys, "export", "1", "--out", str(tmp_path), status=1)
@@ -279,11 +279,11 @@ def test_times_of_other_recorders(
         ("t_s,hr_bpm\n0,2.3\n1,2.4\n", ("--date", "2026-05-04"), "no row has a heart rate from 30 to 240 bpm"),
         ("t_s,b\n0,0.8\n", ("--date", "2026-05-04", "--rr-column", "b"), "to 240 bpm; write b in ms"),
         ("when,hr_bpm\n2026-05-04T18:02:11,120\n", ("--time-column", "when"), "with --time-unit iso"),
-        ("t_s,hr_bpm\n0,120\n", ("--time-unit", "iso"), "line 2: t_s: '0' is no date"),
+        ("t_s,hr_bpm\n0,120\n", ("--time-unit", "iso"), "line 2: t_s: '0' is not a date"),
         ("t_s,hr_bpm\n5,120\n4,120\n", ("--date", "2026-05-04"), "line 3: t_s: 4 comes after 5"),
         ("t_s,hr_bpm\n0,120\n99999999,120\n", ("--date", "2026-05-04"), "--time-unit"),
         ("t_s,hr_bpm\n0,120\n3600000,120\n", ("--date", "2026-05-04"), "--time-unit"),  # an hour, in ms
-        ("t_s,hr_bpm\n0,120\n", ("--date", "yesterday"), "no date"),
+        ("t_s,hr_bpm\n0,120\n", ("--date", "yesterday"), "not a date"),
         ("t_s,power_w\n0,120\n", ("--date", "2026-05-04"), "with --hr-column or --rr-column"),
     ],
 )
@@ -386,4 +386,4 @@ def test_checking_the_log_saves_what_can_be_read(capsys: pytest.CaptureFixture[s
 
 def test_a_log_that_cannot_be_opened(capsys: pytest.CaptureFixture[str]) -> None:
     log_path().mkdir()
-    assert "is no file" in told(capsys, status=1)
+    assert "is not a file" in told(capsys, status=1)

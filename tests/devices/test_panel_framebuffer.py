@@ -197,7 +197,7 @@ def test_a_picture_of_another_size_is_refused(tmp_path) -> None:
     panel.close()
 
 
-@pytest.mark.parametrize(("name", "cure"), [("missing", "check panel.framebuffer"), ("plain", "is no framebuffer")])
+@pytest.mark.parametrize(("name", "cure"), [("missing", "check panel.framebuffer"), ("plain", "is not a framebuffer")])
 def test_opening_what_is_no_framebuffer_tells_the_cure(tmp_path, name, cure) -> None:
     (tmp_path / "plain").write_bytes(bytes(64))
     with pytest.raises(PanelError, match=cure) as caught:

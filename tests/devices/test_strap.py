@@ -305,7 +305,7 @@ def test_a_silent_link_is_given_up_and_the_other_way_to_subscribe_is_tried(air: 
 def test_a_device_of_another_kind_is_said_and_looked_at_again_now_and_then(air: Air, play: Any) -> None:
     air.services = [("180f", BATTERY_LEVEL)]
     events = play(BleStrap(OWN, "Strap one"), (600.0, nothing))
-    assert says(events, "Strap one is no heart-rate strap")
+    assert says(events, "Strap one is not a heart-rate strap")
     assert 15 <= len(air.times("connect")) <= 25
     assert len(air.times("disconnect")) == len(air.times("connect"))
 

@@ -345,9 +345,9 @@ def older(path: Path) -> None:
     ("put", "take_away", "words"),
     [
         (newer, older, "newer release"),
-        (Path.mkdir, Path.rmdir, "is no file"),
-        (lambda path: path.symlink_to("nowhere/at-all"), Path.unlink, "is no file"),
-        (os.mkfifo, Path.unlink, "is no file"),
+        (Path.mkdir, Path.rmdir, "is not a file"),
+        (lambda path: path.symlink_to("nowhere/at-all"), Path.unlink, "is not a file"),
+        (os.mkfifo, Path.unlink, "is not a file"),
     ],
 )
 def test_a_ride_is_kept_beside_what_cannot_be_opened(
