@@ -73,6 +73,9 @@ LET_GO_S = 8.0
 SUMMARY_WITHIN_S = 3.0
 """A summary that took longer does not come up by itself: by then a rider does something else."""
 
+LONGEST_DRAW_S = 10.0
+"""A picture that took longer was not being drawn all the time: the unit slept meanwhile, and must not stay blank."""
+
 T = TypeVar("T")
 
 log = logging.getLogger(__name__)
@@ -227,7 +230,8 @@ class Unit:
         # A virtual loop has no signals to handle; a loop in another thread may not.
         with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
             for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-                loop.add_signal_handler(number, self._done.set)
+                if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:  # nohup: ride on without it
+                    loop.add_signal_handler(number, self._done.set)
         try:
             # In a thread: a log that has to be mended takes its time.
             self._cut = await asyncio.to_thread(self._look_for_cut)
@@ -424,7 +428,8 @@ class Unit:
         began_s = clock.t_s()
         self._attempt("panel", partial(self._draw, self._wiring.panel))
         # A panel may be slow: strap and sounder have the loop for at least as long. A tick draws what was passed over.
-        self._draw_again_s = 2 * clock.t_s() - began_s
+        now_s = clock.t_s()
+        self._draw_again_s = now_s + min(now_s - began_s, LONGEST_DRAW_S)
 
     def _draw(self, panel: Panel) -> None:
         view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import errno
 import os
+import signal
 import socket
 import threading
 from collections.abc import Callable, Iterable
@@ -171,6 +172,19 @@ def test_what_was_ridden_live_sounds_the_same_when_it_is_replayed() -> None:
     live = [(t_s, kind, on) for t_s, kind, on in bench.alarms() if t_s <= 280]
     assert live == [(m.t_s, m.detail["kind"], m.detail["on"]) for m in again.marks if m.kind == "alarm"]
     assert any(kind == "above_target" for _, kind, _ in live)
+
+
+@pytest.mark.parametrize("nohup", [True, False])
+def test_a_terminal_that_closes_ends_a_ride_unless_it_was_begun_to_outlive_it(nohup: bool) -> None:
+    """nohup(1) starts a program with SIGHUP ignored."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN if nohup else signal.SIG_DFL)
+    closes: list[tuple[float, Event | Callable[[], object]]] = [(0.0, lambda: os.kill(os.getpid(), signal.SIGHUP))]
+    bench = Bench(beating([125], from_s=-0.9), happenings=closes, for_s=0.5)
+    try:
+        asyncio.run(bench._run())
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    assert len(bench.record.t_s) == nohup
 
 
 def test_the_rider_ends_the_ride_and_sees_what_it_was() -> None:
@@ -400,6 +414,23 @@ def test_a_slow_panel_leaves_strap_and_sounder_half_of_the_time(monkeypatch: pyt
     monkeypatch.setattr(LoopClock, "t_s", lambda clock: now_s(clock) + drawn_s[0])
     Bench(beating([130] * 60), for_s=60, panel=Slow(SIZE)).run()
     assert 20 < drawn_s[0] < 0.55 * (60 + drawn_s[0])
+
+
+def test_a_picture_that_was_being_drawn_when_the_unit_was_suspended_is_not_the_last_for_hours(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    slept_s = [0.0]
+    now_s = LoopClock.t_s
+
+    class Suspended(OffscreenPanel):
+        def present(self, surface: Any, rows: Any) -> None:
+            pictures.append(asyncio.get_running_loop().time())
+            slept_s[0] = 8 * 3600.0 if len(pictures) > 20 else 0.0
+
+    pictures: list[float] = []
+    monkeypatch.setattr(LoopClock, "t_s", lambda clock: now_s(clock) + slept_s[0])
+    Bench(beating([130] * 120), for_s=120, panel=Suspended(SIZE)).run()
+    assert pictures[-1] > 110
 
 
 def test_a_key_cuts_a_sound_short_on_the_sounder_itself_and_the_panel_is_closed() -> None:

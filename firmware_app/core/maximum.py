@@ -154,8 +154,8 @@ def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> A
         raise BandError(f"no maximum is set, and {MEDICINES}; then `rumblestrip maximum set N`")
     if rider.birth_year is None:
         raise BandError(
-            "no maximum is known: `rumblestrip maximum set N`, or birth_year in rider.toml for a formula; with a "
-            "recording of a hard ride, `rumblestrip maximum evidence FILE` tells what to begin with"
+            "no maximum is known; `rumblestrip maximum set N`, or birth_year in rider.toml for a formula, or, with a "
+            "recording of a hard ride, `rumblestrip maximum evidence FILE`, which tells what to begin with"
         )
     age = age_years(rider.birth_year, today_year)
     floor_bpm, ceiling_bpm = HR_MAX_RANGE_BPM

@@ -78,6 +78,11 @@ def test_every_part_answers_and_only_what_is_missing_is_missing(
     assert document["files"]["own"] == str(settings.config_dir())
 
 
+def test_a_first_time_owner_reads_what_to_do_for_a_maximum(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check"]) == 1
+    assert "do: `rumblestrip maximum set N`, or birth_year" in capsys.readouterr().out
+
+
 def test_a_person_reads_what_to_do_and_where_the_files_are(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check"]) == 1
     said, errors = capsys.readouterr()
