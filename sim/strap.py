@@ -14,6 +14,7 @@ import msgspec
 import numpy as np
 from msgspec import Meta
 
+from firmware_app.core.bands import whole_bpm
 from firmware_app.core.measurement import RR_TICKS_PER_S, Measurement
 from sim.dice import Dice, Floats, between_points, wave
 from sim.rider import STEP_S
@@ -193,7 +194,7 @@ def _sent(sensed_s: list[float], duration_s: float, strap: Strap, faults: list[E
         first = max(bisect_right(sensed_s, max(t_s - averaging_s, since_s)), 1)
         hr_bpm = 0
         if here - first >= 1:
-            hr_bpm = _whole(60 * (here - first) / (sensed_s[here - 1] - sensed_s[first - 1]))
+            hr_bpm = whole_bpm(60 * (here - first) / (sensed_s[here - 1] - sensed_s[first - 1]))
             hr_bpm = min(max(hr_bpm, _REPORT_BPM[0]), _REPORT_BPM[1])
         elif not since_s and last.hr_bpm is not None:
             hr_bpm = last.hr_bpm
@@ -211,7 +212,7 @@ def _sent(sensed_s: list[float], duration_s: float, strap: Strap, faults: list[E
             rpm = cadence_rpm * (2.0 if fault.roll > 0.75 else 1.0) + 3 * float(jitter[i])
             # One that has no heart rate yet begins with the cadence.
             from_bpm = hr_bpm or rpm
-            now = Measurement(_whole(from_bpm + (rpm - from_bpm) * locked), (), touching)
+            now = Measurement(whole_bpm(from_bpm + (rpm - from_bpm) * locked), (), touching)
         last = now
         rows.append((t_s, _carried(now, strap.signal)))
     return rows
@@ -238,9 +239,5 @@ def _arrived(sent: list[Row], faults: list[Episode]) -> list[Row]:
     return rows
 
 
-def _whole(value: float) -> int:
-    return int(value + 0.5)
-
-
 def _rr_ms(rr_s: float) -> float:
-    return _whole(rr_s * RR_TICKS_PER_S) * 1000 / RR_TICKS_PER_S
+    return int(rr_s * RR_TICKS_PER_S + 0.5) * 1000 / RR_TICKS_PER_S

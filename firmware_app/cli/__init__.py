@@ -81,10 +81,11 @@ def _main(argv: list[str] | None) -> int:
         args = parser.parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
-    return _run(args)
+    return _carried_out(args)
 
 
-def _run(args: argparse.Namespace) -> int:
+def _carried_out(args: argparse.Namespace) -> int:
+    """The exit status of the command that was asked for."""
     from firmware_app.core.bands import BandError
     from firmware_app.settings import SettingsError
 

@@ -48,10 +48,10 @@ def run(args: argparse.Namespace) -> int:
 
         hr_max_bpm, lane, strap = live_strap("demo", 1)
         ready = options.prepared(args, hr_max_bpm=hr_max_bpm, target=lane)
-        return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test(args, ready))
+        return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test_ramp(args, ready))
     ready = options.prepared(args)
     strap = partial(_ble, settings.load_unit().strap.adapter)
-    return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test(args, ready))
+    return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test_ramp(args, ready))
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -69,7 +69,7 @@ def _ble(adapter: str, address: str, name: str) -> Strap:
     return BleStrap(address, name, adapter)
 
 
-def _test(args: argparse.Namespace, ready: Preparation) -> Ramp | None:
+def _test_ramp(args: argparse.Namespace, ready: Preparation) -> Ramp | None:
     if not args.maximal_test:
         return None
     ready.check_test()

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.stored import NO_HEART, ride_log, stored_ride
+from firmware_app.core.bands import whole_bpm
 from firmware_app.core.dates import date_of, on_a_calendar
 
 if TYPE_CHECKING:
@@ -147,7 +148,7 @@ def _list(log: Log, args: argparse.Namespace) -> int:
         return 0
     print(f"{'ride':>5}  {'began':<16}  {'length':>8}  {'peak':>4}  what")
     for ride in rides:
-        peak = "-" if ride.peak_bpm is None else f"{_whole(ride.peak_bpm)}"
+        peak = "-" if ride.peak_bpm is None else f"{whole_bpm(ride.peak_bpm)}"
         print(f"{ride.ride_id:>5}  {_began(ride):<16}  {_length(ride):>8}  {peak:>4}  {_what(ride)}")
     return 0
 
@@ -258,7 +259,7 @@ def _told(mark: Mark) -> str:
         case ("clock", {"unix_s": int() | float() as unix_s}) if on_a_calendar(unix_s) is not None:
             return f"the clock says {datetime.fromtimestamp(unix_s):%Y-%m-%d %H:%M:%S}"
         case ("verdict", {"maximal": True, "peak_bpm": int() | float() as peak_bpm}):
-            return f"the test was maximal, {_whole(peak_bpm)} bpm"
+            return f"the test was maximal, {whole_bpm(peak_bpm)} bpm"
         case ("verdict", {"maximal": False, "why": why}):
             return f"the test was not maximal: {why}"
         case ("press", {"key": key, "hold": hold}):
@@ -419,12 +420,6 @@ def _what(ride: RideSummary) -> str:
     elif ride.ended == "cut":
         what += ", cut"
     return what
-
-
-def _whole(value: float) -> int:
-    from firmware_app.core.bands import whole_bpm
-
-    return whole_bpm(value)
 
 
 def _print_json(document: dict[str, Any]) -> None:

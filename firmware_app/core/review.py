@@ -172,9 +172,6 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
     low_bpm, high_bpm = time.low_bpm[known], time.high_bpm[known]
     whole = np.floor(bpm + 0.5)
 
-    def seconds(spans_ms: NDArray[np.int64]) -> float:
-        return int(spans_ms.sum()) / 1000
-
     row = np.searchsorted(np.array(bands.limits_bpm, dtype=np.float64), whole, side="right")
     ridden_ms, known_ms = int(span_ms[time.ridden].sum()), int(bpm_ms.sum())
     load, load_missing = _load(bpm, bpm_ms, bands, sex)
@@ -204,6 +201,11 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
         change=(),
     )
     return replace(facts, trained=_trained(facts, bands), change=_change(facts, record.facts))
+
+
+def seconds(spans_ms: NDArray[np.int64]) -> float:
+    """How long these pieces of time are together, in s."""
+    return int(spans_ms.sum()) / 1000
 
 
 def hard_bpm(hr_max_bpm: int) -> int:

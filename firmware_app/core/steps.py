@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.core.record import RideRecord
-from firmware_app.core.review import RECOVERY_S, Timeline, hard_bpm
+from firmware_app.core.review import RECOVERY_S, Timeline, hard_bpm, seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +77,12 @@ def step_results(record: RideRecord) -> tuple[StepResult, ...]:
                 ended_s=ended_ms / 1000,
                 low_bpm=None if np.isnan(low) else int(low),
                 high_bpm=None if np.isnan(high) else int(high),
-                ridden_s=_seconds(ridden_ms),
-                in_target_s=_seconds(ridden_ms[inside]),
-                above_s=_seconds(ridden_ms[bpm > time.high_bpm]),
-                below_s=_seconds(ridden_ms[bpm < time.low_bpm]),
-                no_target_s=_seconds(ridden_ms[known & ~laned]),
-                unknown_s=_seconds(ridden_ms[~known]),
+                ridden_s=seconds(ridden_ms),
+                in_target_s=seconds(ridden_ms[inside]),
+                above_s=seconds(ridden_ms[bpm > time.high_bpm]),
+                below_s=seconds(ridden_ms[bpm < time.low_bpm]),
+                no_target_s=seconds(ridden_ms[known & ~laned]),
+                unknown_s=seconds(ridden_ms[~known]),
                 arrived_s=_arrived_s(ridden_ms, inside),
                 peak_bpm=float(here.max()) if here.size else None,
                 fall_bpm=_fall_bpm(time, ended_ms, lanes[i + 1][1], hard_bpm(record.facts.hr_max_bpm)),
@@ -100,7 +100,7 @@ def _lane(time: Timeline, at_ms: int) -> tuple[float, float]:
 
 def _arrived_s(ridden_ms: NDArray[np.int64], inside: NDArray[np.bool_]) -> float | None:
     there = np.flatnonzero(inside & (ridden_ms > 0))
-    return _seconds(ridden_ms[: there[0]]) if there.size else None
+    return seconds(ridden_ms[: there[0]]) if there.size else None
 
 
 def _fall_bpm(time: Timeline, ended_ms: int, next_high_bpm: float, hard: int) -> float | None:
@@ -112,10 +112,6 @@ def _fall_bpm(time: Timeline, ended_ms: int, next_high_bpm: float, hard: int) ->
     fall_bpm = float(before_bpm - after_bpm)
     followed = next_high_bpm >= before_bpm  # false without a lane
     return fall_bpm if np.isfinite(fall_bpm) and before_bpm >= hard and not followed else None
-
-
-def _seconds(spans_ms: NDArray[np.int64]) -> float:
-    return int(spans_ms.sum()) / 1000
 
 
 def _whole(value: object) -> int:

@@ -123,12 +123,7 @@ def _step(sheet: Sheet, view: views.StepView) -> None:
     theme = sheet.theme
     sheet.actions(body, view.actions)
     sheet.title(body, f"Paused: {view.plan}", view.left)
-    if view.note:
-        cap = sheet.px(0.46)
-        room = Rect(body.left, 0, body.width, round(2 * LEADING * cap))
-        height = Sheet(sheet.size, theme).flow(room, [Block(view.note, lines=2)], cap)
-        sheet.flow(cut_bottom(body, height), [Block(view.note, lines=2, ink=theme.quiet)], cap)
-        cut_bottom(body, sheet.px(0.15))
+    _foot(sheet, body, view.note)
     now = next((i for i, step in enumerate(view.steps) if step[3] == "now"), 0)
     mark = sheet.px(0.5)
     for row, i, paper in _window(sheet, body, len(view.steps), now):
@@ -149,6 +144,17 @@ def _step(sheet: Sheet, view: views.StepView) -> None:
         cap = min(sheet.px(TEXT), int(row.height / LEADING))
         right = f"{target}  {length}" if target and length else target or length
         sheet.pair(inside, name, right, cap, ink, ink, paper)
+
+
+def _foot(sheet: Sheet, body: Rect, text: str) -> None:
+    """A remark in two lines at most at the foot of the body, which it takes from it."""
+    if not text:
+        return
+    cap = sheet.px(0.46)
+    two_lines = Rect(body.left, 0, body.width, round(2 * LEADING * cap))
+    remark = [Block(text, lines=2, ink=sheet.theme.quiet)]
+    sheet.flow(cut_bottom(body, _height(sheet, two_lines, remark, cap)), remark, cap)
+    cut_bottom(body, sheet.px(0.15))
 
 
 def _window(sheet: Sheet, box: Rect, count: int, chosen: int) -> list[tuple[Rect, int, Any]]:
@@ -270,12 +276,7 @@ def _list(sheet: Sheet, view: views.ListView) -> None:
     theme = sheet.theme
     sheet.actions(body, view.actions)
     sheet.title(body, view.title)
-    if view.hint:
-        cap = sheet.px(0.46)
-        room = Rect(body.left, 0, body.width, round(2 * LEADING * cap))
-        height = Sheet(sheet.size, theme).flow(room, [Block(view.hint, lines=2)], cap)
-        sheet.flow(cut_bottom(body, height), [Block(view.hint, lines=2, ink=theme.quiet)], cap)
-        cut_bottom(body, sheet.px(0.15))
+    _foot(sheet, body, view.hint)
     for row, i, paper in _window(sheet, body, len(view.rows), view.chosen):
         label, value = view.rows[i]
         ink, value_ink = theme.ink, theme.quiet

@@ -159,10 +159,9 @@ class Log:
         since, until: begun at or after, and before; a ride without a date is neither. plan: part of the plan's name.
         longer, shorter: at least, under.
         """
-        found = [_summary(row) for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY started_unix_s, id")]
         return [
             ride
-            for ride in (self._now(ride) for ride in found)
+            for ride in map(self._summed_up, self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY started_unix_s, id"))
             if _within(ride.facts.started_unix_s, since_unix_s, until_unix_s)
             and (plan is None or plan.lower() in ride.facts.plan.lower())
             and (longer_s is None or ride.duration_s >= longer_s)
@@ -174,10 +173,10 @@ class Log:
         if ride_id == "last":
             # By number: a clock that was ahead once would leave its ride the latest by date for years.
             for row in self._rows(f"SELECT {schema.RIDE} FROM ride ORDER BY id DESC LIMIT 1"):
-                return self._now(_summary(row))
+                return self._summed_up(row)
             raise UnknownRideError("there is no ride in the log yet")
         for row in self._rows(f"SELECT {schema.RIDE} FROM ride WHERE id = ?", ride_id):
-            return self._now(_summary(row))
+            return self._summed_up(row)
         raise UnknownRideError(f"there is no ride {ride_id}; `rumblestrip rides` lists them")
 
     def record(self, ride_id: int) -> RideRecord:
@@ -319,7 +318,7 @@ class Log:
     def decide_maximum(
         self, entry_id: int, state: Literal["accepted", "refused"], *, by: str, at_unix_s: float
     ) -> None:
-        """Accept or refuse a proposal. Raises LogError when it is no open one."""
+        """Accept or refuse a proposal. Raises LogError when it is not an open one."""
         with self._changing() as connection:
             changed = connection.execute(
                 "UPDATE maximum SET state = ?, decided_by = ?, decided_unix_s = ? WHERE id = ? AND state = 'proposed'",
@@ -330,8 +329,9 @@ class Log:
 
     # --- inside -------------------------------------------------------------------------------------------------------
 
-    def _now(self, ride: RideSummary) -> RideSummary:
-        """A ride that is being ridden has no summary yet: it is worked out from what is stored so far."""
+    def _summed_up(self, row: tuple[Any, ...]) -> RideSummary:
+        """A ride of the table. One that is being ridden has no summary yet: it is worked out from what is stored."""
+        ride = _summary(row)
         if ride.ended is not None:
             return ride
         try:
