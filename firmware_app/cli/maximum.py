@@ -286,6 +286,10 @@ def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Ob
 
     oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
     rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in NO_HEART]
+    hearts = [ride for ride in log.rides() if ride.facts.source not in NO_HEART and ride.trusted]
+    if undated := [ride.ride_id for ride in hearts if ride.facts.started_unix_s is None]:
+        what = f"rides whose date was never known are left out, ride {undated[-1]} the last of them"
+        print(f"{what}; to have one count, export it as CSV, delete it, and import it with --date", file=sys.stderr)
     known = {ride.ride_id for ride in rides}
     given = set()
     for name in all_out:

@@ -65,6 +65,24 @@ def test_show_puts_the_formulas_side_by_side_with_their_spread(ask: Any) -> None
         assert row["source"]
 
 
+def test_rides_without_a_date_are_said_to_be_left_out_and_how_one_counts(
+    ask: Any, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    settings.remember("rider", {"hr_max_bpm": 180})
+    undated = ride(186)
+    number = store(replace(undated, facts=replace(undated.facts, started_unix_s=None)))
+    assert main(["maximum", "review"]) == 0
+    out, err = capsys.readouterr()
+    assert "Nothing is proposed" in out
+    assert f"never known are left out, ride {number} the last" in err
+    file = str(tmp_path / "ride.csv")
+    assert main(["rides", "export", str(number), "--out", file]) == 0
+    assert main(["rides", "delete", str(number), "--yes"]) == 0
+    assert main(["rides", "import", file, "--date", date.today().isoformat()]) == 0
+    assert ask("review")["proposal"]["hr_max_bpm"] == pytest.approx(186, abs=3)
+    assert "left out" not in capsys.readouterr().err
+
+
 def test_show_with_medicines_still_shows_and_sends_to_a_doctor(capsys: pytest.CaptureFixture[str]) -> None:
     settings.remember("rider", {"birth_year": 1976})
     settings.remember("rider", {"rate_medicines": True})
