@@ -28,6 +28,7 @@ from firmware_app.settings import (
 STEPS_MAX = 200
 STEP_RANGE_S = (5, 6 * 3600)
 NESTING_MAX = 2
+"""More steps, shorter or longer ones, and repeats deeper than this are taken for a slip of the pen (own choice)."""
 
 T = TypeVar("T")
 Words = Annotated[str, Meta(min_length=1, max_length=200)]

@@ -38,7 +38,7 @@ class Rider(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     birth_year: Annotated[int, Meta(ge=1900, le=2100)] | None = None
     sex: Literal["female", "male"] | None = None
     hr_max_bpm: Annotated[int, Meta(ge=bands.HR_MAX_RANGE_BPM[0], le=bands.HR_MAX_RANGE_BPM[1])] | None = None
-    hr_rest_bpm: Annotated[int, Meta(ge=25, le=120)] | None = None
+    hr_rest_bpm: Annotated[int, Meta(ge=bands.LOWEST_REST_BPM, le=120)] | None = None
     scheme: str = "seven"
     target: str = "3"
     rate_medicines: bool = False

@@ -19,6 +19,13 @@ Basis = Literal["percent_of_maximum", "percent_of_reserve", "bpm"]
 HR_MAX_RANGE_BPM = (120, 230)
 """Maxima outside this are taken for a slip of the pen."""
 
+LOWEST_REST_BPM = 25
+LEAST_RESERVE_BPM = 21
+"""A resting heart rate under the first, or nearer to the maximum than the second, is taken for one too (own choice)."""
+
+HIGHEST_LIMIT_BPM = 250
+"""No limit of a scheme in bpm is higher: no heart is (own choice)."""
+
 NEAR_MAX_FRACTION = 0.94
 HARD_FRACTION = 0.82
 """Of the maximum: where near maximum and a hard effort begin (bands 7 and 5 of seven; common practice, no source).
@@ -87,7 +94,7 @@ def checked_scheme(name: str, basis: Basis, rows: Sequence[Row], source: str = "
     if len(rows) < 2:
         raise SchemeError("a scheme has at least two bands; add a [[band]]")
     unit = "bpm" if basis == "bpm" else "%"
-    top = 250 if basis == "bpm" else 100
+    top = HIGHEST_LIMIT_BPM if basis == "bpm" else 100
     names: set[str] = set()
     below = 0.0
     for place, row in enumerate(rows):
@@ -159,7 +166,7 @@ class BandTable:
 
 def rest_range_bpm(hr_max_bpm: int) -> tuple[int, int]:
     """What a resting heart rate may be beside a maximum, in bpm."""
-    return 25, hr_max_bpm - 21
+    return LOWEST_REST_BPM, hr_max_bpm - LEAST_RESERVE_BPM
 
 
 def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> BandTable:

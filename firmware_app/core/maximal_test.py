@@ -74,20 +74,34 @@ SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
 
 CUE = Sound("test_cue", "info", (Note(1200, 80), Note(0, 60), Note(1200, 80)))
 DONE = Sound("test_cue", "info", (Note(900, 250),))
+"""Something new begins; the hard part, or all of it, is over. Neither is like an alarm (own choice)."""
 
 PAGE_READ_S = 3.0
+"""A safety page stands for so long at least: nobody reads it faster (own choice)."""
 WARM_UP_S = 600.0
 STEP_S = 60.0
 MOST_STEPS = 25
 SPRINT_S = 30.0
 COOL_DOWN_S = 180.0
+"""The stages: of the ramp each step, and how many there are at most (common practice, no source)."""
 LOST_S = 15.0
 """Without a trusted heart rate for this long nobody watches the heart: the hard part is over."""
 
 _PLATEAU_S = 40.0
 _PLATEAU_RISE_BPM = 2.0
+_LEVEL_S = 10.0
+"""A plateau: so long before its end the heart was hardly lower, each time as the mean of ``_LEVEL_S`` (own choice)."""
 _RAMP_LEAST_S = 240.0
+"""A shorter ramp ends before a heart has followed it to the top (own choice)."""
 _CLEAN_QUALITY = 0.9
+_FRESH_S = 3.0
+"""A signal is good of this quality at least, and with a trusted heart rate so lately (own choice)."""
+_FALL_MARKS_S = (0.0, 60.0, 120.0)
+_AROUND_S = 3.0
+"""The fall is taken between these moments after the effort, each as the mean of so much before and after (own
+choice)."""
+_LATELY_AT_MOST = 1200
+"""Trusted heart rates that are kept for plateau and fall: the last minutes of a strap that sends five a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +159,7 @@ class MaximalTest:
         self._hr_bpm: float | None = None
         self._trusted_s = 0.0
         self._quality = 0.0
-        self._lately: deque[tuple[float, float]] = deque(maxlen=1200)
+        self._lately: deque[tuple[float, float]] = deque(maxlen=_LATELY_AT_MOST)
         self._samples: list[Sample] = []
 
     # --- events ---------------------------------------------------------------------------------------------------
@@ -303,7 +317,7 @@ class MaximalTest:
         return self._engine.is_active("near_max")
 
     def _signal_is_good(self, t_s: float) -> bool:
-        return self._quality >= _CLEAN_QUALITY and t_s - self._trusted_s < 3.0
+        return self._quality >= _CLEAN_QUALITY and t_s - self._trusted_s < _FRESH_S
 
     def evidence(self) -> Evidence:
         """What the test, from its warm-up on, says about the maximum."""
@@ -345,8 +359,8 @@ class MaximalTest:
         if not top.start_s <= end_s <= top.start_s + top.length_s + LOST_S:
             return "the highest heart rate was not at the end of the effort"
         # Only a heart that had stopped rising while the effort still rose was at its maximum.
-        late = self._mean(end_s - 10.0, end_s)
-        early = self._mean(end_s - 10.0 - _PLATEAU_S, end_s - _PLATEAU_S)
+        late = self._mean(end_s - _LEVEL_S, end_s)
+        early = self._mean(end_s - _LEVEL_S - _PLATEAU_S, end_s - _PLATEAU_S)
         if late is None or early is None:
             return "the heart-rate signal was lost for a while just before the end, so that no plateau can be seen"
         rising = late - early > _PLATEAU_RISE_BPM
@@ -356,10 +370,11 @@ class MaximalTest:
         """How far the heart rate fell in the first and in the second minute after the effort, in bpm."""
         if self._effort_end_s is None:
             return None, None
-        marks = [self._mean(self._effort_end_s + at - 3.0, self._effort_end_s + at + 3.0) for at in (0.0, 60.0, 120.0)]
+        moments_s = [self._effort_end_s + after_s for after_s in _FALL_MARKS_S]
+        levels_bpm = [self._mean(at_s - _AROUND_S, at_s + _AROUND_S) for at_s in moments_s]
         falls = [
             None if before is None or after is None else whole_bpm(before - after)
-            for before, after in pairwise(marks)
+            for before, after in pairwise(levels_bpm)
         ]
         return falls[0], falls[1]
 

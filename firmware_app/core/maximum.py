@@ -178,11 +178,16 @@ _ANY_AGE = (185.0, 16.0)
 """Mean and SD of a prior for a rider whose age is not known or whose formula does not hold (own choice, wide)."""
 _NOISE_BPM = 1.2
 _NOISE_REPORTED_BPM = 2.5
+_NOISE_UNCLEAN_BPM = 6.0
+"""SD of a peak from RR intervals, of one from reported bpm, and what no clean beat at all would add (own choice)."""
 _TEST_BPM = 2.0
 """Day to day, a measured maximum moves by about this much (common practice, no source)."""
 _ALL_OUT_GAP_BPM = 4.0
 """How far below the maximum an all-out ride ends, on average; exponential (common practice, no source)."""
 _MONTH_DAYS = 30.0
+"""Of the all-out rides of so many days only the best counts as one (own choice)."""
+_GRID_BPM = 0.25
+"""How fine the maximum is searched for: finer than anything that is said of it."""
 _AGEING_BPM_A = 0.64
 """Per year, the slope of Nes et al. 2013."""
 _WANDER_BPM_A = 1.0
@@ -203,6 +208,9 @@ _SOUND_DROP_BPM = 4.0
 _BEYOND_BPM = 4
 """A proposal goes no further than this over what was held; a test that a ride stands above by more was no maximum."""
 _PLAUSIBLE_SDS = 3.0
+"""A ride so many SDs over the formula is out of what people of that age reach (own choice)."""
+_FAR_BPM = 8
+"""An estimate this far from the highest that was held rests on something else as well, and says so (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +240,8 @@ def observe(found: Evidence, days_ago: float, effort: Effort, label: str) -> Obs
     if found.peak_bpm is None:
         return None
     held = found.held_15s_bpm is not None and found.held_15s_bpm >= found.peak_bpm - _SOUND_DROP_BPM
-    noise_bpm = hypot(_NOISE_BPM if found.from_rr else _NOISE_REPORTED_BPM, 6 * (1 - found.quality))
+    poor_bpm = _NOISE_UNCLEAN_BPM * (1 - found.quality)
+    noise_bpm = hypot(_NOISE_BPM if found.from_rr else _NOISE_REPORTED_BPM, poor_bpm)
     doubts = {
         "reported bpm without RR intervals": not found.from_rr,
         "a poor signal": found.quality < _SOUND_QUALITY,
@@ -263,7 +272,7 @@ def estimate(observations: Sequence[Observation], age: float | None, medicines: 
     import numpy as np
 
     mean, sd = (PRIOR.of_age(age), PRIOR.sd_bpm) if age is not None and not medicines else _ANY_AGE
-    grid = np.arange(HR_MAX_RANGE_BPM[0], HR_MAX_RANGE_BPM[1] + 0.25, 0.25)
+    grid = np.arange(HR_MAX_RANGE_BPM[0], HR_MAX_RANGE_BPM[1] + _GRID_BPM, _GRID_BPM)
     weight = np.exp(-0.5 * ((grid - mean) / sd) ** 2)
     for seen in _one_all_out_a_month(observations):
         weight = weight * _likelihood(grid, seen, _stray(seen, observations))
@@ -322,6 +331,7 @@ def _likelihood(grid: NDArray[np.float64], seen: Observation, stray: float) -> N
     else:
         # An exponential gap seen through normal noise, scaled to 1 at its highest.
         gap = _ALL_OUT_GAP_BPM
+        # 700: beyond it a float overflows.
         fits = [exp(min(0.5 * (sd / gap) ** 2 - x / gap, 700)) * erfc((sd / gap - x / sd) / sqrt(2)) for x in over]
     values = np.array(fits)
     return (1 - stray) * values / max(float(values.max()), 1e-300) + stray
@@ -358,9 +368,9 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
     best, measured = _witness(standing or observations, value_bpm)
     said = f"{whole_bpm(best.peak_bpm)} bpm ({best.label})"
     ending = "and that ride was all-out" if best.effort == "all_out" else "and how far it can go beyond is not known"
-    if value_bpm > best.peak_bpm + 8:
+    if value_bpm > best.peak_bpm + _FAR_BPM:
         ending = f"which only says that it is at least that; beyond it stands the first guess, {start}"
-    elif value_bpm < best.peak_bpm - 8:
+    elif value_bpm < best.peak_bpm - _FAR_BPM:
         ending = "though nothing else speaks for so much"
     why = f"The highest heart rate that you held was {said}, {ending}."
     if measured:

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 ALARM = "alarm"
 """The part that is at fault when the ride itself fails: what its page shows is then not to be trusted."""
 
+BRIGHTER_PERCENT, DIMMEST_PERCENT = 30, 10
+"""A press makes the panel so much brighter, from the brightest the dimmest again (own choice)."""
+
 Page = Literal["finding", "home", "plans", "settings", "straps", "faults", "offer", "ride", "summary"]
 
 
@@ -225,7 +228,8 @@ class Pages:
             case 2:
                 if self.brightness_percent is None:
                     return ()
-                self.brightness_percent = self.brightness_percent + 30 if self.brightness_percent <= 70 else 10
+                more = self.brightness_percent + BRIGHTER_PERCENT
+                self.brightness_percent = more if more <= 100 else DIMMEST_PERCENT
                 return (SettingChange("panel.brightness_percent", self.brightness_percent),)
             case 3:
                 self.straps = None

@@ -49,6 +49,11 @@ TRUSTED_ENOUGH = 0.8
 OUTSIDE_SHARE = 0.2
 """Where the advice begins: time near maximum, trusted share of the ride, share of the time outside (own choice)."""
 
+KNOWN_LEAST_S = 60
+HARD_TOLD_S = 60
+DRIFT_TOLD_BPM = 3.0
+"""Where there is something to say of what a ride trained: time known at all, time hard, the drift (own choice)."""
+
 LANE_KINDS = ("above_target", "below_target")
 """Alarms about the lane: a pause or another lane ends them, and is no answer."""
 
@@ -445,16 +450,16 @@ def _drift(time: Timeline) -> Drift | None:
 
 def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
     known_s = sum(review.band_s.values())
-    if known_s < 60:
+    if known_s < KNOWN_LEAST_S:
         return ("There is too little trusted heart rate to say what this ride trained.",)
     most = max(bands.scheme.bands, key=lambda band: review.band_s[band.number])
     share = f"{rounded_time(review.band_s[most.number])} of {rounded_time(known_s)} known"
     sentences = [f"Most of the time, {share}, was in band {most.number}, {most.name}."]
     if most.purpose:
         sentences.append(f"What that band is for: {most.purpose}")
-    if review.hard_s >= 60:
+    if review.hard_s >= HARD_TOLD_S:
         sentences.append(f"{rounded_time(review.hard_s)} hard, at {hard_bpm(bands.hr_max_bpm)} bpm or over.")
-    if review.drift and review.drift.drift_bpm >= 3:
+    if review.drift and review.drift.drift_bpm >= DRIFT_TOLD_BPM:
         sentences.append(
             f"The heart rate drifted up by {review.drift.drift_bpm:.0f} bpm from the first half to the second: heat,"
             " thirst and tiredness do that, and so does a faster pace."

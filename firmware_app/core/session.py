@@ -17,7 +17,16 @@ from dataclasses import dataclass
 from math import ceil, isfinite
 from typing import Literal
 
-from firmware_app.core.bands import NEAR_MAX_FRACTION, BandError, BandTable, Target, parse_target, whole_bpm
+from firmware_app.core.bands import (
+    NEAR_MAX_FRACTION,
+    BandError,
+    BandTable,
+    Basis,
+    Target,
+    limit_bpm,
+    parse_target,
+    whole_bpm,
+)
 from firmware_app.core.lag import DEAD_S, TAU_S, arrival_s, course
 from firmware_app.core.times import clock_text as clock_text
 
@@ -59,7 +68,8 @@ class Arrival:
 
     def bpm(self, bands: BandTable) -> int:
         """The limit in whole bpm for one rider."""
-        return whole_bpm(round(self.value * bands.hr_max_bpm / 100, 6) if self.unit == "%" else self.value)
+        basis: Basis = "percent_of_maximum" if self.unit == "%" else "bpm"
+        return limit_bpm(basis, self.value, bands.hr_max_bpm, None)
 
     def reached(self, hr_bpm: float, limit_bpm: int) -> bool:
         """Whether the heart rate as the panel shows it, in whole bpm, is there."""

@@ -15,6 +15,11 @@ from firmware_app.core.events import Event, WallClock
 CORRECTED_S = 2.0
 """A wall clock that has moved by more than this against the monotonic one was corrected."""
 POLL_S = 2.0
+"""A corrected clock is noticed so soon: it only dates the ride, and is in no hurry (own choice)."""
+
+_TIME_ERROR = 5
+_TIMEX_BYTES = 512
+"""The clock's state when nothing synchronises it (ntp_adjtime(3)); room for a struct timex of any platform."""
 
 
 class Clock:
@@ -86,14 +91,14 @@ class LoopClock(Clock):
 def synchronised() -> bool | None:
     """Whether some time service keeps the computer's clock right; None where that cannot be known.
 
-    Source: ntp_adjtime(3): the return value is the clock's state, TIME_ERROR (5) for one that is not synchronised.
+    Source: ntp_adjtime(3): the return value is the clock's state.
     """
     import ctypes
 
     try:
         libc = ctypes.CDLL(None, use_errno=True)
-        # A struct timex with every byte 0 asks and changes nothing; 512 bytes are more than any platform's.
-        state = int(libc.ntp_adjtime(ctypes.create_string_buffer(512)))
+        # A struct timex with every byte 0 asks and changes nothing.
+        state = int(libc.ntp_adjtime(ctypes.create_string_buffer(_TIMEX_BYTES)))
     except (OSError, AttributeError):
         return None
-    return None if state < 0 else state != 5
+    return None if state < 0 else state != _TIME_ERROR

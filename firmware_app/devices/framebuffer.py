@@ -25,7 +25,11 @@ FBIOGET_VSCREENINFO = 0x4600
 FBIOGET_FSCREENINFO = 0x4602
 VARIABLE = struct.Struct("@40I")
 FIXED = struct.Struct("@16sLIIIIHHHILIIH2H")
+PACKED_PIXELS = 0
 TRUE_COLOUR, DIRECT_COLOUR = 2, 4
+"""Requests, both structures, and what their type and visual may be, from linux/fb.h."""
+COLOURS_AT = (8, 11, 14, 17)
+"""Where red, green, blue and alpha stand in the variable one: offset, length, and whether the bits are reversed."""
 BACKLIGHTS = Path("/sys/class/backlight")
 
 
@@ -58,14 +62,14 @@ class Geometry:
         fix = FIXED.unpack_from(fixed)
         width, height, _, _, x_offset, y_offset, bits, grey = var[:8]
         kind, visual, line_bytes = fix[3], fix[5], fix[9]
-        if bits not in (16, 32) or grey or kind != 0 or visual not in (TRUE_COLOUR, DIRECT_COLOUR):
+        if bits not in (16, 32) or grey or kind != PACKED_PIXELS or visual not in (TRUE_COLOUR, DIRECT_COLOUR):
             raise PanelError(
                 f"framebuffer: {bits} bits a pixel, type {kind}, visual {visual}, greyscale {grey} cannot be written; "
                 "set it to 16 or 32 bits of true colour (boot configuration or fbset)"
             )
-        channels = [Channel(*var[at : at + 2]) for at in (8, 11, 14, 17)]
-        turned = [var[at + 2] for at in (8, 11, 14) if var[at + 2]]
-        if turned or any(part.offset + part.length > bits or not part.length for part in channels[:3]):
+        channels = [Channel(*var[at : at + 2]) for at in COLOURS_AT]
+        reversed_bits = any(var[at + 2] for at in COLOURS_AT[:3])
+        if reversed_bits or any(part.offset + part.length > bits or not part.length for part in channels[:3]):
             raise PanelError(f"framebuffer: colour bits {channels} do not make a pixel of {bits} bits")
         if not width or not height or line_bytes < width * bits // 8:
             raise PanelError(f"framebuffer: {width}x{height} px do not fit lines of {line_bytes} bytes")

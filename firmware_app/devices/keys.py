@@ -95,6 +95,7 @@ class Buttons:
     """
 
     POLL_S = 0.05
+    """While a key is down, long and repeated presses are looked for so often (own choice)."""
 
     def __init__(self, settings: KeySettings) -> None:
         self._settings = settings

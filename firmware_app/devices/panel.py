@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 COLUMNS: tuple[Key, Key, Key] = ("minus", "select", "plus")
 """A finger or the mouse presses the key of its third of the panel, from left to right."""
 POLL_S = 0.03
+"""How often a window is asked what happened: SDL does not wake an asyncio loop (own choice)."""
 
 Rows = Sequence[tuple[int, int]]
 Deliver = Callable[[Event], None]

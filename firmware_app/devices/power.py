@@ -9,6 +9,7 @@ from pathlib import Path
 from firmware_app.core.events import Battery, Event, Fault
 
 POLL_S = 30.0
+"""Batteries empty over hours, and low voltage lasts as long as its cause (own choice)."""
 
 _SUPPLIES = Path("/sys/class/power_supply")
 _LOW_VOLTAGE = "/sys/class/hwmon/hwmon*/in0_lcrit_alarm"

@@ -47,6 +47,12 @@ _DOUBLE_S = 0.005
 Bluetooth LE is 7.5 ms (Core Specification 4.2, vol 6 part B 4.5.1)."""
 
 _WRONG_FOR_GOOD = 3
+"""Services can come up incomplete once or twice on a weak link: a device that shows the wrong ones so often in a row
+is taken for what it is."""
+
+_CANCELS, _CANCEL_S = 3, 0.25
+"""A call that does not end is cancelled so often, and waited for so long each time: once for the call, then for the
+clean-up that the cancelled call waits in (own choice)."""
 
 _NO_RSSI_DBM = -127
 """What bleak says where BlueZ knows no signal strength: it forgets them when a scan ends."""
@@ -161,7 +167,6 @@ class BleStrap(Strap):
                 trouble = error if isinstance(error, StrapError) else in_words(error)
                 self._tell(deliver, trouble.state, str(trouble))
                 wrong = wrong + 1 if isinstance(error, WrongServicesError) else 0
-            # Services can come up incomplete once or twice on a weak link: only then is it taken for what it is.
             await asyncio.sleep(wait_s if wrong < _WRONG_FOR_GOOD else self._pace.wrong_wait_s)
             wait_s = min(2 * wait_s, self._pace.most_wait_s)
 
@@ -428,12 +433,11 @@ async def _bounded(call: Coroutine[Any, Any, T], seconds: float) -> T:
         if not task.done():
             raise TimeoutError(f"no answer in {seconds:g} s")
     finally:
-        for _ in range(3):
+        for _ in range(_CANCELS):
             if task.done():
                 break
-            # Once for the call, then for the clean-up that the cancelled call waits in.
             task.cancel()
-            await asyncio.wait({task}, timeout=0.25)
+            await asyncio.wait({task}, timeout=_CANCEL_S)
     if task.cancelled():
         raise ConnectionError("the call was broken off")
     return task.result()

@@ -26,7 +26,9 @@ EV_SYN, EV_KEY, EV_ABS = 0, 1, 3
 SYN_REPORT, SYN_DROPPED = 0, 3
 ABS_X, ABS_Y = 0, 1
 BTN_TOUCH = 0x14A
+"""Types and codes of events, by their names in linux/input-event-codes.h."""
 TICK_S = 0.05
+"""While a finger is down, long and repeated presses are looked for so often (own choice)."""
 
 TouchChange = Key | Literal["up", "lost"]
 

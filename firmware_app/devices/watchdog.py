@@ -103,6 +103,7 @@ class ServiceManager:
             return
         while True:
             self._send("WATCHDOG=1")
+            # sd_watchdog_enabled(3) recommends half of it; of a third one may come late.
             await asyncio.sleep(self.watchdog_s / 3)
 
     def _send(self, *words: str) -> None:

@@ -23,6 +23,7 @@ from firmware_app.core.events import Sample
 from firmware_app.core.record import RideRecord
 
 GRID = 128
+"""Steps of a bpm, of a quality and of a ms, as above."""
 MAX_RR_PER_ROW = 255
 """The longest notification (512 bytes) has room for no more."""
 
@@ -40,6 +41,7 @@ _CONTACT_KNOWN = 0x01
 _CONTACT = 0x02
 _HR = 0x04
 _TRUSTED = 0x08
+"""The flags of a row: contact is known, and what it is; there is a heart rate; there is a trusted one."""
 
 _U16_MAX = 0xFFFF
 _U32_MAX = 0xFFFF_FFFF

@@ -12,6 +12,8 @@ from firmware_app.store.log import CutRide, LogError, open_log
 from firmware_app.store.writer import LogWriter
 
 _WRITTEN_WITHIN_S = 10.0
+_LOOK_S = 0.1
+"""A ride that just ended is looked for so often, and so long at most: a slow card takes seconds (own choice)."""
 
 
 class LogKeeper:
@@ -48,7 +50,7 @@ class LogKeeper:
                             return log.record(ride_id)
             except LogError:
                 return None
-            time.sleep(0.1)
+            time.sleep(_LOOK_S)
         return None
 
     def close(self) -> int:

@@ -33,8 +33,13 @@ QUICKLY_CHECKED_BYTES = 32_000_000
 for more: the cut ride itself is always read, and `rumblestrip rides check` reads everything."""
 
 _APPLICATION_ID = 0x52554D42
+"""RUMB, in ASCII."""
 _PAGES_AT = 28
 """Where a file says how many pages it has: https://www.sqlite.org/fileformat.html#the_database_header"""
+_HELD_S = 5.0
+"""How long a statement waits for another program that holds the database (own choice)."""
+_LAST_ROWID = 1 << 40
+"""Far beyond any row of ours: what a damaged file seems to have there is not looked for."""
 
 STEPS = (
     """
@@ -136,7 +141,7 @@ def connect(path: Path) -> sqlite3.Connection:
     # psow=0: SQLite must not trust the card to leave alone what lies beside a write that the power cut short. It then
     # fills up the write-ahead log at every barrier, so that no durable byte is ever sent to the card again.
     uri = f"{path.absolute().as_uri()}?psow=0"
-    connection = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+    connection = sqlite3.connect(uri, uri=True, timeout=_HELD_S, isolation_level=None, check_same_thread=False)
     connection.text_factory = _text
     try:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
@@ -621,7 +626,7 @@ def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iter
     start, step, failures = 0, 1, 0
     # One at a time: a cursor that runs into a bad page takes the good row before it along.
     query = f"SELECT rowid, {columns} FROM {table} WHERE rowid >= ? ORDER BY rowid LIMIT 1"
-    while start < 1 << 40:
+    while start < _LAST_ROWID:
         try:
             found = source.execute(query, (start,)).fetchall()
         except TROUBLE:

@@ -31,6 +31,8 @@ from firmware_app.store.blocks import Block, pack
 from firmware_app.store.log import CutRide
 
 COMMIT_S = 1.25
+"""What has come in is committed so often, for a killed program to lose two seconds at most (docs/log.md)."""
+
 SYNC_S = 2.5
 """From the first commit that is not yet durable until it is made so: every third is."""
 
@@ -42,10 +44,13 @@ _HANG_S = 20.0
 """A card that has not answered for so long is reported, though its call has not failed yet."""
 
 _RETRY_S = (1.0, 2.0, 4.0, 8.0, 16.0, 30.0)
+"""How long a failing card is left alone, one failure after the other; the last goes on (own choice)."""
+
 _CHECKPOINT_BYTES = 1 << 20
 """From this size on the write-ahead log is carried over into the database, about every ten minutes."""
 
 _BUSY_RETRIES = 3
+"""A database that another program holds is not told as a fault before so many failures (own choice)."""
 
 
 @dataclass(slots=True)
