@@ -35,20 +35,27 @@ HELD_S = (5.0, 15.0)
 """A peak must be held this long; the second is the stronger statement."""
 
 _POSSIBLE_BPM = (30.0, 240.0)
+"""What is outside this is not looked at (own choice)."""
+_LEAST_BEATS = 5
+"""Fewer are nothing that could be level (own choice)."""
 _NEIGHBOURS = 15
 _AGREES = 0.10
-"""A clean beat is this near to the median of its neighbours, as a fraction."""
+"""A clean beat is this near to the median of so many around it, as a fraction (own choice)."""
 _SPLINTER = 2.5 * _AGREES
 """No beat is so short beside another, and one that lost more than this is not clean."""
 _REGULAR = 0.03
 """Half of the neighbours are this near; in the recorded tests, over 130 bpm, never less near than 0.027."""
+_QUALITY_REACH_S = 5.0
+"""The quality of a beat is the part that clean beats cover of so many seconds before it and after it (own choice)."""
 _QUALITY_FLOOR = 0.5
-"""Under this no beat is trusted at all; near rest, where noise is hard to tell from breathing, rather sooner."""
 _QUALITY_TO_LEAD = 0.7
 _LEAD_BPM = 3.0
-"""Beats of less quality than this may stand no more than this over the best of those with more."""
-_QUALITY_REACH_S = 5.0
+"""Under the floor no beat is trusted at all. Beats of less quality than ``_QUALITY_TO_LEAD`` may stand no more than
+``_LEAD_BPM`` over the best of those with more (own choice)."""
+_FAR_INTO_REST_BPM = 50.0
+"""Near rest noise is hard to tell from breathing: over so many bpm the floor rises to ``_QUALITY_TO_LEAD``."""
 _GAP_S = 3.0
+"""A longer silence ends a piece (own choice)."""
 _SELDOM_S = 2.5
 """Reports further apart than this show no five seconds in which anything could vouch for anything."""
 _OFF_SHARE = 0.9
@@ -60,18 +67,27 @@ _RISE_BPM = 8.0
 _RISE_BPM_S = 1.5
 _NEAR_REST_BPM = 130.0
 _NEAR_REST_SHARE = 0.3
+_NEAR_REST_IRREGULAR = 0.0025
+"""Near rest, and how much more for each bpm under it: of a change in bpm, and of a beat beside its neighbours."""
+_SIDE_BEATS = 7
+"""A step is seen between the medians of so many beats on either side (own choice)."""
 _CLIMBS = ((10.0, 31.0), (20.0, 46.0), (30.0, 57.0))
 """In so many seconds a heart rises by so much at most (own choice): of 300 simulated riders who go all out from easy
 riding, a workload of 0.3, some 94 % stay under all three; of those who do from 0.45, some 98 %."""
 _DROPS = ((10.0, 34.0), (20.0, 54.0), (30.0, 66.0), (60.0, 84.0))
 """And falls by so much at most (own choice): of 150 simulated riders who stop after going all out, some 98 % stay under
 each of the four; in the recorded tests the most is 20, 24, 28 and 45."""
-_ISLAND_BPM_S = 0.6
-_ISLAND_BPM = 4.0
 _ISLAND_S = 45.0
+_ISLAND_BPM = 4.0
+_ISLAND_BPM_S = 0.6
 _ISLAND_QUALITY = 0.9
+"""A piece shorter than ``_ISLAND_S`` is doubted where it is of less quality, or higher than the long ones beside it can
+explain: by ``_ISLAND_BPM``, and ``_ISLAND_BPM_S`` for each second between (own choice)."""
 _WITNESS_S = 8.0
 _WRONG_S = 60.0
+"""A piece outside the chain contradicts the others from this length on, and for so long (own choice)."""
+_MULTIPLE = 0.08
+"""Beats missed or counted twice are this near to a whole multiple, as a fraction (own choice)."""
 _SURE_WITNESS_S = 120.0
 """What is so long and clean was the heart: what takes its place from one beat to the next is not."""
 _SEEN_S = 10.0
@@ -81,10 +97,15 @@ _UNSEEN_BPM = 16.0
 
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
+"""A stretch stands from this fraction of the top on, and shorter dips under it do not end it (own choice)."""
+_HELD_SLACK_S = 0.5
+"""Beats do not end on the second: so much less is five seconds too."""
 _HELD_WITHIN_BPM = 2.0
+"""The peak is held while the heart is so near to it (own choice)."""
 _LEAST_HELD_S = 4.0
 """A level over five seconds that was held for less is the edge of something else (own choice)."""
 _MOST_STRETCHES = 12
+"""So many of the sound, and of the doubted, are told at most (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,20 +332,20 @@ def _pieces(beats: _Beats) -> tuple[list[_Piece], Floats]:
     none = np.empty(0)
     is_possible = (beats.bpm >= _POSSIBLE_BPM[0]) & (beats.bpm <= _POSSIBLE_BPM[1]) & (beats.span_s > 0)
     possible = beats.only(is_possible)
-    if possible.t_s.size < 5:
+    if possible.t_s.size < _LEAST_BEATS:
         return [], none
     middle = _medians(possible.bpm, _NEIGHBOURS)
     off = np.abs(possible.bpm / middle - 1)
     # Breathing moves the beat near rest far more than at effort: there a heart is regular, and noise is not.
-    breathing = 0.0025 * np.maximum(_NEAR_REST_BPM - middle, 0.0)
+    breathing = _NEAR_REST_IRREGULAR * np.maximum(_NEAR_REST_BPM - middle, 0.0)
     regular = _medians(off, _NEIGHBOURS) <= _REGULAR + breathing
     is_clean = regular & (off <= np.minimum(_AGREES + breathing, _SPLINTER)) & ~_torn(beats)[is_possible]
     clean = possible.only(is_clean)
-    if clean.t_s.size < 5:
+    if clean.t_s.size < _LEAST_BEATS:
         return [], none
     noisy_t_s = np.sort(np.concatenate((beats.t_s[~is_possible], possible.t_s[~is_clean])))
     quality = _covered(clean, beats)
-    near_rest = np.clip((_NEAR_REST_BPM - clean.bpm) / 50, 0.0, 1.0)
+    near_rest = np.clip((_NEAR_REST_BPM - clean.bpm) / _FAR_INTO_REST_BPM, 0.0, 1.0)
     trusted = quality >= _QUALITY_FLOOR + (_QUALITY_TO_LEAD - _QUALITY_FLOOR) * near_rest
     good, quality = clean.only(trusted), quality[trusted]
     if not good.t_s.size:
@@ -336,7 +357,8 @@ def _pieces(beats: _Beats) -> tuple[list[_Piece], Floats]:
         for low, high in _without_steps(good.t_s[first:last], good.bpm[first:last]):
             part = slice(first + low, first + high)
             run = _Beats(good.t_s[part], good.bpm[part], good.span_s[part])
-            if run.t_s.size >= 5 and run.t_s[-1] - run.t_s[0] + run.span_s[0] >= HELD_S[0] - 0.5:
+            length_s = run.t_s[-1] - run.t_s[0] + run.span_s[0]
+            if run.t_s.size >= _LEAST_BEATS and length_s >= HELD_S[0] - _HELD_SLACK_S:
                 pieces.append(_Piece(run, _levels(run.bpm, count), _least(quality[part], count)))
     return pieces, noisy_t_s
 
@@ -362,8 +384,8 @@ def _covered(clean: _Beats, beats: _Beats) -> Floats:
 
 
 def _without_steps(t_s: Floats, bpm: Floats) -> list[tuple[int, int]]:
-    """The runs between steps: the medians of the seven beats on either side are further apart than a heart goes."""
-    side = 7
+    """The runs between steps: the medians of the beats on either side are further apart than a heart goes."""
+    side = _SIDE_BEATS
     if bpm.size < 2 * side:
         return [(0, bpm.size)]
     medians = np.median(np.lib.stride_tricks.sliding_window_view(bpm, side), axis=1)
@@ -606,7 +628,7 @@ def _excursion(place: int, pieces: list[_Piece], chain: list[int]) -> bool:
         return False
     left, right = float(pieces[before].level_bpm[-1]), float(pieces[after].level_bpm[0])
     ratios = (left / float(piece.level_bpm[0]), right / float(piece.level_bpm[-1]))
-    missed = any(all(abs(ratio / times - 1) < 0.08 for ratio in ratios) for times in (2, 3))
+    missed = any(all(abs(ratio / times - 1) < _MULTIPLE for ratio in ratios) for times in (2, 3))
     return missed or abs(left - right) <= _RISE_BPM
 
 
@@ -623,7 +645,7 @@ def _stretches(pieces: list[_Piece], doubts: list[NDArray[np.object_]]) -> tuple
             if kind[first] is None:
                 continue
             # A level stands for five seconds around it: the top itself counts, however soon doubts or a fall cut it.
-            long = piece.beats.t_s[last - 1] - piece.beats.t_s[first] >= HELD_S[0] - 0.5
+            long = piece.beats.t_s[last - 1] - piece.beats.t_s[first] >= HELD_S[0] - _HELD_SLACK_S
             if long or piece.level_bpm[first:last].max() >= top:
                 found.append(_stretch(piece, slice(first, last), str(kind[first])))
     return tuple(sorted(found, key=lambda stretch: -stretch.peak_bpm))
