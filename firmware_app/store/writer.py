@@ -213,9 +213,10 @@ class LogWriter:
     # --- the thread ---------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        stopping = last_try = False
         while True:
             retry_s = _RETRY_S[min(self._failures, len(_RETRY_S)) - 1] if self._failures else 0.0
-            self._wake.wait(max(self._commit_s, retry_s))
+            self._wake.wait(_RETRY_S[0] if stopping else max(self._commit_s, retry_s))
             self._wake.clear()
             stopping = self._stopping
             self._busy_since_s = time.monotonic()
@@ -235,9 +236,11 @@ class LogWriter:
                     self._reported = self._overflow_reported = self._hanging = False
                     self._tell(Fault("storage", "The ride is being saved again.", active=False))
             self._busy_since_s = None
-            # Another program lets go in a moment; the end of a ride is worth waiting for.
-            if stopping and not (held and time.monotonic() < self._stop_by_s):
+            # Another program lets go in a moment; the end of a ride is worth waiting for. Anything else is tried once
+            # more: a file that was exchanged under the ride is found out only after it was written.
+            if stopping and (not self._failures or (last_try and not held) or time.monotonic() >= self._stop_by_s):
                 return
+            last_try = stopping and (last_try or not held)
 
     def _sort_in(self) -> None:
         """From the queue into the rides."""
@@ -331,12 +334,13 @@ class LogWriter:
             connection, mended = schema.open_database(file, mend=False)
             text = f"{error}. Rides are kept in {file.name} meanwhile, and join the log when it can be opened."
         self._open.callback(connection.close)
+        # Before the wait: a check that is at work meanwhile may set this very file aside and put another in its place.
+        self._inode = os.stat(file).st_ino
         self._open.enter_context(schema.writing(self._path.parent))
         connection.execute("PRAGMA busy_timeout = 1000")
         connection.execute("PRAGMA wal_autocheckpoint = 0")
         # Once carried over the write-ahead log is cut to nothing: its size then tells what is new in it.
         connection.execute("PRAGMA journal_size_limit = 0")
-        self._inode = os.stat(file).st_ino
         self._connection = connection
         told_before, self._file = file == self._file, file
         if text and not told_before:

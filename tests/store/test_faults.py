@@ -10,7 +10,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, suppress
+from contextlib import AbstractContextManager, closing, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -290,6 +290,44 @@ def test_a_log_that_comes_in_under_a_ride_keeps_its_own(path: Path, tmp_path: Pa
     with open_log(away / path.name) as log:
         beginning = log.record(1)
     assert {*beginning.t_s.tolist(), *rest.t_s.tolist()} == set(map(float, range(200)))
+
+
+def test_a_log_that_a_check_sets_aside_while_a_ride_begins_does_not_take_the_ride_along(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    open_log(path).close()
+    writing = schema.writing
+
+    def waiting(folder: Path) -> AbstractContextManager[None]:
+        """The check was at work, and the writer had opened the file already."""
+        monkeypatch.setattr(schema, "writing", writing)
+        path.rename(path.with_name("set aside"))
+        open_log(path).close()
+        return writing(folder)
+
+    monkeypatch.setattr(schema, "writing", waiting)
+    unit = Unit(path)
+    unit.ride(20)
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
+
+
+def test_a_card_that_fails_once_as_the_unit_stops_loses_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    one_ride = LogWriter(path, commit_s=60.0)
+    one_ride.begin(FACTS)
+    until(lambda: one_ride.ride_id)
+    one_ride.take(tuple(sample(t_s) for t_s in range(20)))
+    transaction = schema.transaction
+
+    def failing(connection: sqlite3.Connection) -> AbstractContextManager[None]:
+        monkeypatch.setattr(schema, "transaction", transaction)
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(schema, "transaction", failing)
+    assert one_ride.close() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
 
 
 def test_a_damaged_log_at_the_start_of_a_ride(path: Path) -> None:
