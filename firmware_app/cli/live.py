@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from firmware_app.devices.sounder import Sounder
     from firmware_app.devices.strap import Strap
     from firmware_app.preparation import Preparation
-    from firmware_app.unit import CutShort, Keeper, Source, Unit
+    from firmware_app.unit import CutShort, Keeper, Source, Unit, Wiring
 
 LOOK_S = 6.0
 
@@ -88,9 +88,8 @@ async def _live(
     go_on: bool,
     test: Ramp | None,
 ) -> int:
-    from firmware_app.devices.clock import SystemClock
     from firmware_app.devices.panel import OffscreenPanel, open_panel
-    from firmware_app.unit import Unit, Wiring
+    from firmware_app.unit import Unit
 
     panel = open_panel(panel_settings, unit_settings.keys)
     terminal = sys.stdin.isatty() and isinstance(panel.panel, OffscreenPanel)
@@ -107,20 +106,9 @@ async def _live(
         say(
             "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
         )
-    wiring = Wiring(
-        panel=panel,
-        clock=SystemClock(),
-        strap=strap,
-        sounder=(lambda: _open_sounder(unit_settings)) if wired else _silent,
-        keeper=_open_keeper,
-        sources=lambda: _sources(unit_settings, wired, terminal),
-        say=page.say if page else say,
-        watch=page.show if page else lambda view: None,
-        look=partial(_straps_in_range, unit_settings.strap.adapter),
-    )
     at_once = args.target is not None or args.plan is not None or not pressable or source == "sim"
     unit = Unit(
-        wiring,
+        _wiring(unit_settings, panel, page, strap, wired, terminal),
         ready,
         unit_settings,
         source,
@@ -151,6 +139,31 @@ async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int) -> None:
 
 
 # --- what the unit is wired to --------------------------------------------------------------------------------------
+
+
+def _wiring(
+    unit: settings.Unit,
+    panel: SteadyPanel,
+    page: TerminalPage | None,
+    strap: Callable[[str, str], Strap],
+    wired: bool,
+    terminal: bool,
+) -> Wiring:
+    """page: what shows the views on a terminal. terminal: its keys press."""
+    from firmware_app.devices.clock import SystemClock
+    from firmware_app.unit import Wiring
+
+    return Wiring(
+        panel=panel,
+        clock=SystemClock(),
+        strap=strap,
+        sounder=partial(_open_sounder, unit) if wired else _silent,
+        keeper=_open_keeper,
+        sources=partial(_sources, unit, wired, terminal),
+        say=page.say if page else say,
+        watch=page.show if page else lambda view: None,
+        look=partial(_straps_in_range, unit.strap.adapter),
+    )
 
 
 def _open_sounder(unit: settings.Unit) -> tuple[Sounder, Fault | None]:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from firmware_app.core.events import Mark
+    from firmware_app.core.record import RideRecord
     from firmware_app.store.log import Log, RideSummary
 
 _DAY_S = 86400.0
@@ -331,6 +332,27 @@ def _export(log: Log, args: argparse.Namespace) -> int:
 
 
 def _import(log: Log, args: argparse.Namespace) -> int:
+    record = _recorded(args)
+    known = log.holding(record)
+    if known is not None:
+        raise UsageError(
+            f"{args.file}: is in the log already, as ride {known}; to have it in its place, "
+            f"`rumblestrip rides delete {known}` first"
+        )
+    for ride in _at_the_same_time(log, record):
+        what = f"ride {ride.ride_id} ({_began(ride)}, {_length(ride)}) was ridden at the same time"
+        warn(f"{what}; if --date was wrong, delete the new one and import it again")
+    ride_id = log.add(record, "import")
+    ride = log.ride(ride_id)
+    if args.json:
+        _print_json({"schema": "rumblestrip.import/1", **describe(ride)})
+    else:
+        print(f"Ride {ride_id}: {_began(ride)}, {_length(ride)}, {ride.measurements} measurements from {args.file}.")
+    return 0
+
+
+def _recorded(args: argparse.Namespace) -> RideRecord:
+    """The ride in the file, through the same gate as a live one. Its alarms are left out: nobody heard them."""
     import time
     from dataclasses import replace
     from datetime import datetime
@@ -363,32 +385,17 @@ def _import(log: Log, args: argparse.Namespace) -> int:
         source="import",
         started_unix_s=started_unix_s,
     )
-    # Through the same gate as a live ride. Its alarms are left out: nobody heard them.
     record = play(Companion(facts, table, settings.load_alarms(), free_plan(None)), rows)
-    known = log.holding(record)
-    if known is not None:
-        raise UsageError(
-            f"{args.file}: is in the log already, as ride {known}; to have it in its place, "
-            f"`rumblestrip rides delete {known}` first"
-        )
-    for ride in _at_the_same_time(log, started_unix_s, record.duration_s):
-        what = f"ride {ride.ride_id} ({_began(ride)}, {_length(ride)}) was ridden at the same time"
-        warn(f"{what}; if --date was wrong, delete the new one and import it again")
-    ride_id = log.add(replace(record, marks=tuple(mark for mark in record.marks if mark.kind != "alarm")), "import")
-    ride = log.ride(ride_id)
-    if args.json:
-        _print_json({"schema": "rumblestrip.import/1", **describe(ride)})
-    else:
-        print(f"Ride {ride_id}: {_began(ride)}, {_length(ride)}, {ride.measurements} measurements from {args.file}.")
-    return 0
+    return replace(record, marks=tuple(mark for mark in record.marks if mark.kind != "alarm"))
 
 
-def _at_the_same_time(log: Log, started_unix_s: float, duration_s: float) -> list[RideSummary]:
-    """The stored rides that the rider was on for a part of that time."""
+def _at_the_same_time(log: Log, record: RideRecord) -> list[RideSummary]:
+    """The stored rides that the rider was on for a part of the time of this one."""
+    began_unix_s = record.facts.started_unix_s or 0.0
     return [
         ride
-        for ride in log.rides(until_unix_s=started_unix_s + duration_s)
-        if (ride.facts.started_unix_s or 0.0) + ride.duration_s > started_unix_s and ride.facts.source not in NO_HEART
+        for ride in log.rides(until_unix_s=began_unix_s + record.duration_s)
+        if (ride.facts.started_unix_s or 0.0) + ride.duration_s > began_unix_s and ride.facts.source not in NO_HEART
     ]
 
 

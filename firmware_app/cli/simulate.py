@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from firmware_app import settings
-from firmware_app.cli import options
+from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.live import add_unit_arguments, live, say, simulated_rider, wrapped
 
 if TYPE_CHECKING:
@@ -52,24 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Simulate."""
-    from firmware_app.cli import Failed, UsageError, warn
-
-    if not args.headless and (args.json or args.pictures or args.log):
-        raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
-    if args.headless and (args.panel or args.picture or args.stop_after_s is not None):
-        raise UsageError(
-            "--panel, --picture and --stop-after-s belong to a live simulation: leave them out, or --headless; "
-            "--pictures DIR saves the pages of a headless ride, and a scenario of your own says how long it is"
-        )
-    if not 0 <= args.dirt <= 100:
-        raise UsageError(f"--dirt {args.dirt:g}: give 0 to 100")
-    if args.seed < 0:
-        raise UsageError(f"--seed {args.seed}: give 0 or more")
-    if args.pictures:
-        try:
-            args.pictures.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UsageError(f"--pictures {args.pictures}: {error.strerror}; name a folder that can be made") from error
+    _check(args)
     ride = _ride(args.scenario, args.dirt, args.seed)
     low_bpm, high_bpm = ride.target_bpm
     ready = options.prepared(args, hr_max_bpm=ride.hr_max_bpm, target=f"{low_bpm}-{high_bpm}bpm")
@@ -88,6 +71,26 @@ def run(args: argparse.Namespace) -> int:
     if unsaved:
         raise Failed(f"the ride is over, but pictures of it are missing: {unsaved}; name a folder with room for them")
     return 0
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Make the folder for pictures. Raises UsageError for it, and for options that say nothing beside each other."""
+    if not args.headless and (args.json or args.pictures or args.log):
+        raise UsageError("--json, --pictures and --log belong to --headless; a live simulation is always stored")
+    if args.headless and (args.panel or args.picture or args.stop_after_s is not None):
+        raise UsageError(
+            "--panel, --picture and --stop-after-s belong to a live simulation: leave them out, or --headless; "
+            "--pictures DIR saves the pages of a headless ride, and a scenario of your own says how long it is"
+        )
+    if not 0 <= args.dirt <= 100:
+        raise UsageError(f"--dirt {args.dirt:g}: give 0 to 100")
+    if args.seed < 0:
+        raise UsageError(f"--seed {args.seed}: give 0 or more")
+    if args.pictures:
+        try:
+            args.pictures.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"--pictures {args.pictures}: {error.strerror}; name a folder that can be made") from error
 
 
 def live_strap(scenario: str, seed: int) -> tuple[int, str, Callable[[str, str], Strap]]:
@@ -113,7 +116,6 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
     """The ride, and the first of its pictures that could not be saved, with the reason; "" for none."""
     import time
 
-    from firmware_app.cli import Failed
     from firmware_app.devices.clock import LoopClock
     from firmware_app.devices.panel import OffscreenPanel
     from firmware_app.devices.sounder import SilentSounder

@@ -137,38 +137,46 @@ def ride(time: Timeline, marks: Sequence[Mark], review: Review, bands: BandTable
         top.set_ylim(low, high)
         _bands(top, bands, low, high)
         _step_lines(top, marks)
-        for number, effort in enumerate(review.recoveries, start=1):
-            at_s = effort.until_s if effort.t_s is None else effort.t_s
-            top.annotate(
-                str(number),
-                (at_s / 60, effort.peak_bpm),
-                (0, 3),
-                textcoords="offset points",
-                ha="center",
-                color=INK,
-                fontsize=10,
-                fontweight="bold",
-            )
+        _effort_numbers(top, review)
         _beats_axis(top)
         top.tick_params(labelbottom=False)
-
-        for row, kind in enumerate(alarms):
-            for alarm in review.alarms:
-                if alarm.kind == kind:
-                    _span(below, row, alarm.t_s, alarm.t_s + (alarm.answered_s or 0), color=INK)
-                    below.plot([alarm.t_s / 60] * 2, [row - 0.4, row + 0.4], color=INK, linewidth=1.2)
-        unknown = time.ridden & ~np.isfinite(time.bpm)
-        for start_s, end_s in _stretches(time, unknown):
-            _span(below, len(alarms), start_s, end_s, hatch="/////", facecolor="none", edgecolor=QUIET)
-        for start_s, end_s in _stretches(time, ~time.ridden):
-            _span(below, len(alarms) + 1, start_s, end_s, color=QUIET)
-        below.set_ylim(len(strips) - 0.4, -0.6)
-        below.set_yticks([])
-        for row, name in enumerate(strips):
-            below.annotate(name, (1.02, row), xycoords=("axes fraction", "data"), color=QUIET, fontsize=10, va="center")
-        below.spines[["left", "right"]].set_visible(False)
+        _strips(below, time, review, alarms, strips)
         _time_axis(below, max(time.duration_ms / 1000, 1))
         return canvas.svg()
+
+
+def _effort_numbers(axes: Axes, review: Review) -> None:
+    for number, effort in enumerate(review.recoveries, start=1):
+        at_s = effort.until_s if effort.t_s is None else effort.t_s
+        axes.annotate(
+            str(number),
+            (at_s / 60, effort.peak_bpm),
+            (0, 3),
+            textcoords="offset points",
+            ha="center",
+            color=INK,
+            fontsize=10,
+            fontweight="bold",
+        )
+
+
+def _strips(axes: Axes, time: Timeline, review: Review, alarms: list[str], names: list[str]) -> None:
+    """A row for each kind of alarm, one for what is unknown, and one for pauses where ``names`` has it."""
+    for row, kind in enumerate(alarms):
+        for alarm in review.alarms:
+            if alarm.kind == kind:
+                _span(axes, row, alarm.t_s, alarm.t_s + (alarm.answered_s or 0), color=INK)
+                axes.plot([alarm.t_s / 60] * 2, [row - 0.4, row + 0.4], color=INK, linewidth=1.2)
+    unknown = time.ridden & ~np.isfinite(time.bpm)
+    for start_s, end_s in _stretches(time, unknown):
+        _span(axes, len(alarms), start_s, end_s, hatch="/////", facecolor="none", edgecolor=QUIET)
+    for start_s, end_s in _stretches(time, ~time.ridden):
+        _span(axes, len(alarms) + 1, start_s, end_s, color=QUIET)
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.set_yticks([])
+    for row, name in enumerate(names):
+        axes.annotate(name, (1.02, row), xycoords=("axes fraction", "data"), color=QUIET, fontsize=10, va="center")
+    axes.spines[["left", "right"]].set_visible(False)
 
 
 def recoveries(time: Timeline, review: Review) -> str:

@@ -11,7 +11,7 @@ from firmware_app.core.bands import Scheme, whole_bpm
 from firmware_app.core.record import RideFacts
 from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
-from firmware_app.report.page import figures, page, paragraph, picture, section, table
+from firmware_app.report.page import Html, figures, page, paragraph, picture, section, table
 from firmware_app.report.ride import IN_TARGET, NOT_MEDICAL, UNKNOWN
 
 
@@ -150,51 +150,71 @@ def rows(weeks: Sequence[Week]) -> list[tuple[str, ...]]:
 
 def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
     """The weeks as a self-contained page. Raises plots.PlotError when the plotting library is missing."""
-    mondays = [week.monday for week in weeks]
-    ridden_s = sum(week.ridden_s for week in weeks)
+    sections = [
+        _headline(weeks),
+        _load_section(weeks),
+        _bands_section(weeks, scheme),
+        _target_section(weeks),
+        _hearts_section(weeks),
+        section("Week by week", table(HEAD, rows(weeks)), paragraph(NOT_MEDICAL, quiet=True)),
+    ]
+    span = f"{weeks[0].monday:%d %B %Y} to {weeks[-1].monday + timedelta(days=6):%d %B %Y}"
+    if words := simulated(weeks):
+        span += f" · {words}"
+    return page(f"The last {len(weeks)} weeks", span, sections)
+
+
+def _headline(weeks: Sequence[Week]) -> Html:
     target_s = sum(week.target_s for week in weeks)
     held = f"{100 * sum(week.in_target_s for week in weeks) / target_s:.0f} %" if target_s else UNKNOWN
     peaks = [week.peak_bpm for week in weeks if week.peak_bpm is not None]
-    sections = [
-        figures(
-            [
-                ("Rides", str(sum(week.rides for week in weeks))),
-                ("Ridden", rounded_time(ridden_s)),
-                (IN_TARGET, held),
-                ("Highest", f"{whole_bpm(max(peaks))} bpm" if peaks else UNKNOWN),
-            ]
-        )
-    ]
+    return figures(
+        [
+            ("Rides", str(sum(week.rides for week in weeks))),
+            ("Ridden", rounded_time(sum(week.ridden_s for week in weeks))),
+            (IN_TARGET, held),
+            ("Highest", f"{whole_bpm(max(peaks))} bpm" if peaks else UNKNOWN),
+        ]
+    )
+
+
+def _mondays(weeks: Sequence[Week]) -> list[date]:
+    return [week.monday for week in weeks]
+
+
+def _load_section(weeks: Sequence[Week]) -> Html:
     if any(week.load is not None for week in weeks):
-        drawn = plots.columns("load", "Training load by week", mondays, [("load", [week.load for week in weeks])], 110)
+        loads = [("load", [week.load for week in weeks])]
+        drawn = plots.columns("load", "Training load by week", _mondays(weeks), loads, 110)
         parts = [picture(drawn, "Training load by week. Compare it with your own weeks only.")]
     else:
         parts = [paragraph("No load: it needs hr_rest_bpm and sex in rider.toml.")]
     if lacking := sum(week.rides_without_load for week in weeks):
         parts.append(paragraph(f"Rides without a load, not counted here: {lacking}.", quiet=True))
-    sections.append(section("Load", *parts))
+    return section("Load", *parts)
 
+
+def _bands_section(weeks: Sequence[Week], scheme: Scheme) -> Html:
     bands = [
         (f"{band.number} {band.name}", [week.band_s.get(band.number, 0.0) / 3600 for week in weeks])
         for band in reversed(scheme.bands)
     ]
     bands.append(("unknown", [week.unknown_s / 3600 for week in weeks]))
     bands = [(f"{name}  {rounded_time(3600 * sum(hours))}", hours) for name, hours in bands]
-    drawn = plots.columns("bands", "Time in each band by week", mondays, bands, 30)
-    sections.append(
-        section("Time in bands", picture(drawn, "Time in each band by week, all rows on one scale, and its sum."))
-    )
+    drawn = plots.columns("bands", "Time in each band by week", _mondays(weeks), bands, 30)
+    return section("Time in bands", picture(drawn, "Time in each band by week, all rows on one scale, and its sum."))
 
-    if target_s:
-        drawn = plots.columns(
-            "held", "Share of the time in target by week", mondays,
-            [("% in target", [None if week.held is None else 100 * week.held for week in weeks])], 80, 100,
-        )  # fmt: skip
+
+def _target_section(weeks: Sequence[Week]) -> Html:
+    part = paragraph("Nothing that was ridden had a target.")
+    if any(week.target_s for week in weeks):
+        held = [("% in target", [None if week.held is None else 100 * week.held for week in weeks])]
+        drawn = plots.columns("held", "Share of the time in target by week", _mondays(weeks), held, 80, 100)
         part = picture(drawn, "Of the known time with a target.")
-    else:
-        part = paragraph("Nothing that was ridden had a target.")
-    sections.append(section("How often the target was held", part))
+    return section("How often the target was held", part)
 
+
+def _hearts_section(weeks: Sequence[Week]) -> Html:
     estimates = [week.estimate for week in weeks]
     ranges = [None if one is None else (one.low_bpm, one.value_bpm, one.high_bpm) for one in estimates]
     caption = (
@@ -203,18 +223,13 @@ def weeks_page(weeks: Sequence[Week], scheme: Scheme) -> str:
         " heart rate that you set."
     )
     drawn = plots.hearts(
-        mondays,
+        _mondays(weeks),
         [week.hr_max_bpm for week in weeks],
         [week.peak_bpm for week in weeks],
         [week.rest_bpm for week in weeks],
         ranges,
     )
-    sections.append(section("Resting, peak and maximum heart rate", picture(drawn, caption)))
-    sections.append(section("Week by week", table(HEAD, rows(weeks)), paragraph(NOT_MEDICAL, quiet=True)))
-    span = f"{mondays[0]:%d %B %Y} to {mondays[-1] + timedelta(days=6):%d %B %Y}"
-    if words := simulated(weeks):
-        span += f" · {words}"
-    return page(f"The last {len(weeks)} weeks", span, sections)
+    return section("Resting, peak and maximum heart rate", picture(drawn, caption))
 
 
 def simulated(weeks: Sequence[Week]) -> str:
