@@ -67,6 +67,9 @@ REPLAYED_AT_ONCE = 200
 WAITING_AT_MOST = 20_000
 """Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
 
+CUT_WITHIN_S = 20.0
+"""So long a ride waits for the log to say whether another was cut. A large log that has to be mended takes minutes."""
+
 LET_GO_S = 8.0
 """So long a new strap, or the end, waits for the one before to be let go."""
 
@@ -233,8 +236,10 @@ class Unit:
                 if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:  # nohup: ride on without it
                     loop.add_signal_handler(number, self._done.set)
         try:
-            # In a thread: a log that has to be mended takes its time.
-            self._cut = await asyncio.to_thread(self._look_for_cut)
+            # In a thread: a log that has to be mended takes its time, and a card that hangs never answers.
+            self._cut = await asyncio.wait_for(asyncio.to_thread(self._look_for_cut), CUT_WITHIN_S)
+        except TimeoutError:
+            self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
         except Exception as error:
             self._cannot_open("storage", error)
         self._cut_found_s = wiring.clock.t_s()

@@ -771,6 +771,18 @@ def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
     assert [sound.kind for sound in bench.sounder.sounds][:1] == ["near_max"]
 
 
+def test_a_log_that_takes_for_ever_to_be_looked_through_keeps_nobody_from_riding(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("firmware_app.unit.CUT_WITHIN_S", 0.01)
+    looked_through = threading.Event()
+    bench = Bench(beating([125], from_s=-0.9), for_s=1.0, unit={"cut": lambda: looked_through.wait(5.0) and None})
+    bench.happenings.append((0.0, looked_through.set))
+    asyncio.run(bench._run())
+    assert len(bench.record.t_s) == 1
+    assert "looked through" in " ".join(bench.said)
+
+
 def test_a_press_while_a_cut_ride_is_taken_up_begins_no_other(plan: Path) -> None:
     class Hasty:
         async def run(self, deliver: Callable[[Event], None]) -> None:
@@ -1020,7 +1032,7 @@ def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_th
     enter = [*[Press("plus")] * 3, Press("select")]
     way = [Press("select"), Press("minus", "long"), *enter, Press("select", "long"), *enter]
     presses: list[Any] = [(1.0 + 0.2 * n, press) for n, press in enumerate(way)]
-    down = [(8.0, Press("plus")), (8.2, Press("plus")), (15.0, Press("select"))]
+    down = [(8.1, Press("plus")), (8.3, Press("plus")), (15.0, Press("select"))]
     bench = Bench(strap, [*presses, *down], for_s=20.0, look=look, unit={"at_once": False}).run()
     assert made == ["", "Strap 3"]
     assert bench.said == []
