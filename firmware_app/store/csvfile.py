@@ -112,31 +112,11 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
             f"{path}: a column can be only one of time, heart rate, RR intervals and contact; name them apart"
         )
     needed = [name for name in (columns.time, columns.hr, columns.rr) if name]
+    times = _Times(path, columns)
     rows: list[tuple[float, Measurement]] = []
-    began_unix_s = None
-    first_s = before_s = midnights_s = 0.0
-    before = ""
     for line, (time, *texts) in _fields(path, names, needed, imported):
-        at_s = _time_s(path, line, columns, time)
-        if columns.unit != "iso" and ":" in time:
-            if before_s - (at_s + midnights_s) > _DAY_S / 2:
-                midnights_s += _DAY_S
-            at_s += midnights_s
-        if not rows:
-            if columns.unit == "iso" or at_s >= _EPOCH_S:
-                began_unix_s = at_s
-            if began_unix_s is not None or ":" in time:
-                first_s = before_s = at_s
-        if at_s < before_s:
-            cure = "sort the rows by time"
-            if before_s - at_s > _ANEW_S:
-                # Sorted, they would be scrambled.
-                cure = "give the recording that begins there a file of its own"
-                if columns.unit != "iso" and ":" in time:
-                    cure = "where times begin again at the hour or at noon, write h:mm:ss on a 24-hour clock"
-            raise CsvError(f"{path}: line {line}: {columns.time}: {shown(time)} comes after {shown(before)}; {cure}")
-        before_s, before = at_s, time
-        rows.append((round(at_s - first_s, 3), _measurement(path, line, *texts)))
+        t_s = times.next_s(line, time)
+        rows.append((t_s, _measurement(path, line, *texts)))
     if rows[-1][0] > _LONGEST_S:
         cure = "check --time-unit" if imported else "t_s counts seconds since the recording began, not ms"
         raise CsvError(f"{path}: the ride would last {rows[-1][0] / _DAY_S:.0f} days; {cure}")
@@ -144,7 +124,48 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
         low, high = HR_RANGE_BPM
         cure = "write " + ", ".join(f"{name} in {unit}" for name, unit in ((hr, "beats a minute"), (rr, "ms")) if name)
         raise CsvError(f"{path}: no row has a heart rate from {low:g} to {high:g} bpm; {cure}")
-    return began_unix_s, rows
+    return times.began_unix_s, rows
+
+
+@dataclass(slots=True)
+class _Times:
+    """The times of the rows, one after the other.
+
+    began_unix_s: when the recording began, from its first row on; None where the times do not tell.
+    """
+
+    path: Path
+    columns: Columns
+    began_unix_s: float | None = None
+    _first_s: float = 0.0
+    _midnights_s: float = 0.0
+    _before_s: float = 0.0
+    _before: str | None = None
+
+    def next_s(self, line: int, text: str) -> float:
+        """The time of the next row in seconds since the recording began, in whole ms. Raises CsvError."""
+        at_s = _time_s(self.path, line, self.columns, text)
+        of_a_clock = self.columns.unit != "iso" and ":" in text
+        if of_a_clock:
+            if self._before_s - (at_s + self._midnights_s) > _DAY_S / 2:
+                self._midnights_s += _DAY_S
+            at_s += self._midnights_s
+        if self._before is None:
+            if self.columns.unit == "iso" or at_s >= _EPOCH_S:
+                self.began_unix_s = at_s
+            if self.began_unix_s is not None or of_a_clock:
+                self._first_s = self._before_s = at_s
+        if at_s < self._before_s:
+            cure = "sort the rows by time"
+            if self._before_s - at_s > _ANEW_S:
+                # Sorted, they would be scrambled.
+                cure = "give the recording that begins there a file of its own"
+                if of_a_clock:
+                    cure = "where times begin again at the hour or at noon, write h:mm:ss on a 24-hour clock"
+            what = f"{shown(text)} comes after {shown(self._before or '')}"
+            raise CsvError(f"{self.path}: line {line}: {self.columns.time}: {what}; {cure}")
+        self._before_s, self._before = at_s, text
+        return round(at_s - self._first_s, 3)
 
 
 def _has_a_beat(measurement: Measurement) -> bool:
@@ -270,6 +291,7 @@ def _fields(
 def _places(
     where: str, header: list[str], names: tuple[str, ...], needed: list[str], imported: bool
 ) -> list[int | None]:
+    """Where in the header each of the columns ``names`` stands, None for one that is absent. Raises CsvError."""
     if not any(header):
         raise CsvError(f"{where}: is empty where the names of the columns belong; check that it is the right file")
     found = {name: _named(name, header) for name in names}
