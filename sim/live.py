@@ -17,22 +17,21 @@ _GONE_S = 5.0
 class SimulatedStrap(Strap):
     """Plays one labelled ride, and returns when it is over. Every notification passes through the wire format."""
 
-    def __init__(self, ride: LabelledRide, name: str = "simulated strap") -> None:
+    def __init__(self, ride: LabelledRide) -> None:
         self._ride = ride
-        self._name = name
 
     async def run(self, deliver: Callable[[Event], None]) -> None:
         """Deliver the ride's events at their times, by the running loop's clock."""
         loop = asyncio.get_running_loop()
         start_s = loop.time()
-        deliver(Link("searching", f"Looking for {self._name}."))
+        deliver(Link("searching", "Looking for simulated strap."))
         connected = False
         for t_s, measurement in self._ride.rows:
             wait_s = start_s + t_s - loop.time()
             if connected and wait_s > _GONE_S:
                 await asyncio.sleep(_GONE_S)
                 connected = False
-                deliver(Link("lost", f"{self._name} is out of range: the unit keeps looking for it."))
+                deliver(Link("lost", "simulated strap is out of range: the unit keeps looking for it."))
                 wait_s = start_s + t_s - loop.time()
             await asyncio.sleep(wait_s)
             if not connected:

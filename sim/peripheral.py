@@ -55,6 +55,7 @@ _BLUEZ = "org.bluez"
 _ROOT = "/org/rumblestrip"
 _ADVERTISEMENT = f"{_ROOT}/advertisement"
 _MTU = 247
+_BATTERY_PERCENT = 80
 
 _Strings = Annotated[list[str], DBusSignature("as")]
 _FdAndMtu = Annotated[tuple[int, int], DBusSignature("hq")]
@@ -216,13 +217,11 @@ class Peripheral:
         name: str,
         *,
         wrong_services: bool = False,
-        battery_percent: int = 80,
         changed: Callable[[bool], None] = lambda subscribed: None,
     ) -> None:
         self._adapter = f"/org/bluez/{adapter}"
         self._name = name
         self._wrong_services = wrong_services
-        self._battery_percent = battery_percent
         self._bus: Any = None
         self._measurement = _Notifying("2a37", f"{_ROOT}/service1", changed)
 
@@ -258,7 +257,7 @@ class Peripheral:
             self._bus.export(f"{_ROOT}/service1/char1", self._measurement)
             self._bus.export(f"{_ROOT}/service1/char2", _Fixed("2a38", f"{_ROOT}/service1", b"\x01"))
         self._bus.export(f"{_ROOT}/service2", _Service(f"{BATTERY:04x}"))
-        level = bytes([self._battery_percent])
+        level = bytes([_BATTERY_PERCENT])
         self._bus.export(f"{_ROOT}/service2/char1", _Fixed("2a19", f"{_ROOT}/service2", level))
         self._bus.export(_ADVERTISEMENT, _Advertisement(self._name, [f"{HEART_RATE:04x}", f"{BATTERY:04x}"]))
         await self._call(self._adapter, "org.bluez.GattManager1", "RegisterApplication", "oa{sv}", [_ROOT, {}])

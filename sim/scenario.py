@@ -141,7 +141,7 @@ def _problem_with(scenario: Scenario) -> str:
     return ""
 
 
-def labelled_ride(kind: str | Scenario, dirt: float, seed: int, name: str = "") -> LabelledRide:
+def labelled_ride(kind: str | Scenario, dirt: float, seed: int) -> LabelledRide:
     """The ride that a scenario (its name, or loaded) makes of a seed. The same arguments give the same bytes.
 
     dirt: 0 for a perfect strap, 1 for ordinary, more multiplies the rate of every fault.
@@ -154,7 +154,7 @@ def labelled_ride(kind: str | Scenario, dirt: float, seed: int, name: str = "") 
     faults = episodes(scenario.faults, scenario.duration_s, dirt, seed)
     beat_s = beats(latent_bpm, rider.hr_max_bpm, Dice(seed, "beats"))
     return LabelledRide(
-        kind=name or (kind if isinstance(kind, str) else "ride"),
+        kind=kind if isinstance(kind, str) else "ride",
         seed=seed,
         dirt=dirt,
         hr_max_bpm=rider.hr_max_bpm,

@@ -459,7 +459,7 @@ def _better(
 
 
 def doubts(
-    value_bpm: int, observations: Sequence[Observation], age: float | None, medicines: bool = False
+    value_bpm: int, observations: Sequence[Observation], age: float | None, medicines: bool
 ) -> tuple[str, ...]:
     """What speaks against a maximum that a rider gives, in sentences. It is the rider's all the same.
 

@@ -344,7 +344,7 @@ class _Ear:
         self._deliver(event)
 
 
-async def in_range(seconds: float, adapter: str = "") -> list[Found]:
+async def in_range(seconds: float, adapter: str) -> list[Found]:
     """The straps heard within ``seconds``, nearest first. Waits for a search of the link's own to be over.
 
     Raises StrapError, with a text for the rider, when Bluetooth cannot be used.

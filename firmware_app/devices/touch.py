@@ -49,8 +49,8 @@ class Decoder:
         self,
         x_range: tuple[int, int],
         y_range: tuple[int, int],
-        rotation_deg: int = 0,
-        start: tuple[int, int] = (0, 0),
+        rotation_deg: int,
+        start: tuple[int, int],
     ) -> None:
         self._ranges = x_range, y_range
         self._rotation_deg = rotation_deg

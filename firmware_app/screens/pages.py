@@ -29,9 +29,9 @@ def _wide(sheet: Sheet) -> bool:
     return sheet.size[0] > 1.2 * sheet.size[1]
 
 
-def _big(sheet: Sheet, box: Rect, text: str, align: Any = "centre") -> Rect:
+def _big(sheet: Sheet, box: Rect, text: str) -> Rect:
     """One text as large as the box allows."""
-    return sheet.text(box, text, box.height, align=align)
+    return sheet.text(box, text, box.height, align="centre")
 
 
 def _height(sheet: Sheet, box: Rect, blocks: list[Block], cap_px: int) -> int:

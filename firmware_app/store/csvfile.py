@@ -79,7 +79,7 @@ def read_csv(path: Path) -> list[tuple[float, Measurement]]:
 
 
 def read_foreign(
-    path: Path, columns: Columns, started: datetime | None = None
+    path: Path, columns: Columns, started: datetime | None
 ) -> tuple[float, list[tuple[float, Measurement]]]:
     """When the ride began in seconds since 1970, and its measurements as ``read_csv`` gives them.
 
