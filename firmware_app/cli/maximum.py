@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from firmware_app.core.evidence import Evidence
-    from firmware_app.core.maximum import Observation
+    from firmware_app.core.maximum import Observation, Proposal
     from firmware_app.core.record import RideRecord
     from firmware_app.store.log import Log, MaximumEntry
 
@@ -426,8 +426,6 @@ def _riding_by(bpm: int) -> Iterator[None]:
 def _review(args: argparse.Namespace) -> Answer:
     import time
 
-    from firmware_app.store.log import MaximumEntry
-
     rider = _rider()
     now = time.time()
     with ride_log() as log:
@@ -442,19 +440,7 @@ def _review(args: argparse.Namespace) -> Answer:
                 raise UsageError("nothing is proposed; `rumblestrip maximum estimate` tells what your rides say")
             said = "Nothing is proposed. `rumblestrip maximum estimate` tells what your rides say."
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, said
-        entry_id = next(
-            (one.entry_id for one in past if one.state == "proposed" and one.value_bpm == proposal.value_bpm), None
-        )
-        if entry_id is None:
-            entry = MaximumEntry(
-                proposal.value_bpm,
-                proposal.origin,
-                now,
-                low_bpm=proposal.low_bpm,
-                high_bpm=proposal.high_bpm,
-                why=proposal.why,
-            )
-            entry_id = log.add_maximum(entry)
+        entry_id = _entry_of(proposal, log, past, now)
         state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
         if args.accept:
             with _riding_by(proposal.value_bpm):
@@ -481,6 +467,24 @@ def _review(args: argparse.Namespace) -> Answer:
     }[state]
     moved = _moved_limit(proposal.value_bpm) if args.accept else []
     return document, "\n".join([text, *moved])
+
+
+def _entry_of(proposal: Proposal, log: Log, past: Sequence[MaximumEntry], now_unix_s: float) -> int:
+    """The number of this proposal in the history, into which it is put unless it is there already."""
+    from firmware_app.store.log import MaximumEntry
+
+    for one in past:
+        if one.state == "proposed" and one.value_bpm == proposal.value_bpm and one.entry_id is not None:
+            return one.entry_id
+    entry = MaximumEntry(
+        proposal.value_bpm,
+        proposal.origin,
+        now_unix_s,
+        low_bpm=proposal.low_bpm,
+        high_bpm=proposal.high_bpm,
+        why=proposal.why,
+    )
+    return log.add_maximum(entry)
 
 
 def _history(args: argparse.Namespace) -> Answer:
