@@ -95,6 +95,11 @@ _SEEN_S = 10.0
 _UNSEEN_BPM = 16.0
 """More than this of the way up or down must not lie in the silence (own choice)."""
 
+_DENIED = 1.15
+_DENIED_WITHIN_S = (0.0, 5.0, 10.0, 15.0, 20.0)
+"""RR intervals that are faster than this times all that the strap reports meanwhile, and while it may still average,
+are not what it takes for the heart (own choice)."""
+
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
 """A stretch stands from this fraction of the top on, and shorter dips under it do not end it (own choice)."""
@@ -194,7 +199,11 @@ def find(record: RideRecord) -> Evidence:
     if not pieces:
         return nothing("no five seconds of beats that agree with each other")
     chain = _chain(pieces)
-    stretches = _stretches(pieces, _doubts(pieces, chain, noisy_t_s))
+    doubts = _doubts(pieces, chain, noisy_t_s)
+    if from_rr:
+        for piece, doubt in zip(pieces, doubts, strict=True):
+            doubt[(doubt == "") & _denied(piece, record)] = "the strap itself reported far less"
+    stretches = _stretches(pieces, doubts)
     sound = [stretch for stretch in stretches if not stretch.doubt]
     doubted = [stretch for stretch in stretches if stretch.doubt]
     stretches = tuple(
@@ -232,6 +241,18 @@ def _beats_of(record: RideRecord) -> tuple[_Beats, bool]:
     t_s, bpm = row_t_s[known], record.hr_bpm[known]
     span_s = np.diff(t_s, prepend=t_s[:1] - 1.0)
     return _Beats(t_s, bpm, np.minimum(span_s, 2.0)), False
+
+
+def _denied(piece: _Piece, record: RideRecord) -> NDArray[np.bool_]:
+    """The beats of a piece that are much faster than what the strap reported; without a report there are none."""
+    known = np.isfinite(record.hr_bpm) & (record.hr_bpm > 0)
+    most_bpm = np.zeros(piece.level_bpm.size)
+    for later_s in _DENIED_WITHIN_S:
+        at_s = piece.beats.t_s + later_s
+        place = np.searchsorted(record.t_s[known], at_s, side="right") - 1
+        told = (place >= 0) & (at_s - np.append(record.t_s[known], -np.inf)[place] <= _GAP_S)
+        most_bpm = np.maximum(most_bpm, np.where(told, np.append(record.hr_bpm[known], 0.0)[place], 0.0))
+    return np.asarray((most_bpm > 0) & (piece.level_bpm > _DENIED * most_bpm))
 
 
 def _off_the_skin(record: RideRecord) -> NDArray[np.bool_]:

@@ -250,6 +250,19 @@ def test_a_contact_flag_that_is_hardly_ever_set_is_named_as_the_reason() -> None
     assert "contact flag" in found.reason
 
 
+@pytest.mark.parametrize(("reported_bpm", "peak_bpm"), [(60, None), (115, 120), (0, 120), (None, 120)])
+def test_intervals_that_the_strap_itself_reports_far_less_for_are_no_peak(
+    reported_bpm: int | None, peak_bpm: float | None
+) -> None:
+    """Beats counted twice all the way: nothing else in the recording tells."""
+    samples = [
+        Sample(one.t_s, Measurement(reported_bpm, one.measurement.rr_ms), None, 0.0) for one in packets(120, 0, 600)
+    ]
+    found = find(record_of(RideFacts(180), samples, [], 600.0))
+    assert found.peak_bpm == (peak_bpm and pytest.approx(peak_bpm, abs=3))
+    assert ("reported far less" in found.reason) == (peak_bpm is None)
+
+
 @pytest.mark.parametrize("gap_s", [0, 5])
 @pytest.mark.parametrize(("from_bpm", "to_bpm", "in_s"), [(125, 205, 30), (125, 195, 30), (145, 205, 20)])
 def test_a_rate_that_keeps_rising_faster_than_a_heart_is_not_the_peak(
