@@ -224,31 +224,11 @@ class Unit:
         self._show()
         self._dim(self._unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
-        self._pages.plans = self._opened("plans", partial(_plan_choices, self._ready), tuple)
-        names = [plan.name for plan in self._pages.plans]
-        if self._ready.plan.name in names:
-            self._pages.plan = names.index(self._ready.plan.name)
-        wiring = self._wiring
-        loop = asyncio.get_running_loop()
-        # A virtual loop has no signals to handle; a loop in another thread may not.
-        with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
-            for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-                if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:  # nohup: ride on without it
-                    loop.add_signal_handler(number, self._done.set)
-        try:
-            # In a thread: a log that has to be mended takes its time, and a card that hangs never answers.
-            self._cut = await asyncio.wait_for(asyncio.to_thread(self._look_for_cut), CUT_WITHIN_S)
-        except TimeoutError:
-            self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
-        except Exception as error:
-            self._cannot_open("storage", error)
-        self._cut_found_s = wiring.clock.t_s()
-        self._pages.offered = self._cut.words if self._cut else ""
-        self._keeper = self._opened(
-            "storage", lambda: wiring.keeper(lambda fault: self._from_thread(loop, fault)), _keeper_in_memory
-        )
-        self._sounder, silent = self._opened("sounder", wiring.sounder, lambda: (SilentSounder(), None))
-        self._sounder.deliver = self.deliver
+        self._read_plans()
+        self._stop_on_signals()
+        await self._find_cut_ride()
+        self._open_keeper()
+        silent = self._open_sounder()
         if self._ready.accepted.caution:
             self._say(self._ready.accepted.caution)
         if self._cut and self._go_on_at_once:
@@ -259,15 +239,7 @@ class Unit:
             self._begin()
         if silent is not None:
             self.deliver(silent)
-        self._start("clock", lambda: wiring.clock.run(self.deliver))
-        self._start("ticks", self._tick)
-        self._start("plan", self._watch_plan)
-        self._start("service", self._service.run)
-        if wiring.panel is not None:
-            self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
-        for name, source in self._opened("keys", wiring.sources, lambda: ()):
-            self._start(name, partial(source.run, self.deliver))
-        self._start_strap()
+        self._start_all()
         self._service.ready("riding" if self._companion else "at home")
         try:
             await self._done.wait()
@@ -275,10 +247,6 @@ class Unit:
             self._service.stopping()
             lost = await self._stop()
         return lost
-
-    def _from_thread(self, loop: asyncio.AbstractEventLoop, fault: Fault) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop may be closed while the writer still finishes
-            loop.call_soon_threadsafe(self.deliver, fault)
 
     def stop(self) -> None:
         """End the ride and the program, in order."""
@@ -295,6 +263,59 @@ class Unit:
         view = self._pages.view(None, 0.0)
         return view if isinstance(view, SummaryView) else None
 
+    # --- starting ---------------------------------------------------------------------------------------------------
+
+    def _read_plans(self) -> None:
+        self._pages.plans = self._opened("plans", partial(_plan_choices, self._ready), tuple)
+        names = [plan.name for plan in self._pages.plans]
+        if self._ready.plan.name in names:
+            self._pages.plan = names.index(self._ready.plan.name)
+
+    def _stop_on_signals(self) -> None:
+        loop = asyncio.get_running_loop()
+        # A virtual loop has no signals to handle; a loop in another thread may not.
+        with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
+            for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+                if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:  # nohup: ride on without it
+                    loop.add_signal_handler(number, self._done.set)
+
+    async def _find_cut_ride(self) -> None:
+        try:
+            # In a thread: a log that has to be mended takes its time, and a card that hangs never answers.
+            self._cut = await asyncio.wait_for(asyncio.to_thread(self._look_for_cut), CUT_WITHIN_S)
+        except TimeoutError:
+            self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
+        except Exception as error:
+            self._cannot_open("storage", error)
+        self._cut_found_s = self._wiring.clock.t_s()
+        self._pages.offered = self._cut.words if self._cut else ""
+
+    def _open_keeper(self) -> None:
+        on_fault = partial(self._from_thread, asyncio.get_running_loop())
+        self._keeper = self._opened("storage", partial(self._wiring.keeper, on_fault), _keeper_in_memory)
+
+    def _from_thread(self, loop: asyncio.AbstractEventLoop, fault: Fault) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop may be closed while the writer still finishes
+            loop.call_soon_threadsafe(self.deliver, fault)
+
+    def _open_sounder(self) -> Fault | None:
+        """Returns why it stays silent, if it does."""
+        self._sounder, silent = self._opened("sounder", self._wiring.sounder, lambda: (SilentSounder(), None))
+        self._sounder.deliver = self.deliver
+        return silent
+
+    def _start_all(self) -> None:
+        wiring = self._wiring
+        self._start("clock", lambda: wiring.clock.run(self.deliver))
+        self._start("ticks", self._tick)
+        self._start("plan", self._watch_plan)
+        self._start("service", self._service.run)
+        if wiring.panel is not None:
+            self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
+        for name, source in self._opened("keys", wiring.sources, lambda: ()):
+            self._start(name, partial(source.run, self.deliver))
+        self._start_strap()
+
     # --- events in --------------------------------------------------------------------------------------------------
 
     def deliver(self, event: Event) -> None:
@@ -304,22 +325,8 @@ class Unit:
             if isinstance(event, Fault):
                 self._say(event.text)
             return
+        self._note(event)
         companion = self._companion
-        if isinstance(event, Press):
-            self._pressed_s = self._wiring.clock.t_s()
-        if isinstance(event, Link):
-            self._pages.link = event
-            if event.state == "connected":
-                self._pages.connected()
-        elif isinstance(event, Battery):
-            if event.of == "strap":
-                self._pages.strap_percent = event.percent
-            else:
-                self._pages.unit_percent = event.percent
-        elif isinstance(event, Worn):
-            self._pages.strap_worn = event.place
-        elif isinstance(event, Fault):
-            self._keep_fault(event)
         if companion is not None:
             self._perform(self._fed(companion, event))
             if companion.ended:
@@ -338,6 +345,24 @@ class Unit:
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
         self._show()
+
+    def _note(self, event: Event) -> None:
+        """Keep what outlasts a ride: what each part said of itself last, and when a key was pressed."""
+        if isinstance(event, Press):
+            self._pressed_s = self._wiring.clock.t_s()
+        elif isinstance(event, Link):
+            self._pages.link = event
+            if event.state == "connected":
+                self._pages.connected()
+        elif isinstance(event, Battery):
+            if event.of == "strap":
+                self._pages.strap_percent = event.percent
+            else:
+                self._pages.unit_percent = event.percent
+        elif isinstance(event, Worn):
+            self._pages.strap_worn = event.place
+        elif isinstance(event, Fault):
+            self._keep_fault(event)
 
     def _keep_fault(self, fault: Fault) -> None:
         if fault.active:
