@@ -29,6 +29,9 @@ class SettingsError(ValueError):
     """A settings file that cannot be used. The text names the file, the key and the cure."""
 
 
+# --- what can be set --------------------------------------------------------------------------------------------------
+
+
 Pin = Annotated[int, Meta(ge=0, le=27)]
 
 
@@ -98,6 +101,9 @@ class Unit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     keys: KeySettings = KeySettings()
 
 
+# --- where it lies ----------------------------------------------------------------------------------------------------
+
+
 def defaults_dir() -> Path:
     """Where the shipped defaults lie: beside the package in a checkout, inside it once installed."""
     package = Path(__file__).resolve().parent
@@ -110,16 +116,6 @@ def config_dir() -> Path:
     import platformdirs
 
     return _at_home(platformdirs.user_config_path, "XDG_CONFIG_HOME")
-
-
-def resting_bpm(rider: Rider, option_bpm: int | None, hr_max_bpm: int) -> int | None:
-    """The resting heart rate of ``--hr-rest-bpm``, else the rider's. Raises SettingsError for one no rider has."""
-    if option_bpm is None:
-        return rider.hr_rest_bpm
-    low, high = bands.rest_range_bpm(hr_max_bpm)
-    if not low <= option_bpm <= high:
-        raise SettingsError(f"--hr-rest-bpm {option_bpm}: give {low} to {high}, for a maximum of {hr_max_bpm}")
-    return option_bpm
 
 
 def data_dir() -> Path:
@@ -147,6 +143,9 @@ def _at_home(find: Callable[[str], Path], variable: str) -> Path:
     return folder
 
 
+# --- reading ----------------------------------------------------------------------------------------------------------
+
+
 T = TypeVar("T")
 
 
@@ -162,15 +161,6 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise SettingsError(f"{path}: is not TOML: {_syntax_in_words(str(error))}") from error
     except (ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: {_BEYOND}") from error
-
-
-def _syntax_in_words(what: str) -> str:
-    """What the parser complains of, with the cure."""
-    # Doubled keys and tables are told in a programmer's words, and a word without quotes is told as anything else is.
-    told = re.sub("Cannot overwrite a value|Cannot declare .* twice", "a key stands there twice", what)
-    if told != what:
-        return f"{told}; keep one of them"
-    return f"{what}; mend that line: a number stands without a unit, a word in quotes"
 
 
 _BEYOND = "holds a number of thousands of digits, or lists within lists without end; take that out"
@@ -192,6 +182,38 @@ def convert(data: Any, kind: type[T], path: Path) -> T:
             shipped = defaults_dir() / path.name
             cure = f"see {shipped} for those there are" if shipped.exists() else "remove it"
         raise SettingsError(f"{path}: {key or 'the file'}: {what}; {cure}") from error
+
+
+def load(name: str, kind: type[T]) -> T:
+    """``name``.toml: the defaults with the rider's own file laid over them, key by key."""
+    path = defaults_dir() / f"{name}.toml"
+    data = read_toml(path)
+    own = config_dir() / f"{name}.toml"
+    if own.exists():
+        data = overlaid(data, read_toml(own))
+        path = own
+    return convert(data, kind, path)
+
+
+def overlaid(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """``over`` laid on ``under``, table by table; both are left as they were."""
+    merged = dict(under)
+    for key, value in over.items():
+        below = merged.get(key)
+        merged[key] = overlaid(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
+    return merged
+
+
+# --- what is wrong, in a rider's words --------------------------------------------------------------------------------
+
+
+def _syntax_in_words(what: str) -> str:
+    """What the parser complains of, with the cure."""
+    # Doubled keys and tables are told in a programmer's words, and a word without quotes is told as anything else is.
+    told = re.sub("Cannot overwrite a value|Cannot declare .* twice", "a key stands there twice", what)
+    if told != what:
+        return f"{told}; keep one of them"
+    return f"{what}; mend that line: a number stands without a unit, a word in quotes"
 
 
 NO_SUCH_KEY = "there is no such key"
@@ -274,24 +296,7 @@ def _choices(kind: Any, key: str) -> tuple[str, ...]:
     return tuple(f'"{value}"' if isinstance(value, str) else str(value) for value in literals)
 
 
-def load(name: str, kind: type[T]) -> T:
-    """``name``.toml: the defaults with the rider's own file laid over them, key by key."""
-    path = defaults_dir() / f"{name}.toml"
-    data = read_toml(path)
-    own = config_dir() / f"{name}.toml"
-    if own.exists():
-        data = overlaid(data, read_toml(own))
-        path = own
-    return convert(data, kind, path)
-
-
-def overlaid(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
-    """``over`` laid on ``under``, table by table; both are left as they were."""
-    merged = dict(under)
-    for key, value in over.items():
-        below = merged.get(key)
-        merged[key] = overlaid(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
-    return merged
+# --- writing ----------------------------------------------------------------------------------------------------------
 
 
 def remember(name: str, changes: Mapping[str, str | int | float | bool]) -> Path:
@@ -357,12 +362,15 @@ def write_whole(path: Path, content: bytes) -> None:
         raise
 
 
+# --- what is checked beyond its shape ---------------------------------------------------------------------------------
+
+
 _ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
 
 
 def problem_with_address(address: str) -> str:
     """What is wrong with the address of a strap, with the cure; "" for nothing."""
-    return "" if _ADDRESS.fullmatch(address) else f"{address!r} is none; an address reads like C0:12:34:56:78:9A"
+    return "" if _ADDRESS.fullmatch(address) else f"{address!r} is not an address, which reads like C0:12:34:56:78:9A"
 
 
 def load_unit() -> Unit:
@@ -416,6 +424,16 @@ def stray_key(data: dict[str, Any], known: dict[str, Any]) -> str:
         if isinstance(value, dict) and isinstance(known[key], dict) and (below := stray_key(value, known[key])):
             return f"{key}.{below}"
     return ""
+
+
+def resting_bpm(rider: Rider, option_bpm: int | None, hr_max_bpm: int) -> int | None:
+    """The resting heart rate of ``--hr-rest-bpm``, else the rider's. Raises SettingsError for one no rider has."""
+    if option_bpm is None:
+        return rider.hr_rest_bpm
+    low, high = bands.rest_range_bpm(hr_max_bpm)
+    if not low <= option_bpm <= high:
+        raise SettingsError(f"--hr-rest-bpm {option_bpm}: give {low} to {high}, for a maximum of {hr_max_bpm}")
+    return option_bpm
 
 
 class SchemeFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -79,7 +79,7 @@ def test_changes_for_this_once_come_last(own: Path, tmp_path: Path) -> None:
         ("rider", "target = four", ["line 1", "a word in quotes"]),
         ("rider", "hr_max_bpm = 184\nhr_max_bpm = 185\n", ["a key stands there twice (at line 2", "keep one of them"]),
         ("unit", "[keys]\nlong_s = 1\n[keys]\nlong_s = 2\n", ["a key stands there twice (at line 3"]),
-        ("unit", '[strap]\naddress = "foo"', ["unit.toml: strap.address: 'foo' is none; an address reads like C0:"]),
+        ("unit", '[strap]\naddress = "foo"', ["unit.toml: strap.address: 'foo' is not an address, which reads"]),
         ("unit", "[strap]\nname = 5", ['strap.name: expected text in quotes, got a whole number; write name = "5"']),
         ("alarms", "[no_signal]\nremind_s = 90", ["no_signal.remind_s", "write remind_s = [90]"]),
         ("unit", "[keys]\nlong_s = 99", ["unit.toml", "keys.long_s"]),
