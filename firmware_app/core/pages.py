@@ -218,28 +218,29 @@ class Pages:
         )
 
     def _change(self) -> tuple[Order, ...]:
-        match self._row:
-            case 0:
+        setting, _ = self._rows()[self._row]
+        match setting:
+            case "Sounds":
                 self.sounds = not self.sounds
                 return (SettingChange("sounder.sounds", self.sounds),)
-            case 1:
+            case "Light":
                 self.theme = "night" if self.theme == "day" else "day"
                 return (SettingChange("panel.theme", self.theme),)
-            case 2:
+            case "Brightness":
                 if self.brightness_percent is None:
                     return ()
                 more = self.brightness_percent + BRIGHTER_PERCENT
                 self.brightness_percent = more if more <= 100 else DIMMEST_PERCENT
                 return (SettingChange("panel.brightness_percent", self.brightness_percent),)
-            case 3:
+            case "Strap":
                 self.straps = None
                 self._open("straps")
                 return (LookForStraps(),)
-            case 4:
+            case "Maximal test":
                 return (Test(),)
-            case 5:
+            case "What is wrong":
                 self._open("faults")
-            case _ if self.review is not None:
+            case "Last ride" if self.review is not None:
                 self._open("summary")
         return ()
 

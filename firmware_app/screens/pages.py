@@ -34,11 +34,6 @@ def _big(sheet: Sheet, box: Rect, text: str) -> Rect:
     return sheet.text(box, text, box.height, align="centre")
 
 
-def _height(sheet: Sheet, box: Rect, blocks: list[Block], cap_px: int) -> int:
-    """How much of the box these take, written as ``flow`` writes them."""
-    return Sheet(sheet.size, sheet.theme).flow(Rect(0, 0, *box.size), blocks, cap_px)
-
-
 def _finding(sheet: Sheet, view: views.FindingView) -> None:
     body = sheet.body()
     sheet.actions(body, view.actions)
@@ -73,11 +68,11 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
         cut_left(body, sheet.px(0.6))
     else:
         gap = sheet.px(0.3)
-        wanted = _height(sheet, body, words, sheet.px(TEXT)) + gap
+        wanted = sheet.flow_height(body, words, sheet.px(TEXT)) + gap
         road_px = max(sheet.px(2.9), min(body.height - wanted, round(0.45 * body.height)))
         if view.limit:
             # On the smallest panel the road gives way to it, and leaves a line for what is wrong.
-            needed = _height(sheet, body, [*rows, limit, replace(notice, lines=1)], sheet.floor_px) + gap
+            needed = sheet.flow_height(body, [*rows, limit, replace(notice, lines=1)], sheet.floor_px) + gap
             road_px = min(road_px, body.height - needed)
         road = cut_top(body, road_px)
         cut_top(body, gap)
@@ -153,7 +148,7 @@ def _foot(sheet: Sheet, body: Rect, text: str) -> None:
     cap = sheet.px(0.46)
     two_lines = Rect(body.left, 0, body.width, round(2 * LEADING * cap))
     remark = [Block(text, lines=2, ink=sheet.theme.quiet)]
-    sheet.flow(cut_bottom(body, _height(sheet, two_lines, remark, cap)), remark, cap)
+    sheet.flow(cut_bottom(body, sheet.flow_height(two_lines, remark, cap)), remark, cap)
     cut_bottom(body, sheet.px(0.15))
 
 
@@ -188,7 +183,7 @@ def _test(sheet: Sheet, view: views.TestView) -> None:
         cut_left(body, sheet.px(0.5))
     else:
         # The words are a warning: the number takes what they leave.
-        left = body.height - _height(sheet, body, blocks, sheet.floor_px) - sheet.px(0.3)
+        left = body.height - sheet.flow_height(body, blocks, sheet.floor_px) - sheet.px(0.3)
         number = cut_top(body, max(sheet.px(0.7), min(round(0.4 * body.height), left)))
         cut_top(body, sheet.px(0.3))
     number.height = min(number.height, sheet.px(4.5))
@@ -216,7 +211,7 @@ def _summary(sheet: Sheet, view: views.SummaryView) -> None:
     line = round(LEADING * cap)
     least, best = sum(_least_rows(sheet, view, body.width)), round(1.8 * sheet.px(0.42))
     # The sentence is whole, and so are the bands' letters: on the smallest panel the facts take what these leave.
-    words = _height(sheet, body, [sentence], sheet.floor_px) + sheet.px(0.1)
+    words = sheet.flow_height(body, [sentence], sheet.floor_px) + sheet.px(0.1)
     while facts and (len(facts) + 1) // 2 * line + least + words > body.height:
         facts.pop()
     if len(facts) > 1:

@@ -187,6 +187,10 @@ class Sheet:
             y = self._write(box, block, cap, y, row_px, first=i == 0)
         return y
 
+    def flow_height(self, box: Rect, blocks: Sequence[Block], cap_px: int) -> int:
+        """How much of the height of the box these take, written as ``flow`` writes them."""
+        return Sheet(self.size, self.theme).flow(Rect(0, 0, *box.size), blocks, cap_px)
+
     def _row_cap(self, box: Rect, blocks: Sequence[Block], cap_px: int) -> int:
         """One size for all rows that need a little less; one that needs much less shrinks without the others."""
         fits = [cap_px]
@@ -270,8 +274,7 @@ class Sheet:
         cap = self.px(0.48)
         room = Rect(box.left, 0, box.width, round((lines + 0.5) * LEADING * cap))
         block = Block(text, lines=lines, plate=True)
-        height = Sheet(self.size, self.theme).flow(room, [block], cap)
-        self.flow(cut_bottom(box, height), [block], cap)
+        self.flow(cut_bottom(box, self.flow_height(room, [block], cap)), [block], cap)
         cut_bottom(box, self.px(0.12))
 
     def actions(self, box: Rect, actions: Sequence[str]) -> None:
