@@ -185,7 +185,10 @@ def _connect_to_read(path: Path, how: str, thorough: bool) -> sqlite3.Connection
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
     connection.text_factory = _text
     try:
-        if check_version(connection, path) < len(STEPS):
+        version = check_version(connection, path)
+        if not version:
+            raise sqlite3.OperationalError("nothing was ever written to it")
+        if version < len(STEPS):
             what = "is of an older version, and can only be read: it is moved forward once it can be written"
             raise LogError(f"{path}: {what}")
         if thorough:

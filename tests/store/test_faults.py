@@ -146,6 +146,14 @@ def test_a_full_card_can_be_read(card: Path) -> None:
     unit.writer.close()
 
 
+def test_a_card_that_was_full_from_the_start_is_said_to_be_full(card: Path) -> None:
+    path = card / "rides.sqlite3"
+    path.touch()
+    fill(card / "filler")
+    with pytest.raises(LogError, match="full; free some space"):
+        open_log(path)
+
+
 def test_a_cut_ride_is_read_from_a_card_that_can_only_be_read(card: Path) -> None:
     path = card / "rides.sqlite3"
     cut_ride(path, 50)
