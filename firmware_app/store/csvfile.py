@@ -262,18 +262,8 @@ def _fields(
                 if not fields:
                     continue
                 line = reader.line_num + above
-                if len(fields) < width:
-                    raise CsvError(
-                        f"{path}: line {line}: {len(fields)} fields where the header has {len(header)}; "
-                        "the row is cut off: mend or remove it"
-                    )
-                if any(text.strip() for text in fields[len(header) :]):
-                    # A decimal comma would move every field behind it by one, and still be read as numbers.
-                    cure = "mend or remove the row"
-                    if mark == ",":
-                        cure = "where commas are decimal, put semicolons or tabs between the fields, or write points"
-                    what = f"{len(fields)} fields where the header has {len(header)}"
-                    raise CsvError(f"{path}: line {line}: {what}; {cure}")
+                if fault := _wrong_width(fields, len(header), width, mark):
+                    raise CsvError(f"{path}: line {line}: {fault}")
                 empty = False
                 texts = ["" if place is None else fields[place].strip() for place in at]
                 yield line, tuple(texts if mark == "," else [text.replace(",", ".") for text in texts])
@@ -286,6 +276,19 @@ def _fields(
     except csv.Error as error:
         line = reader.line_num + above
         raise CsvError(f"{path}: line {line}: is not CSV ({error}); save it as plain CSV") from error
+
+
+def _wrong_width(fields: list[str], of_header: int, needed: int, mark: str) -> str:
+    """What is wrong with how many fields a row has, and the cure; "" for nothing."""
+    what = f"{len(fields)} fields where the header has {of_header}"
+    if len(fields) < needed:
+        return f"{what}; the row is cut off: mend or remove it"
+    if not any(text.strip() for text in fields[of_header:]):
+        return ""
+    if mark == ",":
+        # A decimal comma would move every field behind it by one, and still be read as numbers.
+        return f"{what}; where commas are decimal, put semicolons or tabs between the fields, or write points"
+    return f"{what}; mend or remove the row"
 
 
 def _places(
