@@ -494,18 +494,22 @@ class Unit:
     def _set_off(self, companion: Companion | MaximalTest) -> None:
         if "summary" in self._tasks:
             self._tasks.pop("summary").cancel()  # of a ride before: it is not to be shown after this one
-        self._companion = companion
-        self.rode = True
-        self._ridden = self._ready
-        self._began_s = self._wiring.clock.t_s()
         self._pages.review = None
-        self._pages.page = "ride"
-        self._service.status("riding")
+        self._ride(companion, self._ready, self._wiring.clock.t_s())
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
         if isinstance(companion, Companion):
             plan = Mark(0.0, "plan", {"digest": self._ridden.digest()})
             self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
+
+    def _ride(self, companion: Companion | MaximalTest, ready: Preparation, began_s: float) -> None:
+        """This is the ride from now on. began_s: what the clock said, or would have said, at its beginning."""
+        self._companion = companion
+        self.rode = True
+        self._ridden = ready
+        self._began_s = began_s
+        self._pages.page = "ride"
+        self._service.status("riding")
 
     async def _go_on(self, cut: CutShort, back_s: float) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
@@ -529,13 +533,8 @@ class Unit:
             self._show()
             return
         self._going_on = False
-        self._ridden = ready
         self._plan_edited_s = _edited_s(ready.plan.name)
-        self._companion = companion
-        self.rode = True
-        self._began_s = back_s - t_s
-        self._pages.page = "ride"
-        self._service.status("riding")
+        self._ride(companion, ready, back_s - t_s)
         late = [effect for at_s, beat in self._waiting for effect in self._fed(companion, beat, at_s)]
         self._waiting.clear()
         companion.leave_out_stale(late, self._ride_s())
