@@ -385,14 +385,16 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
 
 
 _LEAP_BPM, _AGREE_BPM = 5, 3.0
-"""A rise of more than the first wants a second ride within the second of it (own choice)."""
+"""A rise of more than the first wants a ride of another day within the second of it (own choice)."""
+_ANOTHER_DAY_DAYS = 0.5
+"""A strap that misled one ride misleads another of the same day, or another recording of the same ride (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A maximum for the rider to accept or refuse. origin: what it rests on, as the history has it.
 
-    leap: it would rise far on one ride alone; ``why`` says so.
+    leap: it would rise far on one day's riding alone; ``why`` says so.
     """
 
     value_bpm: int
@@ -447,13 +449,16 @@ def _better(
         return None
     _, measured = _witness(sound or observations, found.value_bpm)
     why = found.why
-    agree = [seen for seen in sound if seen.peak_bpm > best.peak_bpm - _AGREE_BPM]
+    agreed = any(
+        seen.peak_bpm > best.peak_bpm - _AGREE_BPM and abs(seen.days_ago - best.days_ago) >= _ANOTHER_DAY_DAYS
+        for seen in sound
+    )
     rise_bpm = 0 if in_use_bpm is None else value - in_use_bpm
-    leap = rise_bpm > _LEAP_BPM and len(agree) == 1 and not measured
+    leap = rise_bpm > _LEAP_BPM and not agreed and not measured
     if leap:
         why += (
-            f" It would rise by {rise_bpm} bpm on one ride alone, and what slides as slowly as a heart is"
-            " not told from one: see whether another hard ride says the same before you accept it."
+            f" It would rise by {rise_bpm} bpm on one day's riding alone, and what slides as slowly as a heart"
+            " is not told from one: see whether a hard ride of another day says the same before you accept it."
         )
     return Proposal(value, found.low_bpm, found.high_bpm, why, "test" if measured else "ride", leap)
 

@@ -214,10 +214,10 @@ def test_a_leap_over_a_formula_is_cautioned_and_accepted_with_the_way_back(capsy
     said = capsys.readouterr().out
     value_bpm = int(said.split()[1])
     assert f"Proposed: {value_bpm} bpm instead of 181 bpm (formula)." in said
-    assert f"rise by {value_bpm - 181} bpm on one ride alone" in said
+    assert f"rise by {value_bpm - 181} bpm on one day's riding alone" in said
     assert main(["maximum", "review", "--accept"]) == 0
     said = capsys.readouterr().out
-    assert "on one ride alone" in said
+    assert "on one day's riding alone" in said
     assert f"Accepted: {value_bpm} bpm is your maximum" in said
     assert "To go back: `rumblestrip maximum set N`, or take hr_max_bpm out of" in said
     assert main(["maximum", "set", "196"]) == 0

@@ -174,11 +174,11 @@ def test_a_leap_on_one_ride_alone_says_so() -> None:
         assert proposed is not None
         return proposed.why
 
-    assert "one ride alone" in why(190.0, 182.0)
-    assert "one ride alone" not in why(190.0, accepted_bpm=186)
+    assert "one day's riding alone" in why(190.0, 182.0)
+    assert "one day's riding alone" not in why(190.0, accepted_bpm=186)
     assert "by 10 bpm" in why(190.0, 182.0)
-    assert "one ride alone" not in why(190.0, 188.5)
-    assert "one ride alone" not in why(184.0)
+    assert "one day's riding alone" not in why(190.0, 188.5)
+    assert "one day's riding alone" not in why(184.0)
 
 
 def test_a_leap_over_a_formula_says_so_too() -> None:
@@ -187,7 +187,11 @@ def test_a_leap_over_a_formula_says_so_too() -> None:
     leap = maximum.propose(alone, None, 47)
     assert leap is not None
     assert leap.leap
-    assert f"by {leap.value_bpm - 181} bpm on one ride alone" in leap.why
+    assert f"by {leap.value_bpm - 181} bpm on one day's riding alone" in leap.why
+    # The same strap on the same day, or another recording of the same ride, agrees without being another's word.
+    same_day = maximum.propose([*alone, Observation(1.3, 197, "hard")], None, 47)
+    assert same_day is not None
+    assert same_day.leap
     agreed = maximum.propose([*alone, Observation(9, 197, "hard")], None, 47)
     assert agreed is not None
     assert not agreed.leap
