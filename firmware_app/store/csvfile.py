@@ -37,6 +37,8 @@ _ANEW_S = 300.0
 _EPOCH_S = 1_000_000_000
 """Numbers from here on (September 2001) count from 1970 and so give the date too; no ride is thirty years long."""
 _LAST_S = 4_000_000_000
+_LONGEST_RR_S = 10.0
+"""A column of RR intervals that goes no higher holds seconds: in ms that would be over 6000 bpm."""
 _MAX_HR_BPM = 65_535
 _MAX_RR_MS = 64_000
 """What a strap can send at most: 16 bits of bpm, and 16 bits of 1/1024 s."""
@@ -124,6 +126,10 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
         low, high = HR_RANGE_BPM
         cure = "write " + ", ".join(f"{name} in {unit}" for name, unit in ((hr, "beats a minute"), (rr, "ms")) if name)
         raise CsvError(f"{path}: no row has a heart rate from {low:g} to {high:g} bpm; {cure}")
+    longest_ms = max((rr_ms for _, measurement in rows for rr_ms in measurement.rr_ms), default=0.0)
+    if 0 < longest_ms <= _LONGEST_RR_S:
+        # Beside reported bpm they would be passed over without a word, and with them the better evidence.
+        raise CsvError(f"{path}: {rr}: no RR interval is over {longest_ms:g} ms: they are in seconds; write them in ms")
     return times.began_unix_s, rows
 
 
@@ -226,7 +232,10 @@ def _number(path: Path, line: int, column: str, text: str, highest: float) -> fl
         value = float("nan")
     if not isfinite(value) or "_" in text:
         what = "is empty" if not text else f"'{shown(text)}' is not a number"
-        raise CsvError(f"{path}: line {line}: {column}: {what}; write digits with a decimal point, such as 812.5")
+        cure = "write digits with a decimal point, such as 812.5"
+        if column == "rr_ms":
+            cure += ", and spaces between several"
+        raise CsvError(f"{path}: line {line}: {column}: {what}; {cure}")
     if not 0 <= value <= highest:
         raise CsvError(f"{path}: line {line}: {column}: {shown(text)} is not from 0 to {highest}; mend that row")
     return value

@@ -110,6 +110,8 @@ def test_times_with_colons_and_times_since_1970_count_from_the_first_row(tmp_pat
         ("T_S,t_S,hr_bpm\n0,0,120\n", "twice"),
         ("t_s,hr_bpm\n0,2.3\n1,2.4\n", "no row has a heart rate from 30 to 240 bpm; write hr_bpm in beats a minute"),
         ("t_s,rr_ms\n0,0.81 0.79\n", "rr_ms in ms"),
+        ("t_s,hr_bpm,rr_ms\n0,75,0.81 0.79\n1,76,0.8\n", "rr_ms: no RR interval is over 0.81 ms: they are in seconds"),
+        ("t_s,rr_ms\n0,810|790\n", "'810|790' is not a number; write digits with a decimal point, such as 812.5, and"),
         ("t_s,hr_bpm,rr_ms,contact\n0,0,,1\n1,,0,1\n2,255,,\n", "no row has a heart rate"),
         ("t_s,power_w\n0,200\n", "no column hr_bpm or rr_ms"),
         ("t_s;power_w\n0;200\n", "the header has t_s, power_w: rename"),
