@@ -135,7 +135,8 @@ def connect(path: Path) -> sqlite3.Connection:
     handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
         if os.fstat(handle).st_mode & 0o077:
-            os.fchmod(handle, 0o600)
+            with suppress(PermissionError):  # another's file that all may write: `check` tells, and it costs no ride
+                os.fchmod(handle, 0o600)
     finally:
         os.close(handle)
     # psow=0: SQLite must not trust the card to leave alone what lies beside a write that the power cut short. It then

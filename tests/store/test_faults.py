@@ -146,6 +146,22 @@ def test_a_full_card_can_be_read(card: Path) -> None:
     unit.writer.close()
 
 
+def test_a_log_that_may_be_written_but_is_anothers_is_written(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Made by the superuser once, and opened to all since."""
+    open_log(path).close()
+    path.chmod(0o666)
+
+    def not_the_owner(handle: int, mode: int) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "fchmod", not_the_owner)
+    unit = Unit(path)
+    unit.ride(20)
+    assert unit.arrive() == 0
+    with open_log(path) as log:
+        assert same_measurements(log.record(1), ride(20))
+
+
 def test_a_card_that_was_full_from_the_start_is_said_to_be_full(card: Path) -> None:
     path = card / "rides.sqlite3"
     path.touch()
