@@ -54,7 +54,8 @@ class NearMax(Condition):
     there down to the release it runs back, and under that three times as fast. The estimate of a heart that is held
     at the limit swings about it. bridge_s: a gap of the signal of up to so long counts as near maximum when the
     heart is over the limit after it, less the time that it took to get over ``release_percent`` at ``rise_bpm_s``;
-    of a longer one so much. Where nothing was seen the rider gets the alarm rather than the benefit of the doubt.
+    of a longer one so much. blind_s: a heart that was surely over the limit when it was lost counts as over it for so
+    much longer. Where nothing was seen the rider gets the alarm rather than the benefit of the doubt.
     """
 
     limit_percent: float
@@ -64,6 +65,7 @@ class NearMax(Condition):
     dip_bpm: float
     bridge_s: float
     rise_bpm_s: float
+    blind_s: float
 
     def begins_bpm(self, hr_max_bpm: int) -> float:
         """Where near maximum begins for a rider with this maximum, in bpm."""
@@ -161,6 +163,7 @@ BOUNDS: dict[type[Condition], dict[str, tuple[float, float]]] = {
         "dip_bpm": (0, 5),
         "bridge_s": (0, 30),
         "rise_bpm_s": (0.5, 5),
+        "blind_s": (0, 30),
         "apart_s": (0, 0),
     },
     Contact: {"quality_below": (0, 0.9)},
@@ -237,9 +240,9 @@ class Situation:
     """The moment as the companion sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
-    trusted heart rate without its quick swings, and its slope. doubt_bpm: the gate's own. on_its_way: whether a heart
-    outside the lane is getting there as fast as its lag lets it; arrived: whether it has been in the lane since the
-    lane last moved. arriving: whether notifications come in at all.
+    trusted heart rate without its quick swings, and its slope. doubt_bpm, unseen_s: the gate's own. on_its_way:
+    whether a heart outside the lane is getting there as fast as its lag lets it; arrived: whether it has been in the
+    lane since the lane last moved. arriving: whether notifications come in at all.
     """
 
     t_s: float = 0.0
@@ -251,6 +254,7 @@ class Situation:
     trend_bpm_s: float = 0.0
     quality: float = 0.0
     doubt_bpm: float = 0.0
+    unseen_s: float = 0.0
     contact: bool | None = None
     arriving: bool = False
     untrusted_since_s: float | None = 0.0
@@ -291,14 +295,17 @@ class Rate(NamedTuple):
 
     RESET forgets all. ``clear`` says that the condition is over as far as this moment can tell. ``over_bpm`` is how far
     the heart is outside its lane. ``away_s`` is how much of a gap that begins here the heart needs to come near
-    maximum. ``unseen`` says that there is nothing to judge by now.
+    maximum. ``sure`` says that a heart lost here was there. ``unseen`` says that there is nothing to judge by now,
+    ``unseen_s`` for how long there was nothing, although there seemed to be.
     """
 
     per_s: float
     clear: bool
     away_s: float = float("inf")
     over_bpm: float = 0.0
+    sure: bool = False
     unseen: bool = False
+    unseen_s: float = 0.0
 
 
 _RESET = float("-inf")
@@ -324,6 +331,10 @@ _SEEN_S = 2.0
 """After a long gap that began below the release the heart must be seen over the limit for this long (own choice)."""
 
 
+_SURE_QUALITY = 0.5
+"""Of a heart that is lost at a lower signal quality nobody can say that it was there (own choice)."""
+
+
 _FORGETS = 3.0
 """Below the release the dwell runs back this many times as fast as it built up (own choice)."""
 
@@ -337,7 +348,7 @@ def _near_max(s: Situation, row: NearMax, engine: Engine) -> Rate:
     under_bpm = row.ends_bpm(s.hr_max_bpm) - s.trusted_bpm
     away_s = max(under_bpm, 0.0) / row.rise_bpm_s
     if over_bpm >= -row.early_bpm:
-        return Rate(1.0, under_bpm > 0, away_s)
+        return Rate(1.0, under_bpm > 0, away_s, sure=s.quality >= _SURE_QUALITY, unseen_s=s.unseen_s)
     if under_bpm > 0:
         # One estimate under it may be the static's: the dwell is forgotten within seconds, and not at once.
         return Rate(-_FORGETS, True, away_s)
@@ -462,7 +473,6 @@ class _Row:
 
     __slots__ = (
         "active",
-        "away_s",
         "back_s",
         "clear_since_s",
         "gathered",
@@ -472,6 +482,7 @@ class _Row:
         "needed",
         "reminder",
         "row",
+        "seen",
         "sounded_s",
         "unsaid",
         "unseen_s",
@@ -482,7 +493,7 @@ class _Row:
         self.row = row
         self.measure = CONDITIONS[kind]
         self.needed = row.decision_bpm_s if isinstance(row, Lane) else row.dwell_s
-        self.away_s = float("inf")  # as it was when the heart was last seen
+        self.seen = _FALSE  # the rate when the heart was last seen
         self.gathered = 0.0
         self.unseen_s = 0.0
         self.active = False
@@ -498,13 +509,24 @@ class _Row:
         if rate.unseen:
             self.unseen_s += dt_s
             return
+        self.unseen_s = max(self.unseen_s, rate.unseen_s)
+        if rate.per_s == 0 and self.unseen_s:
+            return  # neither there nor away: what comes next says what the gap was
         bridged_s = self._bridged_s() if rate.per_s > 0 else 0.0
-        self.away_s = rate.away_s
+        self.seen = rate
         self.unseen_s = 0.0
         if rate.per_s == _RESET:
             self.gathered = 0.0
         else:
             self.gathered = max(self.gathered + rate.per_s * (dt_s + bridged_s), 0.0)
+
+    def due(self, rate: Rate) -> bool:
+        """Whether it has gathered what it needs, at this rate."""
+        if not rate.unseen:
+            return rate.per_s > 0 and self.gathered >= self.needed
+        if not isinstance(self.row, NearMax) or self.seen.per_s <= 0 or not self.seen.sure:
+            return False
+        return self.gathered + min(self.unseen_s, self.row.blind_s) >= self.needed
 
     def _bridged_s(self) -> float:
         """How much of the gap that ends now counts for a heart that is found over its limit."""
@@ -512,8 +534,9 @@ class _Row:
             return self.unseen_s / 2  # it left at some time in the gap
         if not isinstance(self.row, NearMax):
             return 0.0
-        bridged_s = min(max(self.unseen_s - self.away_s, 0.0), self.row.bridge_s)
-        if self.unseen_s > self.row.bridge_s and self.away_s:
+        away_s = self.seen.away_s
+        bridged_s = min(max(self.unseen_s - away_s, 0.0), self.row.bridge_s)
+        if self.unseen_s > self.row.bridge_s and away_s:
             # So long ago it was low: one packet is too little to say that it is near maximum now.
             return max(min(bridged_s, self.needed - self.gathered - _SEEN_S), 0.0)
         return bridged_s
@@ -570,7 +593,7 @@ class Engine:
             if rate.over_bpm < _SHOWN_BPM:
                 row.back_s = s.t_s
             if not row.active:
-                if rate.per_s > 0 and row.gathered >= row.needed and self._apart(row, rate, s.t_s):
+                if row.due(rate) and self._apart(row, rate, s.t_s):
                     self._begin(row, s.t_s, changes)
             elif not self._ended(row, rate.clear, s, changes):
                 self._remind(row, rate, s.t_s, changes)

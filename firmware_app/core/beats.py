@@ -23,7 +23,7 @@ sudden change of slope; on the reported bpm the strap's own averaging comes on t
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import exp
 from typing import NamedTuple
@@ -54,6 +54,7 @@ class Trusted:
     hr_bpm: trusted heart rate, or None when there is none to trust. slope_bpm_s: its slope.
     quality: signal quality, 0 (nothing believed lately) to 1 (every beat as expected). doubt_bpm: standard deviation
     that the track gives itself: under 1 for most hearts at effort, 2 for a restless one or after a burst of static.
+    unseen_s: where the heart has just been found a leap away, how long ago it was last surely seen.
     """
 
     t_s: float
@@ -61,6 +62,7 @@ class Trusted:
     slope_bpm_s: float
     quality: float
     doubt_bpm: float = 0.0
+    unseen_s: float = 0.0
 
 
 # The track. Slope noise is what hill starts and sprints ask for; the beat noise floor is breathing at hard effort.
@@ -168,6 +170,7 @@ _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 60
 _ALIKE_LOST = 0.1  # of the time, what intervals that are a heart may leave untold
+_ALIKE_BEATS = 6  # a beat as long as so many before it keeps the track, but may be the strap's and not the heart's
 _STUCK_ALIKE_S = 120.0  # where a strap counts in coarse ticks, a steady heart sends nothing but one interval for long
 
 
@@ -264,14 +267,14 @@ class _Jump:
 class _Repeats:
     """A strap that says the same for longer than a living heart does."""
 
-    __slots__ = ("_last", "_last_rr_ms", "_packet_since_s", "_packets", "_report_since_s", "_report_stuck", "_rrs")
+    __slots__ = ("_last", "_last_rr_ms", "_packet_since_s", "_packets", "_report_since_s", "_report_stuck", "rrs_alike")
 
     def __init__(self) -> None:
         self._last: Measurement | None = None
         self._last_rr_ms = 0.0
         self._packets = 0  # how often the last packet came again,
         self._packet_since_s = 0.0  # and since when
-        self._rrs = 0  # how often the last RR interval came again
+        self.rrs_alike = 0  # how often the last RR interval came again
         self._report_since_s = 0.0  # since when the reported heart rate is the same
         self._report_stuck = False
 
@@ -283,7 +286,7 @@ class _Repeats:
             self._report_since_s = t_s
             self._report_stuck = False
         for rr_ms in measurement.rr_ms:
-            self._rrs = self._rrs + 1 if rr_ms == self._last_rr_ms else 0
+            self.rrs_alike = self.rrs_alike + 1 if rr_ms == self._last_rr_ms else 0
             self._last_rr_ms = rr_ms
         same_s = t_s - self._report_since_s
         if measurement.rr_ms:
@@ -291,7 +294,7 @@ class _Repeats:
             self._packets = self._packets + 1 if same else 0
             if not same:
                 self._packet_since_s = t_s
-            if self._rrs >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:
+            if self.rrs_alike >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:
                 return True
             return self._packets >= STUCK_PACKETS and not self._may_be_alike(measurement.rr_ms, t_s)
         # Once stuck, until it changes: that no RR intervals come any more does not make it right.
@@ -358,6 +361,7 @@ class Gate:
         self._intervals_s: deque[float] = deque(maxlen=_USUAL_OF)
         self._fresh_s = FRESH_S
         self._span_s = _SPAN_INTERVALS  # what one notification vouches for
+        self._unseen_s = 0.0  # before this measurement found the heart a leap away
         self._followed_since_s = 0.0  # since when the track has followed one heart
 
     @property
@@ -368,6 +372,7 @@ class Gate:
     def feed(self, measurement: Measurement, t_s: float) -> Trusted:
         """Take one measurement at its time of arrival; times must not go back."""
         silent_s = self._arrive(t_s)
+        self._unseen_s = 0.0
         rrs = measurement.rr_ms
         stuck = self._repeats.stuck(measurement, t_s, self._sends_rr > 0.5)
         if rrs:
@@ -383,7 +388,8 @@ class Gate:
             self._sends_rr -= 0.02 * self._sends_rr
             self._report(float(measurement.hr_bpm), t_s, stuck or measurement.contact is False, silent_s)
         self._lag_s = 0.0 if rrs else _REPORTED_LAG_S
-        return self.at(t_s)
+        found = self.at(t_s)
+        return replace(found, unseen_s=self._unseen_s) if self._unseen_s else found
 
     def at(self, t_s: float) -> Trusted:
         """What is believed at a time, without a new measurement."""
@@ -426,7 +432,8 @@ class Gate:
                 self._fragments_ms.clear()
                 self._run.clear()
                 doubt = 1 + _EDGE_DOUBT * (off / tolerance) ** 2
-                self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), worth=1.0, sure=True)
+                sure = self._repeats.rrs_alike < _ALIKE_BEATS
+                self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), worth=1.0, sure=sure)
                 return
             beats = self._mended_beats(rr_ms, expected_ms)
             if beats:
@@ -650,6 +657,8 @@ class Gate:
     def _begin_at(self, hr_bpm: float, t_s: float) -> None:
         if self._track is None or abs(hr_bpm - self._track.level_bpm) > self._back_bpm(t_s):
             self._followed_since_s = t_s
+        if self._track is not None and abs(hr_bpm - self._track.at(t_s)) > _JUMP_BPM:
+            self._unseen_s = t_s - self._believed_s
         self._track = _Track(hr_bpm, t_s)
         self._haste = 1.0
         self._report_steps = 0

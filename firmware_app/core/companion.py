@@ -36,7 +36,8 @@ from firmware_app.core.events import (
 from firmware_app.core.lag import LagModel
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
-from firmware_app.core.session import Plan, PlanRun, StepChange, clock_text
+from firmware_app.core.session import Plan, PlanRun, StepChange
+from firmware_app.core.times import clock_text
 from firmware_app.core.views import RideView, Side
 
 TICK_S = 0.25
@@ -215,6 +216,7 @@ class Companion:
         if now.trusted_bpm is not None:
             trusted = self._gate.at(t_s)
             now.trusted_bpm = trusted.hr_bpm
+            now.unseen_s = trusted.unseen_s
             if trusted.hr_bpm is None:
                 now.untrusted_since_s = self._trusted_s
         now.arriving = t_s - self._arrived_s < self._gate.fresh_s
@@ -230,6 +232,7 @@ class Companion:
         now.contact = measurement.contact
         now.quality = trusted.quality
         now.doubt_bpm = trusted.doubt_bpm
+        now.unseen_s = trusted.unseen_s
         now.slope_bpm_s = trusted.slope_bpm_s
         hr_bpm = trusted.hr_bpm
         if hr_bpm is None:

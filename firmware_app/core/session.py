@@ -28,7 +28,7 @@ from firmware_app.core.bands import (
     whole_bpm,
 )
 from firmware_app.core.lag import DEAD_S, TAU_S, arrival_s, course
-from firmware_app.core.times import clock_text as clock_text
+from firmware_app.core.times import clock_text
 
 CUE_S = 5.0
 """A change that comes on its own is announced this long before, unless the step is shorter than twice that."""

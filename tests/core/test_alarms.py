@@ -195,7 +195,7 @@ def test_a_short_gap_does_not_save_a_heart_from_near_max(table: AlarmTable, gone
 
 @pytest.mark.parametrize(
     ("before_bpm", "gone_s", "seconds"),
-    [(187.0, 20, 0), (187.0, 90, 0), (174.0, 20, 5), (174.0, 12, 13), (150.0, 20, 15), (174.0, 90, 2), (150.0, 45, 4)],
+    [(186.0, 20, 0), (186.0, 90, 0), (174.0, 20, 5), (174.0, 12, 13), (150.0, 20, 15), (174.0, 90, 2), (150.0, 45, 4)],
 )
 def test_a_gap_counts_but_for_the_time_that_the_heart_took_to_get_there(
     table: AlarmTable, before_bpm: float, gone_s: float, seconds: float
@@ -211,6 +211,46 @@ def test_a_gap_counts_but_for_the_time_that_the_heart_took_to_get_there(
     assert len(ride.began("near_max")) == (0 if seconds else 1)
     ride.go(2, trusted_bpm=192.0)
     assert len(ride.began("near_max")) == 1
+
+
+@pytest.mark.parametrize(("seen_s", "quality", "told"), [(7, 1.0, True), (5, 1.0, False), (7, 0.4, False)])
+def test_a_heart_lost_near_maximum_counts_as_there_for_nine_seconds_more(
+    table: AlarmTable, seen_s: float, quality: float, told: bool
+) -> None:
+    """Where it was surely there: at a poor signal quality it may have been the static's."""
+    ride = Ride(table)
+    ride.go(seen_s, trusted_bpm=192.0, quality=quality)
+    ride.go(40, trusted_bpm=None, quality=0.0)
+    assert ride.began("near_max") == ([pytest.approx(15, abs=2 * TICK_S)] if told else [])
+
+
+def test_a_heart_lost_just_under_the_limit_is_not_counted_on(table: AlarmTable) -> None:
+    ride = Ride(table)
+    ride.go(14, trusted_bpm=192.0)
+    ride.go(1, trusted_bpm=LIMIT_BPM - 1.5)
+    ride.go(40, trusted_bpm=None)
+    assert ride.began("near_max") == []
+
+
+def test_a_heart_found_just_under_the_limit_after_a_gap_and_then_over_it_was_there(table: AlarmTable) -> None:
+    ride = Ride(table)
+    ride.go(5, trusted_bpm=192.0)
+    ride.go(15, trusted_bpm=None)
+    ride.go(3, trusted_bpm=LIMIT_BPM - 1.5)
+    assert ride.began("near_max") == []
+    ride.go(1, trusted_bpm=192.0)
+    assert len(ride.began("near_max")) == 1
+
+
+@pytest.mark.parametrize(("held_s", "told"), [(30.0, True), (3.0, False)])
+def test_a_heart_that_was_held_to_an_old_value_counts_as_after_a_gap(
+    table: AlarmTable, held_s: float, told: bool
+) -> None:
+    ride = Ride(table)
+    ride.go(30, trusted_bpm=176.0)
+    ride.go(TICK_S, trusted_bpm=192.0, unseen_s=held_s)
+    ride.go(5, unseen_s=0.0)
+    assert len(ride.began("near_max")) == told
 
 
 def test_a_heart_found_near_maximum_again_after_a_long_gap_is_told_at_once(table: AlarmTable) -> None:

@@ -570,6 +570,34 @@ def test_a_stuck_strap_is_believed_again_when_it_lives_again() -> None:
     assert all(abs(value - 120) < 4 for _, value in known(trusted(later, gate), 150))
 
 
+@pytest.mark.parametrize("packets", [[(476.0,) * 2, (476.0,) * 3], [(476.0,) * 2]])
+def test_a_strap_that_repeats_one_interval_does_not_hold_the_heart_back_when_it_lives_again(
+    packets: list[tuple[float, ...]],
+) -> None:
+    """Two and three a packet by turns is no packet that comes again; but the heart has had the time to be elsewhere."""
+    gate = Gate()
+    trusted(steady(126, 60.0), gate)
+    trusted([(61.0 + s, Measurement(126, packets[s % len(packets)])) for s in range(15)], gate)
+    found = trusted([(76.0 + s, Measurement(163, (368.0, 367.0, 369.0))) for s in range(5)], gate)
+    assert found[-1].hr_bpm == pytest.approx(163, abs=2)
+    assert max(one.unseen_s for one in found) >= 12
+
+
+@pytest.mark.parametrize("carried", [bpm_only, rr_only])
+def test_a_heart_found_a_leap_away_says_once_for_how_long_it_was_not_seen(carried: Callable[[Rows], Rows]) -> None:
+    before, after = steady(140, 60.0), [(t_s + 85.0, one) for t_s, one in steady(170, 20.0)]
+    said = [one.unseen_s for one in trusted(carried([*before, *after]))]
+    assert len([one for one in said if one]) == 1
+    assert max(said) == pytest.approx(25 + 4, abs=4)
+
+
+@pytest.mark.parametrize("carried", [bpm_only, rr_only])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_heart_that_is_never_lost_was_never_unseen(carried: Callable[[Rows], Rows], seed: int) -> None:
+    rows = notified(heart(lambda t_s: 140 + 30 * np.sin(t_s / 40), 240.0, seed))
+    assert not any(one.unseen_s for one in trusted(carried(rows)))
+
+
 def test_a_report_without_skin_contact_is_not_believed() -> None:
     rnd = random.Random(1)
     rows = [(float(i), Measurement(140 + rnd.randint(-2, 2), (), False)) for i in range(60)]

@@ -325,6 +325,14 @@ def test_near_maximum_is_sounded_every_ten_seconds_and_seen() -> None:
     assert (view.near_max, view.word) == (True, "ease")
 
 
+def test_a_number_that_stood_still_and_leaps_near_maximum_is_told_within_seconds() -> None:
+    """The strap said 150 while the heart went on; that it was near maximum all the time is the safe thing to take."""
+    numbers = [140 + s // 6 for s in range(60)] + [150] * 32 + [181, 182, 183, 182] * 4
+    effects = feed(companion(None), [(float(s), Measurement(bpm)) for s, bpm in enumerate(numbers)])
+    (near_max,) = (mark.t_s for mark in marks(effects, "alarm") if mark.detail["kind"] == "near_max")
+    assert near_max <= 92 + 10
+
+
 @pytest.mark.parametrize("press", [Press("minus"), Press("select")])
 def test_no_key_cuts_the_sound_of_near_maximum_short(press: Press) -> None:
     one = companion()
