@@ -4,7 +4,8 @@ The heart answers a step in work as a first-order system with a dead time (Hunt 
 nothing for a few seconds, then most of the way in about a minute. A unit that compares at once scolds a rider who is
 doing right. A unit that waits a fixed time lets one who does nothing sit there. So, for a heart outside its lane:
 
-    it is on its way      when it is no further behind than the slowest honest heart would be since the lane moved,
+    it is on its way      when it is no further behind than the slowest honest heart would be since the lane moved
+                          (for some seconds the work before goes on, and may lead it further away, or out),
                           or when it moves towards the lane at least half as fast as such a heart would at that height
 
 The time constant begins at the published one and moves with the arrivals of this ride, within published bounds. Both
@@ -52,6 +53,9 @@ FAST_S, SLOW_S = 5.0, 15.0
 BEHIND_S = 5.0
 """So long must a heart be behind before it has no excuse (own choice)."""
 
+HELD_S = 5.0
+"""So long must a heart be in its lane to have arrived: one that only swings over the edge has not (own choice)."""
+
 FORGET_S = 10.0
 """After a gap longer than this the slope begins anew."""
 
@@ -98,6 +102,18 @@ def arrival_s(hr_bpm: float, target: Target, tau_s: float = TAU_S, dead_s: float
     return 0.0 if way is None else dead_s + tau_s * way.taus
 
 
+def _led_out(before: Target | None, now: Target | None) -> tuple[Way, ...]:
+    """From which sides a heart that is inside now has to come back, where the work before leads it out.
+
+    Standing does so downward. By what the rider rode in a free step nobody knows.
+    """
+    if before is None or now is None:
+        return (1, -1)
+    if before == now:
+        return (1,)
+    return (*((1,) if before.low_bpm < now.low_bpm else ()), *((-1,) if before.high_bpm > now.high_bpm else ()))
+
+
 class LagModel:
     """One rider's lag during one ride. Constant work and memory per heart rate.
 
@@ -111,7 +127,9 @@ class LagModel:
         self._target: Target | None = None
         self._moved_s = -inf
         self._course: Course | None = None
+        self._led_out: tuple[Way, ...] = ()
         self._waiting = False
+        self._inside_since_s: float | None = None
         self._arrived = False
         self._whole = False
         self._t_s = -inf
@@ -125,7 +143,7 @@ class LagModel:
 
     @property
     def arrived(self) -> bool:
-        """Whether the heart has been in the lane since the lane last moved."""
+        """Whether the heart has settled in the lane since the lane last moved, and had the time to leave it again."""
         return self._arrived
 
     @property
@@ -136,6 +154,7 @@ class LagModel:
 
     def aim(self, t_s: float, target: Target | None) -> None:
         """The lane has moved, or the ride goes on after a pause: the heart begins its way now."""
+        self._led_out = _led_out(self._target, target)
         self._target = target
         self._kept_s = {1: -inf, -1: -inf}
         self._course = None
@@ -151,6 +170,7 @@ class LagModel:
         gap_s = t_s - self._t_s
         if gap_s > FORGET_S:
             self._fast_bpm = self._slow_bpm = hr_bpm
+            self._inside_since_s = None
         elif gap_s > 0:
             self._fast_bpm += (hr_bpm - self._fast_bpm) * (1 - exp(-gap_s / FAST_S))
             self._slow_bpm += (hr_bpm - self._slow_bpm) * (1 - exp(-gap_s / SLOW_S))
@@ -159,10 +179,8 @@ class LagModel:
             # The lane moved while there was no signal: give all the time from here, and learn nothing from it.
             self._set_out(t_s)
             self._whole = False
-        if self._course and not self._arrived and (hr_bpm - self._course.edge_bpm) * self._course.way >= 0:
-            self._arrived = True
-            self._learn(self._course, t_s)
         now = self._now()
+        self._follow(t_s, now)
         if now is not None and self._moves(now):
             self._kept_s[now.way] = t_s
 
@@ -178,6 +196,23 @@ class LagModel:
     def _now(self) -> Course | None:
         return None if self._target is None or self._t_s == -inf else course(self._hr_bpm, self._target)
 
+    def _follow(self, t_s: float, now: Course | None) -> None:
+        """Where the heart sets out from, and whether it has arrived."""
+        if now is not None or self._inside_since_s is None:
+            self._inside_since_s = None if now is not None else t_s
+        if self._target is None or self._arrived:
+            return
+        since = self._course
+        if t_s - self._moved_s < SLOW_DEAD_S:
+            # Until the legs show, the work before goes on: it may carry the heart further away, or out of the lane.
+            away = course(self._fast_bpm, self._target)
+            if away and away.way in (self._led_out if since is None else (since.way,)):
+                self._course = max(since or away, away, key=lambda one: one.taus)
+        elif self._inside_since_s is not None and t_s - self._inside_since_s >= HELD_S:
+            self._arrived = True
+            if since is not None:
+                self._learn(since, max(self._inside_since_s, self._moved_s))
+
     def _moves(self, now: Course) -> bool:
         tau_s = self._slow_tau_s(now.way)
         if self._keeps_up(now.way, tau_s):
@@ -191,12 +226,14 @@ class LagModel:
     def _keeps_up(self, way: Way, tau_s: float) -> bool:
         since, after_s = self._course, self._t_s - self._moved_s
         if since is None or since.way != way:
-            return False
+            return since is None and after_s < SLOW_DEAD_S and way in self._led_out
+        if after_s < SLOW_DEAD_S:
+            return True
         if self._arrived:
-            # It has touched the edge: a heart may waver there, but not turn back.
+            # It was in the lane: a heart may waver at the edge, but not turn back.
             return abs(self._hr_bpm - since.edge_bpm) <= MARGIN_BPM and after_s < self._slowest_s(since)
         slowest_bpm = since.bpm(after_s, tau_s, SLOW_DEAD_S)
-        return after_s < SLOW_DEAD_S or (self._hr_bpm - slowest_bpm) * since.way >= -MARGIN_BPM
+        return (self._hr_bpm - slowest_bpm) * since.way >= -MARGIN_BPM
 
     def _set_out(self, t_s: float) -> None:
         self._waiting = self._arrived = False
@@ -205,7 +242,6 @@ class LagModel:
         if self._target is not None:
             # From the running mean; a heart that only just left the new lane is outside it all the same.
             self._course = course(self._fast_bpm, self._target) or course(self._hr_bpm, self._target)
-            self._arrived = self._course is None
         if self._course is not None:
             self._kept_s[self._course.way] = t_s
 

@@ -110,6 +110,64 @@ def test_a_heart_that_came_back_and_turns_out_again_has_no_excuse(out_bpm: float
         assert turned_s < 8 or bpm <= 170 or not model.on_its_way(t_s)
 
 
+def after_a_move(before: Target | None, lane: Target, bpm: Heart, for_s: int = 120) -> list[float]:
+    """As ``scolded``, after a minute in another lane; where it is the same one, the ride goes on after a pause."""
+    model = LagModel()
+    model.aim(-60, before)
+    return scolded(model, lane, bpm, for_s=for_s)
+
+
+def test_a_heart_on_the_edge_of_the_new_lane_answers_to_the_work_before_for_the_dead_time() -> None:
+    """The middle of the old lane lies under the new one; the heart is inside it by chance, and leaves it at once."""
+
+    def swing(t_s: float) -> float:
+        return 160.5 if t_s <= 2 else max(160 - 0.3 * t_s, 154.0) if t_s < 25 else min(154 + 0.3 * (t_s - 25), 165.0)
+
+    assert after_a_move(Target(150, 160, ""), LANE, swing) == []
+    assert after_a_move(None, LANE, swing) == []
+
+
+def test_a_heart_that_stays_out_after_the_dead_time_has_no_excuse_for_having_been_inside() -> None:
+    assert after_a_move(Target(150, 160, ""), LANE, lambda t_s: 160.5 if t_s <= 2 else 154.0)[0] < SLOW_DEAD_S + 35
+
+
+def test_a_heart_that_fell_while_the_rider_stood_has_its_time_from_where_it_fell_to() -> None:
+    """A traffic light: the heart falls on for some seconds when the legs turn again, and then comes back honestly."""
+
+    def light(t_s: float) -> float:
+        return 158 - 0.5 * t_s if t_s < 15 else 165 - 14.5 * exp(-(t_s - 15) / TAU_S)
+
+    assert after_a_move(LANE, LANE, light) == []
+
+
+@pytest.mark.parametrize("before", [LANE, Target(150, 165, "")])
+def test_a_heart_that_leaves_upward_after_a_pause_or_a_step_up_has_no_excuse(before: Target) -> None:
+    """Neither standing nor the work in a lower lane leads a heart up."""
+    bare = after_a_move(before, LANE, lambda t_s: 165 + 0.5 * t_s, for_s=60)
+    assert bare[0] == 12.0  # the whole beat over the lane
+
+
+def test_what_nobody_saw_is_no_time_in_the_lane() -> None:
+    model = LagModel()
+    model.feed(0, 120)
+    model.aim(0, LANE)
+    for t_s, arrived in ((40, False), (60, False), (62, False), (66, True)):
+        model.feed(t_s, 161)
+        assert model.arrived == arrived
+
+
+def test_a_heart_that_swings_over_the_edge_has_not_arrived_yet() -> None:
+    """An honest heart on its last beats to the lane is over the edge for a moment, and under it again for a while."""
+
+    honest = heart(120, 165)
+
+    def swinging(t_s: float) -> float:
+        return honest(t_s) + (5 if 125 <= t_s < 128 else -2 if t_s >= 128 else 0)
+
+    assert swinging(126) >= 160 > 157.5 > swinging(128)
+    assert scolded(LagModel(), LANE, swinging, for_s=150) == []
+
+
 def test_a_heart_that_goes_on_rising_after_a_step_down_is_excused_for_the_dead_time_only() -> None:
     bare = scolded(LagModel(), EASY, lambda t_s: 160 + 0.2 * t_s)
     assert bare == [float(t_s) for t_s in range(int(bare[0]), 300)]
