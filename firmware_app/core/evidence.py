@@ -494,6 +494,13 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
         for at in chain
     ]
     most_bpm = max(sure) + _LEAD_BPM
+    # Nothing tells where it left the heart, and a silence through which it goes on brings no heart back.
+    too_fast = {
+        at
+        for run in _runs(chain, lambda before, at: _goes_on(pieces[before], pieces[at], _WRONG_S))
+        if any((pieces[one].level_bpm[~steep[one]] > HR_MAX_RANGE_BPM[1]).any() for one in run)
+        for at in run
+    }
     unseen, islands = _unseen(pieces, chain), _islands(pieces, chain, noisy_t_s)
     found = []
     for place, piece in enumerate(pieces):
@@ -511,8 +518,7 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
             for witness in witnesses:
                 wrong = _with_foot(piece.level_bpm, _contradicted(piece, witness))
                 doubts[wrong] = "contradicted by steady beats close by"
-            if (piece.level_bpm[~steep[place]] > HR_MAX_RANGE_BPM[1]).any():
-                # Nothing tells where in the piece it left the heart.
+            if place in too_fast:
                 doubts[:] = "faster than a rider's heart goes"
         found.append(doubts)
     return found
@@ -576,6 +582,13 @@ def _silence_s(before: _Piece, after: _Piece) -> float:
     return after.start_s - before.end_s
 
 
+def _goes_on(before: _Piece, after: _Piece, within_s: float) -> bool:
+    """Whether a rate goes on, after a silence of so long at most, near where it was."""
+    silence_s = _silence_s(before, after)
+    change_bpm = abs(float(after.level_bpm[0] - before.level_bpm[-1]))
+    return silence_s <= within_s and change_bpm <= _ISLAND_BPM + _ISLAND_BPM_S * silence_s
+
+
 def _islands(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> dict[int, str]:
     """Why to doubt a short piece that lies higher than the long ones beside it can explain, or is noisy itself.
 
@@ -587,10 +600,7 @@ def _islands(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> dict[
         return at != before + 1 or bool(np.diff(np.searchsorted(noisy_t_s, between_s, side="right"))[0])
 
     def joined(before: int, at: int) -> bool:
-        left, right = pieces[before], pieces[at]
-        silence_s = _silence_s(left, right)
-        near = abs(float(right.level_bpm[0] - left.level_bpm[-1])) <= _ISLAND_BPM + _ISLAND_BPM_S * silence_s
-        return silence_s <= _SEEN_S and near and not is_noisy(before, at)
+        return _goes_on(pieces[before], pieces[at], _SEEN_S) and not is_noisy(before, at)
 
     runs = _runs(chain, joined)
     long = [pieces[run[-1]].end_s - pieces[run[0]].start_s >= _ISLAND_S for run in runs]

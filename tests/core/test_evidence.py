@@ -326,6 +326,15 @@ def test_what_leads_over_the_limit_is_no_peak_below_it_either() -> None:
     assert not any(stretch.peak_bpm > 165 and not stretch.doubt for stretch in found.stretches)
 
 
+@pytest.mark.parametrize("gap_s", [5, 20, 45])
+def test_what_goes_on_after_a_silence_where_it_was_over_the_limit_is_no_peak_either(gap_s: int) -> None:
+    """Beats counted twice while the heart calms down from 119 to 98."""
+    over, after = np.linspace(238, 222, 300).tolist(), np.linspace(220, 196, 500).tolist()
+    found = found_in([*np.linspace(120, 160, 300), *over, *[0.0] * gap_s, *after])
+    assert (found.peak_bpm or 0) < 165
+    assert any(abs(stretch.peak_bpm - 220) < 3 and "faster than a rider" in stretch.doubt for stretch in found.stretches)
+
+
 def sprinting(silences_s: list[tuple[int, int]]) -> Evidence:
     """A sprint of a minute to 188 bpm with silences in it, each from second to second of it."""
     up = [190 - 40 * np.exp(-i / 18) for i in range(60)]
