@@ -44,6 +44,13 @@ def watch(root: Path, *then: Callable[[], object]) -> list[Event]:
     return run_virtual(run())
 
 
+def test_the_battery_of_a_keyboard_is_not_the_units(tmp_path: Path) -> None:
+    supply(tmp_path, "hid-keyboard-battery", "3").with_name("scope").write_text("Device\n")
+    assert watch(tmp_path) == []
+    supply(tmp_path, "pack", "80").with_name("scope").write_text("System\n")
+    assert watch(tmp_path) == [Battery("unit", 80)]
+
+
 def test_a_board_without_battery_and_watch_says_nothing(tmp_path: Path) -> None:
     assert watch(tmp_path, lambda: None) == []
 
