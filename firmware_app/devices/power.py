@@ -18,8 +18,8 @@ _LOW_VOLTAGE = "/sys/class/hwmon/hwmon*/in0_lcrit_alarm"
 class Power:
     """Looks now and then; delivers Battery events, and a Fault of part ``power`` while the voltage is too low.
 
-    Source: the kernel's sysfs-class-power (capacity, in percent; scope, "Device" for the battery of a keyboard or another
-    thing beside the unit) and hwmon (in0_lcrit_alarm) interfaces.
+    Source: the kernel's sysfs-class-power (capacity, in percent; scope, "Device" for the battery of a keyboard or some
+    other thing beside the unit) and hwmon (in0_lcrit_alarm) interfaces.
     """
 
     def __init__(self, supplies: Path = _SUPPLIES, low_voltage: str = _LOW_VOLTAGE) -> None:
