@@ -16,6 +16,9 @@ reported, the track stays where it is.
 The track is as smooth as the rider's own variability asks for, until beats err on one side of it: then the heart has
 turned, and the track is let follow. Without that a sprint looks like a restless heart, and is followed ever later.
 
+Its parts: ``core/track`` predicts, ``core/refused`` remembers what was refused, ``core/jump`` and ``core/repeats`` know
+what straps do to a number.
+
 Delay: on RR intervals the trusted value runs level with the heart on a steady ramp, and needs about two seconds after a
 sudden change of slope; on the reported bpm the strap's own averaging comes on top, less the second that is made good.
 """
@@ -26,12 +29,12 @@ from collections import deque
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import exp
-from typing import NamedTuple
 
+from firmware_app.core.jump import JUMP_BPM, REACH_UP_BPM_S, REPORT_TOLERANCE_BPM, REPORT_TOLERANCE_BPM_S, Jump
 from firmware_app.core.measurement import Measurement
-
-HR_RANGE_BPM = (30.0, 240.0)
-"""A heart rate outside this is no heart rate of a rider (common practice, no source)."""
+from firmware_app.core.refused import RUN_LEAST, Left, Refused
+from firmware_app.core.repeats import Repeats
+from firmware_app.core.track import HR_RANGE_BPM, Track
 
 FRESH_S = 3.0
 """A trusted value is good for this long after the last beat that was believed."""
@@ -42,9 +45,6 @@ _USUAL_OF = 9
 _FRESH_INTERVALS = 2.5
 _FRESH_LIMIT_S = 12.0
 _SPAN_INTERVALS = 1.5
-
-STUCK_PACKETS = 8
-"""A strap that sends the same packet, RR intervals and all, so often in a row is stuck (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +65,10 @@ class Trusted:
     unseen_s: float = 0.0
 
 
-# The track. Slope noise is what hill starts and sprints ask for; the beat noise floor is breathing at hard effort.
-_SLOPE_NOISE_BPM2_S3 = 0.04
+# How far one beat is off: the floor is breathing at hard effort.
 _BEAT_NOISE_FLOOR_BPM2 = 1.2
 _BREATHING = 2.0  # neighbouring beats err the same way with the breath: each says half as much as it seems
 _REPORT_NOISE_BPM2 = 0.8
-_SLOPE_LIMIT_BPM_S = 4.0
 
 # How far an interval may lie from the expected one, as a fraction of it. The limit follows the rider's own beat-to-beat
 # variability between a floor and a ceiling, and both are wider for a slow heart: breathing and the vagus nerve swing a
@@ -92,33 +90,13 @@ _ONE_SIDED_MEMORY_BEATS = 4.0
 _ONE_SIDED_HASTE = 30.0
 _ONE_SIDED_QUALITY = 0.7  # under this it may as well be the noise that errs
 
-# A reported heart rate may differ from the track by this, and by so much more a second.
-_REPORT_TOLERANCE_BPM = 4.0
-_REPORT_TOLERANCE_BPM_S = 2.0
-
-# One beat too many or too few moves a reported heart rate away for as long as the strap averages, and back in one step.
-# A number that jumps as no heart does keeps the track where it is for so long, as far as the jump explains the number.
-# One that goes on jumping or running the same way is no such beat, and one that changes after it stood for long (where
-# only changes are recorded, it may) no jump.
-_AVERAGED_S = 10.5
-_JUMP_BPM = 4.5
-_JUMPS_ON_S = 1.6
-_STOOD_S = 30.0
-_RUNS_ON_BPM = 2.0
-_EXPLAINED_BPM = 8.0
-_JUMPED_BACK_BPM = 15.0
-
 # A step back to where the heart was left is believed at once, unless the numbers had jumped about before it.
 _STEP_BACK_S = 15.0
 _STEP_BACK_BPM = 10.0
 _STEP_BACK_STEPS = 3
 
-# A trend that is not confirmed by beats fades: this is how fast.
-_SLOPE_FADES_S = 3.0
-
 # A heart's reach since it was last seen: a step for the filter's own error, then beats per minute and second.
 _REACH_STEP_BPM = 9.0
-_REACH_UP_BPM_S = 2.5
 _REACH_DOWN_BPM_S = 2.0
 
 # Back where the heart was left: no step at all, so a few beats are enough.
@@ -144,10 +122,6 @@ _HALF_WAITS_S = 120.0
 _BEFORE_S = 180.0
 _BEFORE_BPM = 12.0
 
-# Reports that run back to where the heart was left, in steps of so much, are an average that settles: not there yet.
-_SETTLING_BPM = 2.0
-_SETTLES_S = 15.0
-
 # Beats that come long and short by turns, as some hearts' do: the track can settle on every second one. Two that follow
 # each other then always last the same, and that says where the heart is.
 _BY_TURNS_BEATS = 16
@@ -156,9 +130,7 @@ _BY_TURNS_EVEN = 0.06
 _BY_TURNS_OFF = 0.04
 
 _RUN_BEATS = 6
-_RUN_GOES_ON_S = 12.0  # a rhythm that was not heard for so long is another one
 _RUN_REPORTS = 8  # a strap's averaging smears one bad beat over as many seconds
-_RUN_UNSEEN = 4  # after a silence, when nothing is known that they could contradict
 _RUN_STEP = 0.08  # refused beats run on from each other when they lie within this fraction, wider for a slow heart
 _RUN_STEP_REPORTED_BPM = 6.0  # a sprint may begin at five a second
 
@@ -166,159 +138,6 @@ _QUALITY_MEMORY_S = 8.0
 _QUALITY_FOUND = 0.5
 _SURE_QUALITY = 0.5  # under this a beat that fits may be one of the static's own
 _REPORTED_LAG_S = 1.0  # made good of what the strap averages; more is sooner, and more often wrong (own choice)
-_STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
-_STUCK_WHERE_RR_WAS_S = 4.0
-_STUCK_WITH_RR = 60
-_ALIKE_LOST = 0.1  # of the time, what intervals that are a heart may leave untold
-_ALIKE_BEATS = 6  # a beat as long as so many before it keeps the track, but may be the strap's and not the heart's
-_STUCK_ALIKE_S = 120.0  # where a strap counts in coarse ticks, a steady heart sends nothing but one interval for long
-
-
-class _Track:
-    """Level and slope of a heart rate with their covariance; one update a beat."""
-
-    __slots__ = ("level_bpm", "p00", "p01", "p11", "slope_bpm_s", "t_s")
-
-    def __init__(self, level_bpm: float, t_s: float) -> None:
-        self.level_bpm = level_bpm
-        self.slope_bpm_s = 0.0
-        self.t_s = t_s
-        self.p00 = 4.0
-        self.p01 = 0.0
-        self.p11 = 1.0  # it may be in a sprint
-
-    def at(self, t_s: float) -> float:
-        """The level expected at a time; the slope fades where no beat confirms it."""
-        faded_s = _SLOPE_FADES_S * (1 - exp((self.t_s - t_s) / _SLOPE_FADES_S))
-        return min(max(self.level_bpm + self.slope_bpm_s * faded_s, HR_RANGE_BPM[0]), HR_RANGE_BPM[1])
-
-    def update(self, hr_bpm: float, t_s: float, noise_bpm2: float, haste: float) -> None:
-        dt_s = max(t_s - self.t_s, 0.0)
-        q = haste * _SLOPE_NOISE_BPM2_S3
-        p01 = self.p01 + dt_s * self.p11 + q * dt_s * dt_s / 2
-        p00 = self.p00 + dt_s * (self.p01 + p01) + q * dt_s * dt_s * dt_s / 3
-        p11 = self.p11 + q * dt_s
-        predicted = self.level_bpm + self.slope_bpm_s * dt_s
-        innovation = hr_bpm - predicted
-        gain0 = p00 / (p00 + noise_bpm2)
-        gain1 = p01 / (p00 + noise_bpm2)
-        self.level_bpm = predicted + gain0 * innovation
-        slope = self.slope_bpm_s + gain1 * innovation
-        self.slope_bpm_s = min(max(slope, -_SLOPE_LIMIT_BPM_S), _SLOPE_LIMIT_BPM_S)
-        self.p00 = (1 - gain0) * p00
-        self.p01 = (1 - gain0) * p01
-        self.p11 = p11 - gain1 * p01
-        self.t_s = t_s
-
-
-class _Jump:
-    """By how much a reported heart rate may be off, since it jumped as no heart does."""
-
-    __slots__ = ("_bpm", "_last_s", "_moved_s", "_since_s", "_to_bpm")
-
-    def __init__(self) -> None:
-        self._bpm = 0.0  # nothing says that it is off
-        self._to_bpm = 0.0  # where the last jump led
-        self._since_s = self._last_s = float("-inf")
-        self._moved_s = 0.0  # when the number was last another one
-
-    def heard(self, hr_bpm: float, step_bpm: float, track: _Track, silent_s: float, t_s: float) -> bool:
-        """Take one report, a step from the last one silent_s ago; whether it jumped back to the heart."""
-        stood_s = t_s - self._moved_s
-        if step_bpm:
-            self._moved_s = t_s
-        off_bpm = abs(hr_bpm - track.at(t_s))
-        off_s = t_s - self._since_s
-        if off_bpm <= _REPORT_TOLERANCE_BPM:
-            self._bpm = 0.0
-            return False
-        if off_s > _AVERAGED_S:
-            self._bpm = 0.0
-        jump_bpm = step_bpm - track.slope_bpm_s * silent_s
-        # Reports that come seldom step further: by what a heart can do meanwhile.
-        least_bpm = _JUMP_BPM + _REACH_UP_BPM_S * max(silent_s - _JUMPS_ON_S, 0.0)
-        jumped = abs(jump_bpm) >= least_bpm and abs(step_bpm) >= _REPORT_TOLERANCE_BPM and stood_s <= _STOOD_S
-        ran_bpm = hr_bpm - self._to_bpm - (step_bpm if jumped else 0.0)
-        if ran_bpm * self._bpm > _RUNS_ON_BPM * abs(self._bpm):
-            self._bpm = 0.0
-            return False
-        if not jumped:
-            return False
-        goes_on = self._bpm * jump_bpm > 0 and t_s - self._last_s <= _JUMPS_ON_S
-        back = self._bpm * jump_bpm < 0 and abs(self._bpm + jump_bpm) < _JUMP_BPM
-        self._last_s = t_s
-        if goes_on or back:
-            self._bpm = 0.0
-            return back and off_bpm <= min(_REPORT_TOLERANCE_BPM + _REPORT_TOLERANCE_BPM_S * off_s, _JUMPED_BACK_BPM)
-        if self._bpm * (self._bpm + jump_bpm) <= 0:
-            self._since_s = t_s
-        self._bpm += jump_bpm
-        self._to_bpm = hr_bpm
-        return False
-
-    def explains(self, hr_bpm: float, expected_bpm: float) -> bool:
-        """Whether the heart may be where it is expected although this is reported."""
-        if not self._bpm:
-            return False
-        low_bpm, high_bpm = sorted((hr_bpm, hr_bpm - self._bpm))
-        return low_bpm - _EXPLAINED_BPM <= expected_bpm <= high_bpm + _EXPLAINED_BPM
-
-
-class _Repeats:
-    """A strap that says the same for longer than a living heart does."""
-
-    __slots__ = ("_last", "_last_rr_ms", "_packet_since_s", "_packets", "_report_since_s", "_report_stuck", "rrs_alike")
-
-    def __init__(self) -> None:
-        self._last: Measurement | None = None
-        self._last_rr_ms = 0.0
-        self._packets = 0  # how often the last packet came again,
-        self._packet_since_s = 0.0  # and since when
-        self.rrs_alike = 0  # how often the last RR interval came again
-        self._report_since_s = 0.0  # since when the reported heart rate is the same
-        self._report_stuck = False
-
-    def stuck(self, measurement: Measurement, t_s: float, rr_usual: bool) -> bool:
-        """Take one measurement; rr_usual: whether this strap is known to send RR intervals."""
-        last, self._last = self._last, measurement
-        same_report = last is not None and measurement.hr_bpm == last.hr_bpm
-        if not same_report:
-            self._report_since_s = t_s
-            self._report_stuck = False
-        for rr_ms in measurement.rr_ms:
-            self.rrs_alike = self.rrs_alike + 1 if rr_ms == self._last_rr_ms else 0
-            self._last_rr_ms = rr_ms
-        same_s = t_s - self._report_since_s
-        if measurement.rr_ms:
-            same = same_report and last is not None and measurement.rr_ms == last.rr_ms
-            self._packets = self._packets + 1 if same else 0
-            if not same:
-                self._packet_since_s = t_s
-            if self.rrs_alike >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:
-                return True
-            return self._packets >= STUCK_PACKETS and not self._may_be_alike(measurement.rr_ms, t_s)
-        # Once stuck, until it changes: that no RR intervals come any more does not make it right.
-        self._report_stuck |= same_s > (_STUCK_WHERE_RR_WAS_S if rr_usual else _STUCK_WITHOUT_RR_S)
-        return self._report_stuck
-
-    def _may_be_alike(self, rr_ms: tuple[float, ...], t_s: float) -> bool:
-        """Whether a packet that comes again may be a steady heart in coarse ticks: one interval, and no time lost."""
-        since_s = t_s - self._packet_since_s
-        told_s = self._packets * sum(rr_ms) / 1000
-        return len(set(rr_ms)) == 1 and abs(told_s - since_s) < _ALIKE_LOST * since_s and since_s < _STUCK_ALIKE_S
-
-
-class _Broken(NamedTuple):
-    """A run of refused beats that was broken off: since when, where the track was then, its last beat."""
-
-    since_s: float
-    left_bpm: float
-    last_s: float
-    last_bpm: float
-
-
-def _median3(a: float, b: float, c: float) -> float:
-    return max(min(a, b), min(max(a, b), c))
 
 
 def _slow_heart(hr_bpm: float) -> float:
@@ -334,7 +153,7 @@ class Gate:
     """
 
     def __init__(self) -> None:
-        self._track: _Track | None = None
+        self._track: Track | None = None
         self._spread2 = 0.03**2  # variance of the relative innovation: the rider's own variability
         self._one_sided = 0.0  # the mean relative innovation of the last beats
         self._haste = 1.0
@@ -342,20 +161,16 @@ class Gate:
         self._stood_s = float("-inf")  # the same, or a number that may be stuck
         self._accepted_s = float("-inf")  # when a beat was last believed, mended ones included
         self._fragments_ms: list[float] = []  # intervals too short for a beat, that may add up to one
-        self._run: list[tuple[float, float]] = []  # (t_s, bpm) of the refused beats that run on from each other
-        self._run_since_s = 0.0  # when its rhythm was first there
-        self._left_bpm = 0.0  # where the track was then
-        self._broken_off: _Broken | None = None
+        self._refused = Refused()
         self._before: tuple[float, float] | None = None  # (t_s, bpm) of the heart before a rhythm it could not reach
-        self._strayed = False
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_BY_TURNS_BEATS)  # (RR in ms, believed as it stood)
         self._quality = 0.0
         self._quality_s: float | None = None
         self._lag_s = 0.0  # how far what the strap said last lies behind the heart
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
         self._report_bpm: float | None = None  # the last one
-        self._jump = _Jump()
-        self._repeats = _Repeats()
+        self._jump = Jump()
+        self._repeats = Repeats()
         self._report_steps = 0  # how often the reported heart rate jumped since the track was last sure of it
         self._arrived_s = self._woke_s = float("-inf")  # of the last notification, and the last one after a silence
         self._intervals_s: deque[float] = deque(maxlen=_USUAL_OF)
@@ -418,7 +233,7 @@ class Gate:
         track = self._track
         span_s = min(rr_ms / 1000, self._fresh_s)
         unseen = track is None or silent_s > self._fresh_s or t_s - self._accepted_s > 2 * self._fresh_s
-        needed = _RUN_UNSEEN if unseen else _RUN_BEATS
+        needed = RUN_LEAST if unseen else _RUN_BEATS
         possible = not stuck and 60000 / HR_RANGE_BPM[1] <= rr_ms <= 60000 / HR_RANGE_BPM[0]
         if track is not None and t_s - self._accepted_s <= self._fresh_s and not stuck:
             expected_bpm = track.at(t_s)
@@ -430,9 +245,9 @@ class Gate:
                 self._recent.append((rr_ms, True))
                 self._learn(off, expected_bpm)
                 self._fragments_ms.clear()
-                self._run.clear()
+                self._refused.clear()
                 doubt = 1 + _EDGE_DOUBT * (off / tolerance) ** 2
-                sure = self._repeats.rrs_alike < _ALIKE_BEATS
+                sure = not self._repeats.alike
                 self._accept(60000 / rr_ms, t_s, span_s, doubt * self._beat_noise(), worth=1.0, sure=sure)
                 return
             beats = self._mended_beats(rr_ms, expected_ms)
@@ -511,21 +326,21 @@ class Gate:
                 self._score(t_s, span_s, 0.5)
                 return
             if self._jump.explains(hr_bpm, track.at(t_s)):
-                self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
+                self._run_on(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
                 self._accepted_s = t_s
                 self._score(t_s, span_s, 0.5)
                 return
         if track is not None and age_s <= _STEP_BACK_S and self._report_steps <= _STEP_BACK_STEPS:
             off_bpm = abs(hr_bpm - track.at(t_s))
-            allowed_bpm = _REPORT_TOLERANCE_BPM + _REPORT_TOLERANCE_BPM_S * age_s
+            allowed_bpm = REPORT_TOLERANCE_BPM + REPORT_TOLERANCE_BPM_S * age_s
             if age_s <= self._fresh_s and off_bpm <= allowed_bpm:
-                self._run.clear()
+                self._refused.clear()
                 self._report_steps = 0
                 # A number that stays the same may be stuck: it keeps the track, but does not say where the heart is.
                 self._accept(hr_bpm, t_s, span_s, _REPORT_NOISE_BPM2, worth=1.0, sure=hr_bpm != last_bpm)
                 return
             if stepped and off_bpm <= min(allowed_bpm, _STEP_BACK_BPM):
-                self._run.clear()
+                self._refused.clear()
                 self._accept(hr_bpm, t_s, span_s, _MENDED_NOISE * _REPORT_NOISE_BPM2, worth=0.5, sure=False)
                 return
         unseen = track is None or silent_s > self._fresh_s
@@ -535,12 +350,12 @@ class Gate:
             self._score(t_s, span_s, 1.0)
             return
         self._score(t_s, span_s, 0.0)
-        self._remember(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
+        self._run_on(hr_bpm, t_s, _RUN_STEP_REPORTED_BPM * max(span_s, 1.0))
         # Reports that go on since a silence contradict nothing either, and come of an average that was never off.
-        unseen = unseen or self._run[0][0] == self._woke_s
-        if not unseen and self._is_settling(t_s):
+        unseen = unseen or self._refused.began_s == self._woke_s
+        if not unseen and self._refused.is_settling(t_s):
             return
-        needed = _RUN_UNSEEN if unseen else _RUN_REPORTS
+        needed = RUN_LEAST if unseen else _RUN_REPORTS
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
     def _accept(
@@ -579,41 +394,13 @@ class Gate:
     def _refuse(self, rr_ms: float, t_s: float, possible: bool) -> None:
         if possible:
             bpm = 60000 / rr_ms
-            self._remember(bpm, t_s, (_RUN_STEP + _slow_heart(bpm)) * bpm)
+            self._run_on(bpm, t_s, (_RUN_STEP + _slow_heart(bpm)) * bpm)
         else:
-            self._run.clear()  # an impossible beat breaks any run
+            self._refused.clear()  # an impossible beat breaks any run
 
-    def _remember(self, bpm: float, t_s: float, step_bpm: float) -> None:
-        """Lengthen the run of refused beats, or begin another where this one is a step away from it."""
-        run = self._run
-        if run and t_s - run[-1][0] > _RUN_GOES_ON_S:
-            run.clear()
-        if run and abs(bpm - run[-1][1]) > step_bpm:
-            # One beat out of line does not end a run, and does not belong to it; the second in a row does.
-            if self._strayed:
-                if len(run) >= _RUN_UNSEEN:
-                    self._broken_off = _Broken(self._run_since_s, self._left_bpm, *run[-1])
-                run.clear()
-            self._strayed = not self._strayed
-            if run:
-                return
-        self._strayed = False
-        if not run and self._track is not None:
-            self._run_since_s, self._left_bpm = t_s, self._track.at(t_s)
-            off = self._broken_off
-            lately = off is not None and off.since_s >= self._believed_s and t_s - off.last_s <= _RUN_GOES_ON_S
-            if off and lately and abs(bpm - off.last_bpm) <= 2 * step_bpm:
-                # The same rhythm goes on: that beats were lost in it does not give the heart time to get there.
-                self._run_since_s, self._left_bpm = off.since_s, off.left_bpm
-        run.append((t_s, bpm))
-
-    def _is_settling(self, t_s: float) -> bool:
-        """Whether the refused reports run back to where the heart was left: the strap's average has not settled yet."""
-        run = self._run
-        if len(run) < 2 or t_s - run[0][0] >= _SETTLES_S:
-            return False
-        step_bpm, last_bpm = run[-1][1] - run[-2][1], run[-1][1]
-        return abs(step_bpm) >= _SETTLING_BPM and step_bpm * (self._left_bpm - last_bpm) > 0
+    def _run_on(self, bpm: float, t_s: float, step_bpm: float) -> None:
+        left = None if self._track is None else Left(self._track.at(t_s), self._believed_s)
+        self._refused.take(bpm, t_s, step_bpm, left)
 
     def _was_before(self, bpm: float, t_s: float) -> bool:
         """Whether the heart was here before the track was moved to a rhythm that it could not have reached."""
@@ -628,26 +415,25 @@ class Gate:
         What counts is where the heart was when it was last seen, and where and when the run began: a rhythm that starts
         from one beat to the next far from the heart is none, and has to last much longer before it is believed.
         """
-        run = self._run
-        if len(run) < _RUN_UNSEEN:
+        run = self._refused
+        if len(run) < RUN_LEAST:
             return
-        here_bpm = _median3(run[-1][1], run[-2][1], run[-3][1])
+        here_bpm = run.here_bpm
         if self._track is not None and abs(here_bpm - self._track.level_bpm) > self._back_bpm(t_s):
-            began_s, began_bpm = run[0][0], _median3(run[0][1], run[1][1], run[2][1])
-            step_bpm = began_bpm - self._left_bpm
+            step_bpm = run.began_bpm - run.left_bpm
             # That a number stood still gives no heart the time to halve itself.
-            seen_s = self._stood_s if here_bpm < _HALF * self._left_bpm else self._believed_s
-            away_s = max(self._run_since_s - seen_s, 0.0)
-            reach_bpm = _REACH_STEP_BPM + away_s * (_REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
+            seen_s = self._stood_s if here_bpm < _HALF * run.left_bpm else self._believed_s
+            away_s = max(run.since_s - seen_s, 0.0)
+            reach_bpm = _REACH_STEP_BPM + away_s * (REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
             leaps = abs(step_bpm) > reach_bpm
             if leaps and not self._was_before(here_bpm, t_s):
                 wait_s = out_of_reach_s[step_bpm > 0]
-                if here_bpm < _HALF * self._left_bpm:
-                    wait_s = max(wait_s, min(_HALF_WAITS * (began_s - self._followed_since_s), _HALF_WAITS_S))
-                if t_s - began_s < wait_s:
+                if here_bpm < _HALF * run.left_bpm:
+                    wait_s = max(wait_s, min(_HALF_WAITS * (run.began_s - self._followed_since_s), _HALF_WAITS_S))
+                if t_s - run.began_s < wait_s:
                     return
-                self._before = t_s, self._left_bpm
-            elif not leaps and len(run) < needed and abs(step_bpm) > self._back_bpm(began_s):
+                self._before = t_s, run.left_bpm
+            elif not leaps and len(run) < needed and abs(step_bpm) > self._back_bpm(run.began_s):
                 return
         if self._track is None:
             # What it took to find the heart at all says nothing against the strap.
@@ -657,14 +443,14 @@ class Gate:
     def _begin_at(self, hr_bpm: float, t_s: float) -> None:
         if self._track is None or abs(hr_bpm - self._track.level_bpm) > self._back_bpm(t_s):
             self._followed_since_s = t_s
-        if self._track is not None and abs(hr_bpm - self._track.at(t_s)) > _JUMP_BPM:
+        if self._track is not None and abs(hr_bpm - self._track.at(t_s)) > JUMP_BPM:
             self._unseen_s = t_s - self._believed_s
-        self._track = _Track(hr_bpm, t_s)
+        self._track = Track(hr_bpm, t_s)
         self._haste = 1.0
         self._report_steps = 0
         self._fragments_ms.clear()
         self._accepted_s = self._stood_s = self._believed_s = t_s
-        self._run.clear()
+        self._refused.clear()
 
     def _back_bpm(self, t_s: float) -> float:
         return _BACK_BPM + _BACK_BPM_S * max(t_s - self._believed_s, 0.0)

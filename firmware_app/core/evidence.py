@@ -25,9 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM
-from firmware_app.core.beats import STUCK_PACKETS
 from firmware_app.core.lag import FALL_BPM, FALL_BPM_S
 from firmware_app.core.record import RideRecord
+from firmware_app.core.repeats import STUCK_PACKETS
 
 Floats = NDArray[np.float64]
 

@@ -22,9 +22,9 @@ from typing import Literal, TextIO
 import numpy as np
 
 from firmware_app.core.bands import whole_bpm
-from firmware_app.core.beats import HR_RANGE_BPM
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideRecord
+from firmware_app.core.track import HR_RANGE_BPM
 from firmware_app.store.blocks import MAX_RR_PER_ROW
 
 COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")

@@ -16,8 +16,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_app.core.beats import FRESH_S, HR_RANGE_BPM, Gate, Trusted
+from firmware_app.core.beats import FRESH_S, Gate, Trusted
 from firmware_app.core.measurement import Measurement, decode
+from firmware_app.core.track import HR_RANGE_BPM
 
 Rows = list[tuple[float, Measurement]]
 
