@@ -125,6 +125,7 @@ class LagModel:
         self._arrivals: dict[Way, int] = {1: 0, -1: 0}
         self._kept_s: dict[Way, float] = {1: -inf, -1: -inf}
         self._target: Target | None = None
+        self._began = False
         self._moved_s = -inf
         self._course: Course | None = None
         self._led_out: tuple[Way, ...] = ()
@@ -154,7 +155,9 @@ class LagModel:
 
     def aim(self, t_s: float, target: Target | None) -> None:
         """The lane has moved, or the ride goes on after a pause: the heart begins its way now."""
-        self._led_out = _led_out(self._target, target)
+        # A ride begins from a standstill.
+        self._led_out = _led_out(self._target, target) if self._began else (1,)
+        self._began = True
         self._target = target
         self._kept_s = {1: -inf, -1: -inf}
         self._course = None

@@ -147,6 +147,10 @@ def test_a_heart_that_leaves_upward_after_a_pause_or_a_step_up_has_no_excuse(bef
     assert bare[0] == 12.0  # the whole beat over the lane
 
 
+def test_a_heart_that_leaves_upward_after_the_start_has_no_excuse() -> None:
+    assert scolded(LagModel(), LANE, lambda t_s: 165 + 0.5 * t_s, for_s=60)[0] == 12.0
+
+
 def test_what_nobody_saw_is_no_time_in_the_lane() -> None:
     model = LagModel()
     model.feed(0, 120)
