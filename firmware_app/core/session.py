@@ -321,7 +321,8 @@ class PlanRun:
                 changes.append(self._move(1, self._ridden_s, "arrived"))
         else:
             self._there_since_s = None
-        if self._cue_due():
+        # What changes at this moment sounds already; two sounds at once are one too many.
+        if self._cue_due() and not changes:
             changes.append(self._change(self._index + 1, self._ridden_s, "cue"))
         return tuple(changes)
 

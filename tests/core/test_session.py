@@ -140,6 +140,13 @@ def test_an_arriving_heart_is_announced_too() -> None:
     assert [(c.at_s, c.why) for c in changes[1:]] == [(10.25, "cue"), (10.25 + HOLD_S, "arrived")]
 
 
+def test_a_heart_that_is_there_when_its_step_begins_is_not_announced_at_the_same_moment() -> None:
+    """The change sounds already."""
+    run = PlanRun(plan(Step("work", "3", Ends(60)), Step("rest", None, RECOVER), Step("go", "3", Ends(60))), BANDS)
+    changes = ride(run, 70, 110)
+    assert [(c.at_s, c.why) for c in changes[1:]] == [(60 - CUE_S, "cue"), (60, "time"), (60 + HOLD_S, "arrived")]
+
+
 def test_a_step_too_short_for_a_cue_has_none() -> None:
     run = PlanRun(plan(Step("burst", None, Ends(8)), Step("go", "3", Ends(60))), BANDS)
     assert [c.why for c in ride(run, 20, 120)] == ["start", "time"]
