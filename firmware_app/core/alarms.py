@@ -241,8 +241,8 @@ class Situation:
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
     trusted heart rate without its quick swings, and its slope. doubt_bpm, unseen_s: the gate's own. on_its_way:
-    whether a heart outside the lane is getting there as fast as its lag lets it; arrived: whether it has been in the
-    lane since the lane last moved. arriving: whether notifications come in at all.
+    whether a heart outside the lane is getting there as fast as its lag lets it, or has just got there that way;
+    arrived: whether it has been in the lane since the lane last moved. arriving: whether notifications come in at all.
     """
 
     t_s: float = 0.0
@@ -380,8 +380,14 @@ _APART_LEAST_S = 5.0
 """No two sounds of one side are closer together, however far outside the heart is (own choice)."""
 
 
-def _allowed_bpm(s: Situation, row: Lane) -> float:
-    return row.allowance_bpm + row.doubt_weight * max(s.doubt_bpm - row.sure_bpm, 0.0)
+def _outside(s: Situation, row: Lane, over_bpm: float) -> Rate:
+    """What a heart so far outside one limit of its lane gathers; less than nothing inside it."""
+    if over_bpm > 0 and s.on_its_way:
+        return _EXCUSED
+    allowed_bpm = row.allowance_bpm + row.doubt_weight * max(s.doubt_bpm - row.sure_bpm, 0.0)
+    # One that has just come in over the limit counts as little as one that comes.
+    gathers = _RESET if s.on_its_way else over_bpm - allowed_bpm
+    return Rate(gathers, over_bpm < -row.release_bpm, over_bpm=over_bpm)
 
 
 def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
@@ -389,10 +395,7 @@ def _above_target(s: Situation, row: Lane, engine: Engine) -> Rate:
         return _FALSE
     if s.trusted_bpm is None:
         return _UNKNOWN
-    over_bpm = s.trusted_bpm - s.high_bpm
-    if over_bpm > 0 and s.on_its_way:
-        return _EXCUSED
-    return Rate(over_bpm - _allowed_bpm(s, row), over_bpm < -row.release_bpm, over_bpm=over_bpm)
+    return _outside(s, row, s.trusted_bpm - s.high_bpm)
 
 
 def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
@@ -403,9 +406,7 @@ def _below_target(s: Situation, row: Lane, engine: Engine) -> Rate:
     under_bpm = s.low_bpm - s.trusted_bpm
     if not engine.may_urge(s):
         return _FALSE if under_bpm < -row.release_bpm else _EXCUSED
-    if under_bpm > 0 and s.on_its_way:
-        return _EXCUSED
-    return Rate(under_bpm - _allowed_bpm(s, row), under_bpm < -row.release_bpm, over_bpm=under_bpm)
+    return _outside(s, row, under_bpm)
 
 
 def _drifting(s: Situation, row: Drift, room_bpm: float, way: int) -> Rate:
@@ -590,7 +591,7 @@ class Engine:
             row.gather(rate, dt_s)
             if abs(rate.over_bpm) > _NEWS_BPM:
                 row.hovers = -1
-            if rate.over_bpm < _SHOWN_BPM:
+            if rate.over_bpm < _SHOWN_BPM and not rate.unseen and rate is not _EXCUSED:
                 row.back_s = s.t_s
             if not row.active:
                 if row.due(rate) and self._apart(row, rate, s.t_s):

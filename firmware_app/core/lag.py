@@ -188,13 +188,16 @@ class LagModel:
             self._kept_s[now.way] = t_s
 
     def on_its_way(self, t_s: float) -> bool:
-        """Whether a heart that is outside its lane is getting there as fast as it honestly can; False inside it.
+        """Whether a heart that is outside its lane is getting there as fast as it honestly can, or has just got there.
 
         A heart wanders: one that fell behind keeps the excuse for some seconds more. One that has been in the lane and
         now leads away from it has turned; the slope would say so only many seconds later.
         """
         now = self._now()
-        return now is not None and t_s - self._kept_s[now.way] < BEHIND_S and not self._turned(now)
+        if now is None:
+            since = self._course
+            return since is not None and not self._arrived and t_s - self._kept_s[since.way] < BEHIND_S
+        return t_s - self._kept_s[now.way] < BEHIND_S and not self._turned(now)
 
     def _now(self) -> Course | None:
         return None if self._target is None or self._t_s == -inf else course(self._hr_bpm, self._target)

@@ -242,6 +242,32 @@ def test_a_heart_found_just_under_the_limit_after_a_gap_and_then_over_it_was_the
     assert len(ride.began("near_max")) == 1
 
 
+@pytest.mark.parametrize(("side", "kind"), [(1, "above_target"), (-1, "below_target")])
+def test_an_excuse_that_comes_and_goes_makes_no_more_reminders(table: AlarmTable, side: int, kind: str) -> None:
+    """The heart never moves: nobody has shown it back in its lane, and nothing about it is new."""
+    ride = Ride(table, low_bpm=130, high_bpm=150)
+    ride.go(5, trusted_bpm=140.0 + 20 * side)
+    for _ in range(4):
+        ride.go(TICK_S, on_its_way=True)
+        ride.go(2, on_its_way=False)
+        ride.go(1, trusted_bpm=None)
+        ride.go(2, trusted_bpm=140.0 + 20 * side)
+    assert len(ride.heard(kind)) == 1
+
+
+@pytest.mark.parametrize(("side", "kind"), [(1, "above_target"), (-1, "below_target")])
+def test_a_heart_that_has_just_come_into_its_lane_is_not_told_that_it_is_outside(
+    table: AlarmTable, side: int, kind: str
+) -> None:
+    """The alarm counts from a little inside on, on the way out; on the way in it does not."""
+    ride = Ride(table, low_bpm=130, high_bpm=150)
+    ride.go(20, trusted_bpm=140.0 + 20 * side, on_its_way=True)
+    ride.go(8, trusted_bpm=140.0 + 9.9 * side)
+    assert ride.began(kind) == []
+    ride.go(8, on_its_way=False)
+    assert len(ride.began(kind)) == 1
+
+
 @pytest.mark.parametrize(("held_s", "told"), [(30.0, True), (3.0, False)])
 def test_a_heart_that_was_held_to_an_old_value_counts_as_after_a_gap(
     table: AlarmTable, held_s: float, told: bool

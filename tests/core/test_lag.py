@@ -151,6 +151,19 @@ def test_a_heart_that_leaves_upward_after_the_start_has_no_excuse() -> None:
     assert scolded(LagModel(), LANE, lambda t_s: 165 + 0.5 * t_s, for_s=60)[0] == 12.0
 
 
+def test_a_heart_that_has_just_come_in_is_still_on_its_way_and_one_that_stayed_is_not() -> None:
+    model = LagModel()
+    honest = heart(120, 165)
+    scolded(model, LANE, honest, for_s=150)
+    inside = []
+    for t_s in range(150, 190):
+        model.feed(t_s, honest(t_s))
+        if honest(t_s) >= LANE.low_bpm:
+            inside.append(model.on_its_way(t_s))
+    assert inside[:3] == [True] * 3
+    assert inside[5:] == [False] * len(inside[5:])
+
+
 def test_what_nobody_saw_is_no_time_in_the_lane() -> None:
     model = LagModel()
     model.feed(0, 120)
