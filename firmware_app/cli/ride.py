@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from functools import partial
 from typing import TYPE_CHECKING
 
 from firmware_app import settings
 from firmware_app.cli import UsageError, options
 from firmware_app.cli.live import add_unit_arguments, live
+from firmware_app.core.bands import BandError
 
 if TYPE_CHECKING:
     from firmware_app.core.maximal_test import Ramp
@@ -42,6 +44,34 @@ def _ramp(text: str) -> tuple[int, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Ride until told to stop."""
+    try:
+        return _ride(args)
+    except (UsageError, settings.SettingsError, BandError) as error:
+        if not sys.stderr.isatty():
+            _leave_on_panel(str(error))
+        raise
+
+
+def _leave_on_panel(text: str) -> None:
+    """On the bars nobody reads a journal: the last picture stays on a framebuffer, and says why nothing begins."""
+    from firmware_app.core.views import FaultView
+    from firmware_app.devices.panel import OffscreenPanel, open_panel
+    from firmware_app.screens.painter import Painter
+    from firmware_app.screens.theme import THEMES
+
+    try:
+        wanted = settings.load_unit().panel
+    except settings.SettingsError:
+        wanted = settings.PanelSettings()
+    panel = open_panel(wanted)
+    # A small panel has no room for the whole path of a file of the unit's own.
+    text = text.replace(f"{settings.config_dir()}/", "")
+    if not isinstance(panel.panel, OffscreenPanel):
+        panel.present(Painter(panel.size, THEMES[wanted.theme]).paint(FaultView("Not ready", (text,), "")).surface)
+    panel.close()
+
+
+def _ride(args: argparse.Namespace) -> int:
     _check(args)
     if args.strap == "sim":
         from firmware_app.cli.simulate import live_strap

@@ -19,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from pygame import Surface
 
 from firmware_app import settings
 from firmware_app.cli import live, main
@@ -37,6 +38,7 @@ from firmware_app.core.views import (
     View,
 )
 from firmware_app.devices.clock import SystemClock
+from firmware_app.devices.panel import Panel, SteadyPanel
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
 
@@ -121,6 +123,37 @@ def test_settings_that_cannot_be_used_are_told_before_the_ride(capsys: pytest.Ca
     own.write_text("[panel]\nwidth_px = 10\n")
     assert main([*SHORT, "1"]) == 2
     assert "panel.width_px" in capsys.readouterr().err
+
+
+class BarPanel(Panel):
+    """A panel on the bars: no terminal beside it."""
+
+    size = (320, 240)
+    shown: Surface | None = None
+
+    def present(self, surface: Surface, rows: object = None) -> None:
+        self.shown = surface
+
+
+@pytest.mark.parametrize(
+    ("file", "text"),
+    [
+        ("rider.toml", "hr_max_bpm = 1900"),
+        ("unit.toml", "[panel]\nwidth_px = 1"),
+        ("rider.toml", 'hr_max_bpm = 190\nscheme = "none"'),
+    ],
+)
+def test_a_unit_whose_settings_cannot_be_used_says_so_on_its_panel(
+    monkeypatch: pytest.MonkeyPatch, file: str, text: str
+) -> None:
+    """The service begins it again each second, and nobody at the roadside reads a journal."""
+    panel = BarPanel()
+    monkeypatch.setattr("firmware_app.devices.panel.open_panel", lambda *_: SteadyPanel(panel))
+    settings.config_dir().mkdir(parents=True)
+    (settings.config_dir() / file).write_text(text)
+    assert main(["ride"]) == 2
+    assert panel.shown is not None
+    assert len({panel.shown.get_at((x, y))[:3] for x in range(0, 320, 2) for y in range(60, 240, 2)}) > 1
 
 
 def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_maximal_test(capsys: pytest.CaptureFixture[str]) -> None:
