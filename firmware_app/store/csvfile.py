@@ -38,7 +38,9 @@ _EPOCH_S = 1_000_000_000
 """Numbers from here on (September 2001) count from 1970 and so give the date too; no ride is thirty years long."""
 _LAST_S = 4_000_000_000
 _LONGEST_RR_S = 10.0
-"""A column of RR intervals that goes no higher holds seconds: in ms that would be over 6000 bpm."""
+_RR_AGREES = 0.25
+"""A column of RR intervals that goes no higher (in ms that would be over 6000 bpm), and that, taken for seconds, says
+what is reported beside it but for so much, holds seconds."""
 _MAX_HR_BPM = 65_535
 _MAX_RR_MS = 64_000
 """What a strap can send at most: 16 bits of bpm, and 16 bits of 1/1024 s."""
@@ -127,7 +129,7 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
         cure = "write " + ", ".join(f"{name} in {unit}" for name, unit in ((hr, "beats a minute"), (rr, "ms")) if name)
         raise CsvError(f"{path}: no row has a heart rate from {low:g} to {high:g} bpm; {cure}")
     longest_ms = max((rr_ms for _, measurement in rows for rr_ms in measurement.rr_ms), default=0.0)
-    if 0 < longest_ms <= _LONGEST_RR_S:
+    if 0 < longest_ms <= _LONGEST_RR_S and any(map(_tells_seconds, rows)):
         # Beside reported bpm they would be passed over without a word, and with them the better evidence.
         raise CsvError(f"{path}: {rr}: no RR interval is over {longest_ms:g} ms: they are in seconds; write them in ms")
     return times.began_unix_s, rows
@@ -172,6 +174,12 @@ class _Times:
             raise CsvError(f"{self.path}: line {line}: {self.columns.time}: {what}; {cure}")
         self._before_s, self._before = at_s, text
         return round(at_s - self._first_s, 3)
+
+
+def _tells_seconds(row: tuple[float, Measurement]) -> bool:
+    """Whether its RR intervals, taken for seconds, say what it reports."""
+    hr_bpm, rrs = row[1].hr_bpm or 0, row[1].rr_ms
+    return bool(rrs) and all(rr > 0 and abs(60 / rr - hr_bpm) <= _RR_AGREES * hr_bpm for rr in rrs)
 
 
 def _has_a_beat(measurement: Measurement) -> bool:

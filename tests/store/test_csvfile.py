@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from firmware_app.core.events import Sample
@@ -29,6 +29,8 @@ def write(tmp_path: Path, content: str | bytes) -> Path:
 @FILES
 @given(record=records(max_size=40).filter(lambda record: len(record.t_s) > 0))
 def test_what_is_exported_reads_back_the_same(tmp_path: Path, record: RideRecord) -> None:
+    # A strap whose every RR interval is a few ticks could be read as seconds.
+    assume(record.rr_ms.max(initial=1000.0) > 10)
     text = io.StringIO()
     export_csv(record, text)
     # A ride without one beat is refused: here a beat follows, and is left off again.
