@@ -298,7 +298,8 @@ def test_the_guard_leaves_a_loop_that_keeps_its_time_alone(pins: MockFactory, vi
 # --- a whole process ------------------------------------------------------------------------------------------------
 
 PROGRAM = """
-import asyncio, os, sys, time
+import asyncio, os, signal, sys, time
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whatever began the tests may ignore it
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
