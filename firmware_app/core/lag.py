@@ -96,10 +96,10 @@ def course(hr_bpm: float, target: Target) -> Course | None:
     return None
 
 
-def arrival_s(hr_bpm: float, target: Target, tau_s: float = TAU_S, dead_s: float = DEAD_S) -> float:
-    """Seconds that a heart needs from ``hr_bpm`` to the near edge of the lane; 0 inside it."""
+def arrival_s(hr_bpm: float, target: Target) -> float:
+    """Seconds that a typical heart needs from ``hr_bpm`` to the near edge of the lane; 0 inside it."""
     way = course(hr_bpm, target)
-    return 0.0 if way is None else dead_s + tau_s * way.taus
+    return 0.0 if way is None else DEAD_S + TAU_S * way.taus
 
 
 def _led_out(before: Target | None, now: Target | None) -> tuple[Way, ...]:

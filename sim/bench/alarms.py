@@ -29,8 +29,9 @@ import json
 import os
 import sys
 import tomllib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +55,9 @@ GAP_S = 3.0
 KINDS = ("hills", "steady", "intervals", "sprints")
 SIDES = {"above_target": 1, "below_target": -1}
 DRIFTS = {"drifting_up": 1, "drifting_down": -1}
+J = TypeVar("J")
+R = TypeVar("R")
+
 HIDING = ("static", "stuck", "lifted", "dropout", "restart")
 
 
@@ -111,16 +115,16 @@ class Score:
             "exits": self.exits,
             "missed": self.missed,
             "missed_share": round(self.missed / self.exits, 4) if self.exits else None,
-            "delay_p50_s": _percentile(self.delays_s, 50),
-            "delay_p95_s": _percentile(self.delays_s, 95),
+            "delay_p50_s": percentile(self.delays_s, 50),
+            "delay_p95_s": percentile(self.delays_s, 95),
             "hidden": self.hidden,
-            "seen_delay_p95_s": _percentile(self.seen_delays_s, 95),
+            "seen_delay_p95_s": percentile(self.seen_delays_s, 95),
             "false_per_h": round(self.false / hours, 3),
             "chatter_per_h": round(self.chatter / hours, 3),
             "alarms_per_h": round(self.alarms / hours, 2),
             "near_max_holds": self.holds,
             "near_max_missed": self.holds_missed,
-            "near_max_delay_p95_s": _percentile(self.hold_delays_s, 95),
+            "near_max_delay_p95_s": percentile(self.hold_delays_s, 95),
             "near_max_delay_worst_s": max(self.hold_delays_s, default=None),
             "near_max_false_per_h": round(self.near_max_false / hours, 3),
             "slow_exits": self.slow_exits,
@@ -129,7 +133,8 @@ class Score:
         }
 
 
-def _percentile(values: list[float], percent: float) -> float | None:
+def percentile(values: list[float], percent: float) -> float | None:
+    """A percentile of delays in seconds, in hundredths; None where there are none."""
     return round(float(np.percentile(values, percent)), 2) if values else None
 
 
@@ -139,12 +144,17 @@ def stretches(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
+def hiding(ride: LabelledRide) -> list[tuple[float, float]]:
+    """When a fault of its strap hid the heart: (from_s, until_s)."""
+    kinds = (*HIDING, "cadence") if ride.strap.optical else HIDING
+    return [(episode.start_s, episode.end_s) for episode in ride.episodes if episode.fault in kinds]
+
+
 def exits(ride: LabelledRide) -> list[Exit]:
     """The exits of a ride that count, by the rules above."""
     found = []
     arrivals = np.array([t_s for t_s, _ in ride.rows])
-    hiding = (*HIDING, "cadence") if ride.strap.optical else HIDING
-    faults = [(episode.start_s, episode.end_s) for episode in ride.episodes if episode.fault in hiding]
+    faults = hiding(ride)
     for side, limit_bpm in ((1, ride.target_bpm[1]), (-1, ride.target_bpm[0])):
         over = (ride.latent_bpm - limit_bpm) * side
         joined: list[list[int]] = []
@@ -262,14 +272,19 @@ def _ride_scores(job: Job) -> dict[str, Score]:
 
 
 def score_all(jobs: Sequence[Job]) -> Iterator[tuple[Job, dict[str, Score]]]:
-    """Score every job on all cores, with a progress bar on a terminal; results by name, in the order of the jobs."""
+    """Score every job; results by name, in the order of the jobs."""
+    return on_all_cores(_ride_scores, jobs)
+
+
+def on_all_cores(work: Callable[[J], R], jobs: Sequence[J]) -> Iterator[tuple[J, R]]:
+    """Every job with what the work makes of it, in order, on all cores, with a progress bar on a terminal."""
     from concurrent.futures import ProcessPoolExecutor
 
     from tqdm import tqdm
 
     hidden = not sys.stderr.isatty()
     with ProcessPoolExecutor(os.cpu_count()) as pool:
-        results = pool.map(_ride_scores, jobs, chunksize=4)
+        results = pool.map(work, jobs, chunksize=4)
         yield from zip(jobs, tqdm(results, total=len(jobs), unit="ride", disable=hidden, file=sys.stderr), strict=True)
 
 

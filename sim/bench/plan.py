@@ -45,9 +45,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -62,7 +60,18 @@ from firmware_app.core.record import RideFacts
 from firmware_app.core.session import Plan, PlanRun, StepChange
 from firmware_app.settings import SettingsError
 from sim.bench import alarms
-from sim.bench.alarms import BACK_DEEP_BPM, BEFORE_S, CHATTER_S, EXIT_DEEP_BPM, EXIT_S, HIDING, seeds_of, stretches
+from sim.bench.alarms import (
+    BACK_DEEP_BPM,
+    BEFORE_S,
+    CHATTER_S,
+    EXIT_DEEP_BPM,
+    EXIT_S,
+    hiding,
+    on_all_cores,
+    percentile,
+    seeds_of,
+    stretches,
+)
 from sim.dice import Dice, Floats
 from sim.rider import STEP_S, Rider
 from sim.scenario import LabelledRide
@@ -423,9 +432,9 @@ class Score:
             "early": self.early,
             "lates": self.lates,
             "late_missed": self.missed,
-            "late_p50_s": _percentile(self.delays_s, 50),
-            "late_p95_s": _percentile(self.delays_s, 95),
-            "late_seen_p95_s": _percentile(self.seen_delays_s, 95),
+            "late_p50_s": percentile(self.delays_s, 50),
+            "late_p95_s": percentile(self.delays_s, 95),
+            "late_seen_p95_s": percentile(self.seen_delays_s, 95),
             "exits": lane["exits"],
             "exits_missed": lane["missed"],
             "exit_p50_s": lane["delay_p50_s"],
@@ -439,10 +448,6 @@ class Score:
             "doubled": self.doubled,
             "in_vain": self.in_vain,
         }
-
-
-def _percentile(values: list[float], percent: float) -> float | None:
-    return round(float(np.percentile(values, percent)), 2) if values else None
 
 
 def _within(t_s: float, spans: Spans) -> bool:
@@ -558,8 +563,7 @@ def _score_way(part: LabelledRide, way: int, end: int, sounds_s: list[float], re
     astray = (settled_bpm < low) | (settled_bpm > high)
     astray[: int(SET_OUT_S / STEP_S)] = False
     honest = ~np.logical_or.accumulate(astray) | dead
-    hiding = (*HIDING, "cadence") if part.strap.optical else HIDING
-    hidden_s = min((one.start_s for one in part.episodes if one.fault in hiding and one.end_s >= 0), default=np.inf)
+    hidden_s = min((start_s for start_s, end_s in hiding(part) if end_s >= 0), default=np.inf)
     result.ways += 1
     for t_s in sounds_s:
         at = min(int(t_s / STEP_S), len(honest) - 1)
@@ -599,18 +603,6 @@ def score(job: Job) -> Score:
     return score_ride(plan_ride(*job))
 
 
-def score_all(jobs: Sequence[Job]) -> Iterator[tuple[Job, Score]]:
-    """Score every job on all cores, with a progress bar on a terminal; in the order of the jobs."""
-    from concurrent.futures import ProcessPoolExecutor
-
-    from tqdm import tqdm
-
-    hidden = not sys.stderr.isatty()
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
-        results = pool.map(score, jobs, chunksize=2)
-        yield from zip(jobs, tqdm(results, total=len(jobs), unit="ride", disable=hidden, file=sys.stderr), strict=True)
-
-
 def names() -> list[str]:
     """The shipped plans."""
     return sorted(path.stem for path in SHIPPED.glob("*.toml"))
@@ -636,7 +628,7 @@ def run(args: argparse.Namespace) -> int:
         raise SettingsError(f"--dirt {args.dirt}: write numbers, with commas between") from error
     jobs = [(name, rider, dirt, seed) for seed in args.seeds for name in chosen for rider in RIDERS for dirt in dirts]
     found: dict[tuple[float, str, str], Score] = {}
-    for (name, rider, dirt, _), one in score_all(jobs):
+    for (name, rider, dirt, _), one in on_all_cores(score, jobs):
         for group in (name, "all"):
             total = found.setdefault((dirt, rider, group), Score())
             total += one
