@@ -835,4 +835,3 @@ def _edited_s(plan: str) -> float | None:
         return plans.plan_path(plan).stat().st_mtime
     except (OSError, SettingsError):
         return None
-

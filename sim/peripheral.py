@@ -291,9 +291,7 @@ class Peripheral:
         ]
 
     async def _call(self, path: str, interface: str, member: str, signature: str, body: list[Any]) -> Any:
-        reply = await self._bus.call(
-            Message(_BLUEZ, path, interface, member, signature=signature, body=body)
-        )
+        reply = await self._bus.call(Message(_BLUEZ, path, interface, member, signature=signature, body=body))
         if reply is None or reply.message_type == MessageType.ERROR:
             raise OSError(f"{path}: {member}: {reply.error_name if reply else 'no reply'}")
         return reply.body[0] if reply.body else None
@@ -403,9 +401,7 @@ async def _stream(args: argparse.Namespace) -> None:
         _say("subscribed" if on else "unsubscribed")
         changed.set()
 
-    async with Peripheral(
-        args.adapter, args.name, wrong_services=args.wrong_services, changed=subscribed
-    ) as strap:
+    async with Peripheral(args.adapter, args.name, wrong_services=args.wrong_services, changed=subscribed) as strap:
         _say("ready")
         with suppress(PermissionError):  # stdin is a file: nobody will command us
             loop.add_reader(sys.stdin, commanded)

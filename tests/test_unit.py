@@ -813,9 +813,7 @@ def test_a_cut_ride_whose_plan_was_edited_is_kept_and_another_begun(plan: Path) 
     cut = cut_at(100.0, beating(HEART), taken)
     plan.write_text(PLAN.replace('"4"', '"7"'))
     way: list[Any] = [(3.0, Press("select")), (5.0, Press("select"))]
-    bench = Bench(
-        [(0.5, Link("connected"))], way, for_s=20.0, unit={"at_once": False, "cut": lambda: cut}
-    ).run()
+    bench = Bench([(0.5, Link("connected"))], way, for_s=20.0, unit={"at_once": False, "cut": lambda: cut}).run()
     assert any("plan two" in text and "changed" in text for text in bench.said)
     assert taken == []
     assert bench.record.duration_s == pytest.approx(15, abs=0.3)
@@ -925,9 +923,7 @@ def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
     short = CutShort(
         ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, 0.0, "", "Cut.", lambda kept: kept.resume(cut)
     )
-    Bench(
-        beating(HEART[100:]), for_s=100.0, keeper=keeper, unit={"cut": lambda: short, "go_on": True}
-    ).run()
+    Bench(beating(HEART[100:]), for_s=100.0, keeper=keeper, unit={"cut": lambda: short, "go_on": True}).run()
     with open_log(log_path()) as log:
         assert len(log.rides()) == 1
         again = log.record(ride.ride_id)
@@ -1008,9 +1004,7 @@ def test_another_strap_does_not_answer_for_the_one_before() -> None:
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select"), Press("select")]
     presses: list[Any] = [(1.0 + n, press) for n, press in enumerate(way)]
-    bench = Bench(
-        strap, presses, for_s=30.0, look=look, panel=OffscreenPanel(SIZE), unit={"at_once": False}
-    ).run()
+    bench = Bench(strap, presses, for_s=30.0, look=look, panel=OffscreenPanel(SIZE), unit={"at_once": False}).run()
     home = next(view for view in reversed(bench.seen) if isinstance(view, HomeView))
     assert (home.strap, home.strap_battery) == ("looking for the strap", "")
     assert "strap_battery_low" not in {kind for _, kind, _ in bench.alarms()}
@@ -1086,9 +1080,7 @@ def test_a_theme_that_cannot_be_remembered_is_the_theme_all_the_same(monkeypatch
 
     way = [Press("minus", "long"), Press("plus"), look, Press("select"), look]
     happenings: list[Any] = [(1.0 + n, what) for n, what in enumerate(way)]
-    bench = Bench(
-        [(0.5, Link("connected"))], happenings, for_s=10.0, panel=panel, unit={"at_once": False}
-    ).run()
+    bench = Bench([(0.5, Link("connected"))], happenings, for_s=10.0, panel=panel, unit={"at_once": False}).run()
     assert ground[0] != ground[1]
     assert_today_only(bench, "panel.theme")
 

@@ -352,9 +352,7 @@ def _set(args: argparse.Namespace) -> Answer:
     now = time.time()
     rider = _rider()
     before_bpm = rider.hr_max_bpm
-    entry = MaximumEntry(
-        args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why
-    )
+    entry = MaximumEntry(args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why)
     with ride_log() as log:
         doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_to_compare(rider), rider.rate_medicines)
         accepted = [one for one in log.maxima() if one.state == "accepted"]

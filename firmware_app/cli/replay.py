@@ -115,7 +115,6 @@ def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     return "\n".join([*lines, "", *seen.trained, *seen.change])
 
 
-
 def _bpm(value: float | None) -> str:
     return "unknown" if value is None else f"{whole_bpm(value)} bpm"
 

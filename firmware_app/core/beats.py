@@ -358,9 +358,7 @@ class Gate:
         needed = RUN_LEAST if unseen else _RUN_REPORTS
         self._follow_the_refused(t_s, needed, _OUT_OF_REACH_REPORTED_S)
 
-    def _accept(
-        self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, *, worth: float, sure: bool
-    ) -> None:
+    def _accept(self, hr_bpm: float, t_s: float, span_s: float, noise_bpm2: float, *, worth: float, sure: bool) -> None:
         """Move the track. sure: whether this shows where the heart is. worth: what it adds to the quality."""
         assert self._track is not None
         self._track.update(hr_bpm, t_s, noise_bpm2, self._haste)

@@ -214,9 +214,7 @@ def find(record: RideRecord) -> Evidence:
         return Evidence(None, None, 0.0, 0.0, raw_peak, from_rr, stretches, f"nothing without a doubt: {reason}")
     best = sound[0]
     held_15s = [stretch.held_15s_bpm for stretch in sound if stretch.held_15s_bpm is not None]
-    return Evidence(
-        best.peak_bpm, max(held_15s, default=None), best.held_s, best.quality, raw_peak, from_rr, stretches
-    )
+    return Evidence(best.peak_bpm, max(held_15s, default=None), best.held_s, best.quality, raw_peak, from_rr, stretches)
 
 
 # --- beats ----------------------------------------------------------------------------------------------------------

@@ -463,9 +463,7 @@ def _better(
     return Proposal(value, found.low_bpm, found.high_bpm, why, "test" if measured else "ride", leap)
 
 
-def doubts(
-    value_bpm: int, observations: Sequence[Observation], age: float | None, medicines: bool
-) -> tuple[str, ...]:
+def doubts(value_bpm: int, observations: Sequence[Observation], age: float | None, medicines: bool) -> tuple[str, ...]:
     """What speaks against a maximum that a rider gives, in sentences. It is the rider's all the same.
 
     age: None where it is not known. With medicines that slow the heart no range speaks. Only sound observations do: a

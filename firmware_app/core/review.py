@@ -57,9 +57,7 @@ DRIFT_TOLD_BPM = 3.0
 LANE_KINDS = ("above_target", "below_target")
 """Alarms about the lane: a pause or another lane ends them, and is no answer."""
 
-ALARM_NAMES = {
-    kind: kind.replace("_", " ") for kind in CONDITIONS if kind not in ("back_in_target", "step_change")
-}
+ALARM_NAMES = {kind: kind.replace("_", " ") for kind in CONDITIONS if kind not in ("back_in_target", "step_change")}
 """The alarms that are told after a ride, highest first, and how; what only informs is left out."""
 
 LOAD_WEIGHTS: Mapping[str, tuple[float, float]] = {"male": (0.64, 1.92), "female": (0.86, 1.67)}

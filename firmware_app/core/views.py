@@ -174,6 +174,4 @@ class FaultView:
     actions: tuple[str, str, str] = NO_ACTIONS
 
 
-View = (
-    RideView | FindingView | HomeView | PausedView | StepView | TestView | SummaryView | ListView | FaultView
-)
+View = RideView | FindingView | HomeView | PausedView | StepView | TestView | SummaryView | ListView | FaultView

@@ -39,6 +39,7 @@ WIDTH_PT = 400
 LEAST_BPM = 20
 """What the heart rates of the weeks are drawn over at least: a beat more or less is no news."""
 
+
 class PlotError(Exception):
     """No plot can be drawn; the text says what to do."""
 

@@ -108,7 +108,7 @@ class Score:
         return self
 
     def figures(self) -> dict[str, float | int | None]:
-        """The figures of the issue: rates per hour, delays at p50 and p95 in seconds, shares from 0 to 1."""
+        """Rates per hour, delays at p50 and p95 in seconds, shares from 0 to 1."""
         hours = self.hours or 1.0
         return {
             "hours": round(self.hours, 2),

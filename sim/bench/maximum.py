@@ -119,9 +119,7 @@ def draw(path: Path, seed: int) -> None:
     counts = range(max(RIDES) + 1)
     found = [maximum.estimate(rider.seen(rides), rider.age) for rides in counts]
     figure, axes = plt.subplots(figsize=(8, 4.2))
-    axes.fill_between(
-        counts, [e.low_bpm for e in found], [e.high_bpm for e in found], color="0.85", label="90 % range"
-    )
+    axes.fill_between(counts, [e.low_bpm for e in found], [e.high_bpm for e in found], color="0.85", label="90 % range")
     axes.plot(counts, [e.value_bpm for e in found], color="0.1", label="estimate")
     axes.axhline(rider.hr_max_bpm, color="0.1", linestyle=":", label="true maximum")
     for effort, marker, text in (("hard", "v", "hard ride"), ("all_out", "^", "all-out ride"), ("test", "D", "test")):

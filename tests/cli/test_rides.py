@@ -103,8 +103,11 @@ def test_a_ride_as_json(capsys: pytest.CaptureFixture[str]) -> None:
         ("end", {"why": "key", "bad_packets": 2}, "the ride is over: ended by key; 2 packets could not be read"),
         ("end", {"why": "not begun", "bad_packets": 0}, "the ride is over"),
         ("verdict", {"maximal": True, "peak_bpm": 187.6, "why": ""}, "the test was maximal, 188 bpm"),
-        ("verdict", {"maximal": False, "peak_bpm": None, "why": "the ramp was too short"},
-         "the test was not maximal: the ramp was too short"),
+        (
+            "verdict",
+            {"maximal": False, "peak_bpm": None, "why": "the ramp was too short"},
+            "the test was not maximal: the ramp was too short",
+        ),
         ("clock", {"unix_s": 1e300}, "clock: unix s 1e+300"),
         ("gap", {}, "gap"),
         ("a new kind", {"some_key": 1}, "a new kind: some key 1"),

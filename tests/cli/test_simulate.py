@@ -160,9 +160,7 @@ def test_pictures_that_cannot_be_saved_are_told_after_the_ride(
         (["simulate", "--headless", "--pictures", "/proc/none/x"], "--pictures"),
     ],
 )
-def test_a_wrong_request_is_told_with_its_cure(
-    capsys: pytest.CaptureFixture[str], argv: list[str], wants: str
-) -> None:
+def test_a_wrong_request_is_told_with_its_cure(capsys: pytest.CaptureFixture[str], argv: list[str], wants: str) -> None:
     assert main(argv) == 2
     out, err = capsys.readouterr()
     assert out == ""

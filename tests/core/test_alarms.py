@@ -616,9 +616,7 @@ def test_standing_still_nobody_watches_the_lane(table: AlarmTable) -> None:
 
 
 @pytest.mark.parametrize(("kind", "slope"), [("drifting_up", 0.2), ("drifting_down", -0.2)])
-def test_drifting_is_off_by_default_and_one_soft_tick_when_it_is_on(
-    table: AlarmTable, kind: str, slope: float
-) -> None:
+def test_drifting_is_off_by_default_and_one_soft_tick_when_it_is_on(table: AlarmTable, kind: str, slope: float) -> None:
     near_edge = outside(1 if slope > 0 else -1, -1.0)
     now = {"trusted_bpm": near_edge, "trend_bpm": near_edge, "trend_bpm_s": slope, "slope_bpm_s": slope}
     quiet = lane(table)
@@ -880,9 +878,7 @@ def changed(table: AlarmTable, kind: str, key: str, value: Any) -> AlarmTable:
         ("strap_battery_low", "percent_below", 10**400),
     ],
 )
-def test_a_dangerous_or_maddening_row_is_refused_by_name(
-    table: AlarmTable, kind: str, key: str, value: object
-) -> None:
+def test_a_dangerous_or_maddening_row_is_refused_by_name(table: AlarmTable, kind: str, key: str, value: object) -> None:
     assert problem_with(table) == ""
     assert problem_with(changed(table, kind, key, value)).startswith(kind)
 

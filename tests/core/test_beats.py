@@ -101,9 +101,7 @@ def test_fewer_than_three_reports_are_no_heart_rate(reports: int) -> None:
 
 @pytest.mark.parametrize("bpm", [42, 60, 90, 130, 170, 200, 220])
 @pytest.mark.parametrize("carried", [list, bpm_only, rr_only])
-def test_a_clean_heart_is_known_within_ten_seconds_and_then_always(
-    bpm: float, carried: Callable[[Rows], Rows]
-) -> None:
+def test_a_clean_heart_is_known_within_ten_seconds_and_then_always(bpm: float, carried: Callable[[Rows], Rows]) -> None:
     answers = trusted(carried(steady(bpm)))
     late = [a for a in answers if a.t_s >= WARM_UP_S]
     assert all(a.hr_bpm is not None and abs(a.hr_bpm - bpm) < max(0.02 * bpm, 3) for a in late)

@@ -396,9 +396,7 @@ def test_an_empty_recording_says_so() -> None:
     assert "no heart rate" in found.reason
 
 
-row = st.tuples(
-    st.floats(0, 3), st.none() | st.integers(0, 65535), st.lists(st.floats(0, 64000, width=32), max_size=4)
-)
+row = st.tuples(st.floats(0, 3), st.none() | st.integers(0, 65535), st.lists(st.floats(0, 64000, width=32), max_size=4))
 
 
 @settings(max_examples=60, deadline=None)

@@ -386,5 +386,3 @@ def test_a_plan_without_a_heart_runs_the_same_however_often_it_is_fed(written: l
         seen += often.feed(t_s, None)
     assert moves(seen or list(often.feed(t_s, None))) == moves(list(once.feed(t_s, None)))
     assert often.now == once.now
-
-

@@ -21,9 +21,7 @@ def step(t_s: float, index: int, name: str, low_bpm: int | None, high_bpm: int |
 
 def record(bpm: list[float | None], marks: list[Mark]) -> RideRecord:
     """One trusted value a second from 0."""
-    samples = [
-        Sample(float(t), Measurement(hr_bpm=None if b is None else round(b)), b, 1.0) for t, b in enumerate(bpm)
-    ]
+    samples = [Sample(float(t), Measurement(hr_bpm=None if b is None else round(b)), b, 1.0) for t, b in enumerate(bpm)]
     return record_of(RideFacts(hr_max_bpm=180), samples, marks, float(len(bpm)))
 
 

@@ -30,9 +30,7 @@ from firmware_app.core.measurement import Measurement
 from firmware_app.devices.strap import Pace, Strap
 from sim.radio import Radio
 
-BRISK = Pace(
-    scan_s=1.0, connect_s=1.0, call_s=1.0, silent_s=2.0, first_wait_s=0.05, most_wait_s=0.2, wrong_wait_s=0.2
-)
+BRISK = Pace(scan_s=1.0, connect_s=1.0, call_s=1.0, silent_s=2.0, first_wait_s=0.05, most_wait_s=0.2, wrong_wait_s=0.2)
 """The real pace, hurried, so that a test does not wait."""
 
 

@@ -88,9 +88,7 @@ async def test_without_a_chosen_strap_nothing_is_connected(radio: Radio) -> None
     with ready(radio) as strap:
         async with listening(BleStrap("", "", "hci0", BRISK)) as heard:
             await asyncio.sleep(1.0)
-        assert [(link.state, link.text) for link in heard.links] == [
-            ("off", "no strap chosen: run rumblestrip pair")
-        ]
+        assert [(link.state, link.text) for link in heard.links] == [("off", "no strap chosen: run rumblestrip pair")]
         assert strap.said("subscribed") == []
         assert await radio.ever_connected() == []
 
