@@ -118,6 +118,20 @@ def config_dir() -> Path:
     return _at_home(platformdirs.user_config_path, "XDG_CONFIG_HOME")
 
 
+def edited() -> frozenset[tuple[str, int, int]]:
+    """What stands in the rider's config folder, in short: another answer once a file there was edited."""
+    try:
+        files = [(path, path.stat()) for path in config_dir().rglob("*.toml")]
+    except (OSError, SettingsError):
+        return frozenset()
+    return frozenset((str(path), stat.st_mtime_ns, stat.st_size) for path, stat in files)
+
+
+def without_folder(text: str) -> str:
+    """A message for a panel, where the path of the rider's own files would leave no room for what is wrong in them."""
+    return text.replace(f"{config_dir()}/", "")
+
+
 def data_dir() -> Path:
     """The rider's rides, by the XDG base directory specification. Made on first use, readable by the owner only.
 

@@ -12,14 +12,13 @@ import contextlib
 import logging
 import signal
 from collections import deque
-from collections.abc import Awaitable, Callable, Coroutine, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Coroutine, Mapping
 from functools import partial
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from firmware_app import plans, settings
+from firmware_app import choices, plans, settings
 from firmware_app.core import pages
-from firmware_app.core.bands import BandError, parse_target, whole_bpm
+from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.core.beats import Gate
 from firmware_app.core.companion import TICK_S, Companion
 from firmware_app.core.dates import date_of
@@ -42,24 +41,19 @@ from firmware_app.core.events import (
 )
 from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
-from firmware_app.core.record import RideFacts, RideRecord
-from firmware_app.core.session import lane_text, own_near_max_bpm
-from firmware_app.core.times import clock_text
-from firmware_app.core.views import SummaryView, View
-from firmware_app.devices.clock import Clock
+from firmware_app.core.views import SummaryView
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
-from firmware_app.devices.strap import Strap
-from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, watched
+from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
 from firmware_app.preparation import Preparation, prepare
 from firmware_app.settings import SettingsError
+from firmware_app.wiring import CutShort, Keeper, Wiring
 
 if TYPE_CHECKING:
     from firmware_app.screens.painter import Painter
-    from firmware_app.store.log import CutRide
 
-PLAN_LOOK_S = 10.0
-"""How often a ride looks whether its plan was edited under it."""
+LOOK_S = 10.0
+"""How often the unit looks whether somebody edited what it was told: at home its settings, on a ride the plan."""
 
 REPLAYED_AT_ONCE = 200
 """Events of a cut ride, between which nothing else has its turn."""
@@ -84,79 +78,13 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 
-class Keeper(Protocol):
-    """Where rides are kept: the log's writer, or memory."""
-
-    def begin(self, facts: RideFacts) -> None:
-        """A ride begins at t_s = 0."""
-
-    def take(self, effects: tuple[Effect, ...]) -> None:
-        """Keep the samples and marks among these."""
-
-    def resume(self, cut: CutRide) -> None:
-        """A ride that was cut goes on."""
-
-    def end(self, how: str) -> None:
-        """The ride is over."""
-
-    def record(self) -> RideRecord | None:
-        """The latest ride, as far as it can be read. May take long: called outside the loop."""
-
-    def close(self) -> int:
-        """Finish. Returns how many measurements and marks could not be kept. May take long."""
-
-
-class Source(Protocol):
-    """Something else that delivers events: keys, the terminal, the power watch."""
-
-    async def run(self, deliver: Callable[[Event], None]) -> None:
-        """Deliver events until cancelled."""
-
-
-@dataclass(frozen=True)
-class CutShort:
-    """A ride that was cut and can be gone on with: what happened in it, and how to say so.
-
-    t_s: where it was cut. away_s: how long ago that was when it was found. plan: the digest of its plan, "" when that
-    is not known. take_up: tells the keeper that this ride goes on.
-    """
-
-    facts: RideFacts
-    events: tuple[tuple[float, Event], ...]
-    t_s: float
-    away_s: float
-    plan: str
-    words: str
-    take_up: Callable[[Keeper], None]
-
-
-@dataclass(frozen=True)
-class Wiring:
-    """What the unit is wired to. The panel stands first; the rest is opened once it shows something.
-
-    panel: None for none at all. clock: the time of everything. strap: makes the strap of an address and a name, anew
-    when the rider chooses another. sounder: opens it, or tells why it stays silent. keeper: opens it; it may report
-    faults from any thread. sources: what else delivers events. say: a sentence for the terminal and the journal. watch:
-    every view that is new. look: the straps in range as (address, name, nearness).
-    """
-
-    panel: Panel | None
-    clock: Clock
-    strap: Callable[[str, str], Strap]
-    sounder: Callable[[], tuple[Sounder, Fault | None]]
-    keeper: Callable[[Callable[[Fault], None]], Keeper]
-    sources: Callable[[], tuple[tuple[str, Source], ...]] = tuple
-    say: Callable[[str], None] = lambda text: None
-    watch: Callable[[View], None] = lambda view: None
-    look: Callable[[], Awaitable[tuple[tuple[str, str, str], ...]]] | None = None
-
-
 class Unit:
     """One unit, from start to stop.
 
     ready: the rider's settings and today's choice. at_once: begin riding without the home page. cut: looks for a ride
     that was cut. go_on: go on with it without asking. test: begin the guided maximal test, with this ramp.
-    stop_with_ride: the unit's work is done when the first ride is over.
+    stop_with_ride: the unit's work is done when the first ride is over. anew: what ``ready`` is once the settings were
+    edited; without it they stay.
     """
 
     def __init__(
@@ -170,10 +98,14 @@ class Unit:
         cut: Callable[[], CutShort | None] = lambda: None,
         go_on: bool = False,
         test: Ramp | None = None,
+        anew: Callable[[], Preparation] | None = None,
     ) -> None:
         self._wiring = wiring
         self._ready = ready
-        self._unit = unit
+        self._anew = anew
+        self._settings_edited = settings.edited()
+        self._known_strap = unit.strap  # as unit.toml has it
+        self._brightness_percent = unit.panel.brightness_percent
         self._source = source
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
@@ -205,16 +137,17 @@ class Unit:
         self._draw_again_s = float("-inf")
         self._plan_edited_s: float | None = None
         self._strap = unit.strap
+        lanes = choices.lanes(ready)
         self._pages = pages.Pages(
-            lanes=_lanes(ready),
+            lanes=lanes,
             plans=(),
+            chosen=choices.place(lanes, choices.own_lane(ready)),
             hr_max=f"{ready.accepted.value_bpm}",
             caution=ready.accepted.caution,
             strap_name=unit.strap.name or unit.strap.address,
             sounds=unit.sounder.sounds,
             theme=unit.panel.theme,
         )
-        self._pages.chosen = _today(self._pages.lanes, ready.target)
 
     async def run(self) -> int:
         """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after.
@@ -222,9 +155,9 @@ class Unit:
         Returns how many measurements and marks could not be stored.
         """
         self._show()
-        self._dim(self._unit.panel.brightness_percent)
+        self._dim(self._brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
-        self._read_plans()
+        self._read_plans(self._ready.plan.name)
         self._stop_on_signals()
         await self._find_cut_ride()
         self._open_keeper()
@@ -265,11 +198,10 @@ class Unit:
 
     # --- starting ---------------------------------------------------------------------------------------------------
 
-    def _read_plans(self) -> None:
-        self._pages.plans = self._opened("plans", partial(_plan_choices, self._ready), tuple)
+    def _read_plans(self, chosen: str) -> None:
+        self._pages.plans = self._opened("plans", partial(choices.plan_choices, self._ready), tuple)
         names = [plan.name for plan in self._pages.plans]
-        if self._ready.plan.name in names:
-            self._pages.plan = names.index(self._ready.plan.name)
+        self._pages.plan = names.index(chosen) if chosen in names else None
 
     def _stop_on_signals(self) -> None:
         loop = asyncio.get_running_loop()
@@ -280,13 +212,18 @@ class Unit:
                     loop.add_signal_handler(number, self._done.set)
 
     async def _find_cut_ride(self) -> None:
-        try:
-            # In a thread: a log that has to be mended takes its time, and a card that hangs never answers.
-            self._cut = await asyncio.wait_for(asyncio.to_thread(self._look_for_cut), CUT_WITHIN_S)
-        except TimeoutError:
+        # Apart: a log that has to be mended takes its time, and a card that hangs never answers.
+        look = asyncio.create_task(apart(self._look_for_cut))
+        stop = asyncio.create_task(self._done.wait())
+        await asyncio.wait({look, stop}, timeout=CUT_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
+        stop.cancel()
+        if not look.done():
+            look.cancel()
             self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
-        except Exception as error:
+        elif error := look.exception():
             self._cannot_open("storage", error)
+        else:
+            self._cut = look.result()
         self._cut_found_s = self._wiring.clock.t_s()
         self._pages.offered = self._cut.words if self._cut else ""
 
@@ -308,7 +245,7 @@ class Unit:
         wiring = self._wiring
         self._start("clock", lambda: wiring.clock.run(self.deliver))
         self._start("ticks", self._tick)
-        self._start("plan", self._watch_plan)
+        self._start("settings", self._watch_settings)
         self._start("service", self._service.run)
         if wiring.panel is not None:
             self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
@@ -434,7 +371,7 @@ class Unit:
             self._cannot_open(part, error)
             return instead()
 
-    def _cannot_open(self, part: str, error: Exception) -> None:
+    def _cannot_open(self, part: str, error: BaseException) -> None:
         log.error("%s cannot be opened", part, exc_info=error)
         self._tell_soon(Fault(part, f"The {part} cannot be opened ({error}). The ride goes on without it."))
 
@@ -602,12 +539,12 @@ class Unit:
         from firmware_app.core.review import review
 
         try:
-            record = await asyncio.to_thread(self._keeper.record)
+            record = await apart(self._keeper.record)
             if record is None:
                 self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
                 return False
             bands = self._ridden.bands
-            self._pages.review = await asyncio.to_thread(review, record, bands, self._ridden.rider.sex)
+            self._pages.review = await apart(partial(review, record, bands, self._ridden.rider.sex))
             self._pages.band_names = tuple(band.name for band in bands.scheme.bands)
         except Exception as error:
             # Trying again would fail in the same way; the ride itself is kept.
@@ -618,6 +555,28 @@ class Unit:
 
     # --- orders from the pages --------------------------------------------------------------------------------------
 
+    def _renew(self) -> None:
+        """Take up settings that were edited since: a unit may be on for days, and the rider's maximum changes.
+
+        Raises SettingsError or BandError for some that cannot be used, and leaves everything as it was.
+        """
+        edited = settings.edited()
+        if self._anew is None or edited == self._settings_edited:
+            return
+        before, ready, unit = self._ready, self._anew(), settings.load_unit()
+        self._settings_edited, self._ready = edited, ready
+        self._keep_fault(Fault("settings", "", active=False))
+        # What was chosen here stays chosen, but for a target that was edited itself.
+        chosen = self._pages.lanes[self._pages.chosen].text if ready.rider.target == before.rider.target else ""
+        plan = "" if self._pages.plan is None else self._pages.plans[self._pages.plan].name
+        self._pages.hr_max, self._pages.caution = f"{ready.accepted.value_bpm}", ready.accepted.caution
+        self._pages.lanes = choices.lanes(ready)
+        self._pages.chosen = choices.place(self._pages.lanes, chosen, choices.own_lane(ready))
+        self._read_plans(plan)
+        if unit.strap != self._known_strap:
+            self._wear(unit.strap)
+        self._known_strap = unit.strap
+
     def _obey(self, order: pages.Order) -> None:
         # What was refused before, or not found, is no fault of the ride that now begins.
         for part in ("settings", "straps"):
@@ -625,9 +584,11 @@ class Unit:
         try:
             match order:
                 case pages.Ride(plan, target):
+                    self._renew()
                     self._ready = self._ready.towards(target, plan)
                     self._begin()
                 case pages.Test():
+                    self._renew()
                     self._begin_test()
                 case pages.GoOn() if self._cut is not None:
                     self._going_on = True
@@ -649,7 +610,7 @@ class Unit:
     def _refuse(self, error: Exception, what: object) -> None:
         if not isinstance(error, SettingsError | BandError | OSError):
             log.error("%s cannot be obeyed", what, exc_info=error)
-        self._keep_fault(Fault("settings", str(error)))
+        self._keep_fault(Fault("settings", settings.without_folder(str(error))))
         self._say(str(error))
 
     def _change(self, key: str, value: str | int | bool) -> None:
@@ -679,8 +640,13 @@ class Unit:
 
     def _take_strap(self, address: str, name: str) -> None:
         # First for now, as with any change.
-        self._strap = settings.StrapSettings(address, name, self._strap.adapter)
-        self._pages.strap_name = name or address
+        self._wear(settings.StrapSettings(address, name, self._strap.adapter))
+        self._remember({"strap.address": address, "strap.name": name})
+
+    def _wear(self, strap: settings.StrapSettings) -> None:
+        """Listen to this strap from now on."""
+        self._strap = strap
+        self._pages.strap_name = strap.name or strap.address
         # What the strap before said is not this one's.
         self._pages.link = Link("off")
         self._pages.strap_percent = None
@@ -690,7 +656,6 @@ class Unit:
         self._letting_go.append(self._tasks.pop("strap"))
         self._letting_go[-1].cancel()
         self._start_strap()
-        self._remember({"strap.address": address, "strap.name": name})
 
     async def _look_for_straps(self) -> None:
         look = self._wiring.look
@@ -741,20 +706,32 @@ class Unit:
             await asyncio.sleep(due_s - loop.time())
             self.deliver(Tick())
 
-    async def _watch_plan(self) -> None:
+    async def _watch_settings(self) -> None:
         while True:
-            await asyncio.sleep(PLAN_LOOK_S)
-            companion, known_s = self._companion, self._plan_edited_s
-            if companion is None or known_s is None:
-                continue
-            # In a thread: a card that does not answer must not hold up the ride.
-            edited_s = await asyncio.to_thread(_edited_s, self._ridden.plan.name)
-            if self._companion is companion and edited_s != known_s:
-                self._plan_edited_s = edited_s
-                self._say(
-                    f"Plan {self._ridden.plan.name} was edited. This ride keeps the steps that it began with: a lane "
-                    "must not jump under a rider. The next ride has the new ones."
-                )
+            await asyncio.sleep(LOOK_S)
+            companion = self._companion
+            if companion is None:
+                await self._watch_at_home()
+            elif self._plan_edited_s is not None:
+                # Apart: a card that does not answer must not hold up the ride.
+                edited_s = await apart(partial(_edited_s, self._ridden.plan.name))
+                if self._companion is companion and edited_s != self._plan_edited_s:
+                    self._plan_edited_s = edited_s
+                    self._say(
+                        f"Plan {self._ridden.plan.name} was edited. This ride keeps the steps that it began with: a "
+                        "lane must not jump under a rider. The next ride has the new ones."
+                    )
+
+    async def _watch_at_home(self) -> None:
+        edited = await apart(settings.edited) != self._settings_edited
+        # A list that is open does not change under the rider's keys.
+        if edited and self._companion is None and self._pages.page in ("finding", "home"):
+            try:
+                self._renew()
+            except (SettingsError, BandError, OSError) as error:
+                if self._faults.get("settings") != settings.without_folder(str(error)):
+                    self._refuse(error, "edited settings")
+            self._show()
 
     async def _stop(self) -> int:
         # The ride first: letting go of the radio may take seconds, and they are no part of it.
@@ -772,7 +749,7 @@ class Unit:
         await asyncio.wait((*self._tasks.values(), *self._letting_go), timeout=LET_GO_S)
         lost = 0
         try:
-            lost = await asyncio.to_thread(self._keeper.close)
+            lost = await apart(self._keeper.close)
         except Exception as error:
             self._tell_soon(Fault("storage", f"The storage cannot be closed ({error}). Check the card."))
         else:
@@ -787,44 +764,6 @@ def _keeper_in_memory() -> Keeper:
     from firmware_app.store.keeper import MemoryKeeper
 
     return MemoryKeeper()
-
-
-def _lanes(ready: Preparation) -> tuple[pages.Lane, ...]:
-    """Every band, and before them today's target where it is none of them."""
-    names = {str(band.number): f"{band.number} {band.name}" for band in ready.bands.scheme.bands}
-    if ready.target and ready.target not in names:
-        names = {ready.target: ready.target, **names}
-    bpm = {text: "" if text == "none" else lane_text(parse_target(text, ready.bands)) for text in names}
-    return tuple(pages.Lane(text, name, bpm[text], _caution(ready.towards(text, None))) for text, name in names.items())
-
-
-def _caution(ready: Preparation) -> str:
-    """A word for the home page where what would be ridden leads to a limit that a doctor gave."""
-    near_bpm = own_near_max_bpm(ready.bands.hr_max_bpm, ready.near_max_bpm)
-    what = "lane" if ready.plan.free else "plan"
-    return f"This {what} reaches your limit, {near_bpm} bpm." if ready.near_max_caution() else ""
-
-
-def _today(lanes: tuple[pages.Lane, ...], target: str) -> int:
-    return next((index for index, lane in enumerate(lanes) if lane.text == target), 0)
-
-
-def _plan_choices(ready: Preparation) -> tuple[pages.PlanChoice, ...]:
-    found = []
-    for name in plans.plan_names():
-        try:
-            plan = plans.load_plan(name)
-        except SettingsError as error:
-            log.warning("plan %s is left out: %s", name, error)
-            continue
-        caution = ""
-        with contextlib.suppress(BandError):  # one that does not fit the bands is refused, with its cure, when chosen
-            caution = _caution(replace(ready, plan=plan))
-        found.append(pages.PlanChoice(name, plan.title, clock_text(plan.longest_s or 0.0), caution))
-    titles = [one.title for one in found]
-    doubled = {title for title in titles if titles.count(title) > 1}
-    # In front: what is too long for a small panel loses its end.
-    return tuple(replace(one, title=f"{one.name}: {one.title}") if one.title in doubled else one for one in found)
 
 
 def _edited_s(plan: str) -> float | None:

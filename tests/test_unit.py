@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from firmware_app import settings
+from firmware_app import settings, unit
 from firmware_app.core import views
 from firmware_app.core.alarms import AlarmChange, Engine, Situation
 from firmware_app.core.bands import parse_target
@@ -35,7 +35,8 @@ from firmware_app.devices.strap import PlayedStrap, Strap
 from firmware_app.preparation import prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, log_path, open_log
-from firmware_app.unit import CutShort, Keeper, Source, Unit, Wiring
+from firmware_app.unit import Unit
+from firmware_app.wiring import CutShort, Keeper, Source, Wiring
 from sim.runner import run_virtual
 
 SIZE = (320, 240)
@@ -125,7 +126,7 @@ class Bench:
             look=self.look,
         )
         options = {"at_once": True, **self.unit}
-        ready = prepare(hr_max_bpm=HR_MAX_BPM, **self.prepared)
+        ready = prepare(**{"hr_max_bpm": HR_MAX_BPM, **self.prepared})
         unit = Unit(wiring, ready, settings.load_unit(), "sim", **options)
         asyncio.get_running_loop().call_later(self.for_s, unit.stop)
         await unit.run()
@@ -661,6 +662,121 @@ def test_a_plan_that_is_deleted_under_the_rider_goes_on(plan: Path) -> None:
     assert [m.detail["name"] for m in bench.marks("step")] == ["One", "Two"]
 
 
+# --- settings that are edited under a unit that is on ---------------------------------------------------------------
+
+
+def at_home(happenings: list[tuple[float, Event | Callable[[], object]]], for_s: float = 60.0) -> Bench:
+    return Bench(
+        [(0.5, Link("connected")), *beating([120] * int(for_s))],
+        happenings,
+        for_s=for_s,
+        panel=OffscreenPanel(SIZE),
+        prepared={"hr_max_bpm": None},
+        unit={"at_once": False, "anew": prepare},
+    )
+
+
+def write_settings(name: str, text: str) -> None:
+    settings.config_dir().mkdir(parents=True, exist_ok=True)
+    (settings.config_dir() / name).write_text(text, encoding="utf-8")
+
+
+def homes(bench: Bench) -> list[HomeView]:
+    return [view for view in bench.seen if isinstance(view, HomeView)]
+
+
+def test_a_unit_that_is_on_takes_up_a_maximum_that_was_set_meanwhile() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    bench = at_home([(5.0, lambda: write_settings("rider.toml", "hr_max_bpm = 150\n")), (40.0, Press("select"))]).run()
+    assert homes(bench)[0].hr_max == "188"
+    assert homes(bench)[-1].hr_max == "150"
+    assert bench.record.facts.hr_max_bpm == 150
+
+
+def test_what_was_edited_a_moment_ago_holds_for_the_ride_that_begins_now() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 118\n")  # noqa: E731
+    bench = at_home([(31.0, limited), (32.0, Press("select"))]).run()
+    assert "near_max" in [kind for _, kind, on in bench.alarms() if on]
+
+
+def test_edited_settings_that_cannot_be_used_are_told_once_and_nothing_begins_until_they_are_mended() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    bench = at_home(
+        [
+            (5.0, lambda: write_settings("rider.toml", "hr_max_bpm = 150\ntarget = '150-170bpm'\n")),
+            (38.0, lambda: (told.extend(bench.said), shown.append(homes(bench)[-1]))),
+            (40.0, Press("select")),
+            (60.0, lambda: write_settings("rider.toml", "hr_max_bpm = 180\ntarget = '150-170bpm'\n")),
+            (85.0, Press("select")),
+        ],
+        for_s=100.0,
+    )
+    told: list[str] = []
+    shown: list[HomeView] = []
+    bench.run()
+    [reason] = [text for text in told if "rider.toml" in text]
+    # Without its folder: a small panel has no room for it.
+    assert shown[0].notice == reason.removeprefix(f"{settings.config_dir()}/")
+    assert shown[0].notice.startswith("rider.toml: target '150-170bpm': 170 bpm is over the maximum")
+    assert "rider.toml" not in homes(bench)[-1].notice
+    assert bench.record.facts.hr_max_bpm == 180
+    assert bench.record.facts.target == "150-170bpm"
+    assert bench.record.duration_s == pytest.approx(15, abs=0.5)
+
+
+def test_what_was_chosen_at_home_stays_chosen_when_something_else_is_edited(plan: Path) -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\ntarget = '2'\n")
+    bench = at_home(
+        [
+            (5.0, Press("plus")),
+            (6.0, lambda: write_settings("rider.toml", "hr_max_bpm = 180\ntarget = '2'\n")),
+            (25.0, lambda: chosen.append(homes(bench)[-1])),
+            (26.0, lambda: write_settings("rider.toml", "hr_max_bpm = 180\ntarget = '1'\n")),
+            (45.0, lambda: chosen.append(homes(bench)[-1])),
+        ]
+    )
+    chosen: list[HomeView] = []
+    bench.run()
+    assert [home.hr_max for home in chosen] == ["180", "180"]
+    assert [home.target[0] for home in chosen] == ["3", "1"]
+
+
+def test_a_plan_for_today_leaves_the_riders_own_lane_chosen_for_after_it(plan: Path) -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\ntarget = '120-140bpm'\n")
+    bench = at_home([(5.0, Press("plus"))])
+    bench.prepared = {"hr_max_bpm": None, "plan": "two"}
+    bench.run()
+    assert homes(bench)[0].plan
+    assert homes(bench)[-1].plan == ""
+    assert homes(bench)[-1].target == "120-140bpm"
+
+
+def test_a_strap_that_was_paired_meanwhile_is_listened_to() -> None:
+    made: list[str] = []
+
+    def strap(address: str, name: str) -> Strap:
+        made.append(address)
+        return PlayedStrap([(100.0, Link("connected"))])
+
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    write_settings("unit.toml", "[strap]\naddress = 'AA:BB:CC:DD:EE:01'\n")
+    other = lambda: write_settings("unit.toml", "[strap]\naddress = 'AA:BB:CC:DD:EE:02'\n")  # noqa: E731
+    bench = at_home([(1.0, Press("plus")), (5.0, other)])
+    bench.strap = strap
+    bench.run()
+    assert made == ["AA:BB:CC:DD:EE:01", "AA:BB:CC:DD:EE:02"]
+
+
+def test_medicines_that_slow_the_heart_keep_a_unit_that_is_on_from_a_maximal_test() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    slowed = lambda: write_settings("rider.toml", "hr_max_bpm = 188\nrate_medicines = true\n")  # noqa: E731
+    way = [Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    bench = at_home([(31.0, slowed), *((32.0, press) for press in way)]).run()
+    assert "rate_medicines" in " ".join(bench.said)
+    assert bench.kept.record() is None
+
+
 # --- a ride that was cut --------------------------------------------------------------------------------------------
 
 
@@ -781,6 +897,19 @@ def test_a_log_that_takes_for_ever_to_be_looked_through_keeps_nobody_from_riding
     asyncio.run(bench._run())
     assert len(bench.record.t_s) == 1
     assert "looked through" in " ".join(bench.said)
+
+
+def test_a_card_that_never_answers_keeps_no_unit_from_ending() -> None:
+    let_go, answered = threading.Event(), threading.Event()
+
+    def cut() -> None:
+        let_go.wait(60.0)
+        answered.set()
+
+    bench = Bench(for_s=0.2, unit={"cut": cut})
+    asyncio.run(bench._run())
+    assert not answered.is_set()
+    let_go.set()
 
 
 def test_a_press_while_a_cut_ride_is_taken_up_begins_no_other(plan: Path) -> None:
@@ -1253,14 +1382,14 @@ def test_two_rides_in_one_evening_are_two_rides() -> None:
 def test_a_summary_does_not_turn_the_page_under_a_finger_and_lies_in_the_settings(
     takes_s: float, presses: list[Press], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole = asyncio.to_thread
+    whole = unit.apart
 
-    async def slow(act: Callable[..., Any], *args: Any) -> Any:
+    async def slow(act: Callable[[], Any]) -> Any:
         if act == bench.kept.record:
             await asyncio.sleep(takes_s)  # virtual time stands still while a thread works
-        return await whole(act, *args)
+        return await whole(act)
 
-    monkeypatch.setattr(asyncio, "to_thread", slow)
+    monkeypatch.setattr(unit, "apart", slow)
     way = [Press("minus", "long"), *[Press("plus")] * 6, Press("select")]
     bench = Bench(
         beating([120] * 60),

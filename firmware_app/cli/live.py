@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO, get_args
 
 from firmware_app import settings
-from firmware_app.cli import Failed, UsageError, warn
+from firmware_app.cli import Failed, UsageError, options, warn
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from firmware_app.devices.sounder import Sounder
     from firmware_app.devices.strap import Strap
     from firmware_app.preparation import Preparation
-    from firmware_app.unit import CutShort, Keeper, Source, Unit, Wiring
+    from firmware_app.unit import Unit
+    from firmware_app.wiring import CutShort, Keeper, Source, Wiring
 
 LOOK_S = 6.0
 
@@ -117,6 +118,8 @@ async def _live(
         cut=partial(_cut_ride, source, go_on, at_once or test is not None),
         go_on=go_on,
         test=test,
+        # A simulated rider's settings are its own.
+        anew=partial(options.prepared, args) if source == "strap" else None,
     )
     if args.stop_after_s is not None:
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
@@ -151,7 +154,7 @@ def _wiring(
 ) -> Wiring:
     """page: what shows the views on a terminal. terminal: its keys press."""
     from firmware_app.devices.clock import SystemClock
-    from firmware_app.unit import Wiring
+    from firmware_app.wiring import Wiring
 
     return Wiring(
         panel=panel,
@@ -237,7 +240,7 @@ def _cut_in_log(source: str) -> CutShort | None:
                 return None
             from firmware_app.core.record import events_of
             from firmware_app.core.times import clock_text
-            from firmware_app.unit import CutShort
+            from firmware_app.wiring import CutShort
 
             record = log.record(cut.ride_id)
             plans = (str(mark.detail.get("digest", "")) for mark in record.marks if mark.kind == "plan")

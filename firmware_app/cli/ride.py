@@ -64,8 +64,7 @@ def _leave_on_panel(text: str) -> None:
     except settings.SettingsError:
         wanted = settings.PanelSettings()
     panel = open_panel(wanted)
-    # A small panel has no room for the whole path of a file of the unit's own.
-    text = text.replace(f"{settings.config_dir()}/", "")
+    text = settings.without_folder(text)
     if not isinstance(panel.panel, OffscreenPanel):
         panel.present(Painter(panel.size, THEMES[wanted.theme]).paint(FaultView("Not ready", (text,), "")).surface)
     panel.close()

@@ -121,7 +121,8 @@ async def _headless(args: argparse.Namespace, ready: Preparation, ride: Labelled
     from firmware_app.devices.sounder import SilentSounder
     from firmware_app.store.keeper import LogKeeper, MemoryKeeper
     from firmware_app.store.log import log_path
-    from firmware_app.unit import Unit, Wiring
+    from firmware_app.unit import Unit
+    from firmware_app.wiring import Wiring
 
     unit_settings = settings.load_unit()
     size = (unit_settings.panel.width_px, unit_settings.panel.height_px)

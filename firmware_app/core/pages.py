@@ -154,7 +154,6 @@ class Pages:
             case "offer" if press.key == "select" and press.hold == "short":
                 return (GoOn(),)
             case "offer" if press.hold == "short":
-                self.offered = ""
                 self.page = "home"
             case "plans" | "settings" | "straps" if press.key != "select":
                 self._move(1 if press.key == "plus" else -1)
@@ -215,6 +214,7 @@ class Pages:
             ("Maximal test", "read first"),
             ("What is wrong", str(len(self.faults)) if self.faults else "nothing"),
             ("Last ride", "none yet" if self.review is None else "summary"),
+            *((("Ride cut short", "go on"),) if self.offered else ()),
         )
 
     def _change(self) -> tuple[Order, ...]:
@@ -242,6 +242,8 @@ class Pages:
                 self._open("faults")
             case "Last ride" if self.review is not None:
                 self._open("summary")
+            case "Ride cut short":
+                self._open("offer")
         return ()
 
     def _take_strap(self) -> tuple[Order, ...]:
@@ -272,7 +274,7 @@ class Pages:
             case "finding":
                 return self._finding()
             case "offer":
-                return ListView("Ride cut short", ((self.offered, ""),), 0, "", ("new ride", "go on", "new ride"))
+                return ListView("Ride cut short", ((self.offered, ""),), 0, "", ("home", "go on", "home"))
             case "plans":
                 return ListView("Plans", self._rows(), self._row, "", ("up", "choose", "down"))
             case "settings":

@@ -10,7 +10,8 @@ import socket
 import sys
 import threading
 from collections.abc import Callable, Coroutine
-from typing import Any
+from concurrent.futures import Executor, Future
+from typing import Any, TypeVar
 
 from firmware_app.core.events import Event, Fault
 
@@ -18,6 +19,8 @@ FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 30.0
 HEALTHY_S = 30.0
 """A task that has run for so long is taken for well again."""
+
+T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
@@ -69,6 +72,31 @@ async def watched(
             deliver(Fault(name, text))
         await asyncio.sleep(wait_s)
         wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+
+
+class _OwnThread(Executor):
+    """A daemon thread for each piece of work."""
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        future: Future[T] = Future()
+
+        def work() -> None:
+            if future.set_running_or_notify_cancel():
+                try:
+                    future.set_result(fn(*args, **kwargs))
+                except BaseException as error:
+                    future.set_exception(error)
+
+        threading.Thread(target=work, daemon=True).start()
+        return future
+
+
+async def apart(work: Callable[[], T]) -> T:
+    """Do what may take long, beside the loop. What never ends, as on a card that hangs, keeps no program from ending.
+
+    Not ``asyncio.to_thread``: its threads are waited for when the loop is closed, and again when Python ends.
+    """
+    return await asyncio.get_running_loop().run_in_executor(_OwnThread(), work)
 
 
 class ServiceManager:

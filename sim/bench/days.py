@@ -27,7 +27,8 @@ from firmware_app.devices.panel import OffscreenPanel
 from firmware_app.devices.sounder import SilentSounder
 from firmware_app.devices.strap import Strap
 from firmware_app.store.keeper import LogKeeper
-from firmware_app.unit import Unit, Wiring
+from firmware_app.unit import Unit
+from firmware_app.wiring import Wiring
 from sim.bench.speed import disk_folder
 from sim.live import SimulatedStrap
 from sim.runner import run_virtual

@@ -78,7 +78,11 @@ def test_a_cut_ride_is_offered_before_home_and_can_be_refused() -> None:
     assert "cut" in str(one.view(None, 0.0))
     assert one.press(SELECT) == (pages.GoOn(),)
     press(one, [MINUS])
-    assert (one.page, one.offered) == ("home", "")
+    assert one.page == "home"
+    # One press too many does not throw it away.
+    press(one, [Press("minus", "long"), *[PLUS] * 7, SELECT])
+    assert one.page == "offer"
+    assert one.press(SELECT) == (pages.GoOn(),)
 
 
 def test_the_strap_itself_ends_the_search_and_nothing_else() -> None:

@@ -18,7 +18,8 @@ from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.sounder import SilentSounder
 from firmware_app.preparation import Preparation, prepare
 from firmware_app.store.keeper import MemoryKeeper
-from firmware_app.unit import Unit, Wiring
+from firmware_app.unit import Unit
+from firmware_app.wiring import Wiring
 from sim.live import SimulatedStrap
 from sim.runner import run_virtual
 from sim.scenario import LabelledRide, labelled_ride
