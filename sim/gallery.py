@@ -166,7 +166,7 @@ EXAMPLES: dict[str, View] = {
         "Pain, dizziness or an odd rhythm? See a doctor before you ride. 0:30 near maximum: ride easy next.",
         (
             "Ease off when the unit first says near maximum.",
-            "Most of the time, 33:50 of 1:30:15 known, was in band 4, Brisk.",
+            "Longest in band 4, Brisk: 33:50 of 1:30:15 known.",
         ),
         ("", "home", ""),
     ),

@@ -164,29 +164,46 @@ def _evidence(args: argparse.Namespace) -> Answer:
     record = _recording(args.file)
     found = find(record)
     document, text = described(found)
-    step = _next_step(found, rider, args.file)
+    step = _next_step(found, _effort(record), rider, args.file)
     if record.facts.source in NO_HEART:
         step = "That ride is simulated: it says nothing about your maximum, and never counts."
     return {**document, "next": step}, f"{text}\n{step}".rstrip()
 
 
-def _next_step(found: Evidence, rider: settings.Rider, file: str) -> str:
-    """What a rider can do with the evidence of one recording; "" where there is none to do anything with."""
-    if found.peak_bpm is None:
-        return ""
+def _effort(record: RideRecord) -> maximum.Effort:
+    """What a ride is taken for without a rider's word on it: a maximal test that was judged so, or a hard ride."""
+    measured = any(mark.kind == "verdict" and mark.detail.get("maximal") is True for mark in record.marks)
+    return "test" if record.facts.plan == maximum.TEST_PLAN and measured else "hard"
+
+
+def _next_step(found: Evidence, effort: maximum.Effort, rider: settings.Rider, file: str) -> str:
+    """What the evidence of one recording says of the maximum in use, and what a rider can do with it."""
+    seen = maximum.observe(found, 0.0, effort, "that ride")
+    if found.peak_bpm is None or seen is None:
+        return "It says nothing about your maximum."
     if rider.rate_medicines:
         return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
     in_use = _in_use(rider)
     held_bpm = whole_bpm(found.peak_bpm)
-    if in_use is not None and in_use.origin == "formula" and held_bpm < in_use.value_bpm:
-        under = f"under the {_named(in_use)} that you ride by"
-        return f"That ride held {held_bpm} bpm, {under}, and says nothing against it."
     if in_use is not None:
         import shlex
 
-        brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it; then "
-        stored = "" if names_a_ride(file) else brought
-        return f"Next: {stored}`rumblestrip maximum review` weighs it against your {_named(in_use)}."
+        brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it"
+        yours = f"the {_named(in_use)} that you ride by"
+        if found.peak_bpm < in_use.value_bpm + 1:
+            level = "under" if held_bpm < in_use.value_bpm else "within a beat of"
+            higher = found.raw_peak_bpm is not None and whole_bpm(found.raw_peak_bpm) > in_use.value_bpm
+            brief = " What stood higher in it was too short, or not to be trusted." if higher else ""
+            said = f"That ride held {held_bpm} bpm for 5 s, {level} {yours}, and says nothing against it.{brief}"
+            return said if names_a_ride(file) else f"{said} To keep it: {brought}."
+        said = f"That ride held {held_bpm} bpm for 5 s, over {yours}"
+        if against := maximum.against(seen, _age_to_compare(rider)):
+            return (
+                f"{said}, and yet raises nothing: {against}. See whether another ride, with a wet strap, says the same."
+            )
+        stored = "" if names_a_ride(file) else f"{brought}; then "
+        weighs = f"`rumblestrip maximum review` weighs it against your {_named(in_use)}"
+        return f"{said}, on sound evidence: that may be too low. Next: {stored}{weighs}."
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
     begin = f"`rumblestrip maximum set {held_bpm}`"
@@ -310,9 +327,9 @@ def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Ob
         except LogError as error:
             print(f"ride {ride.ride_id} is left out: {error}", file=sys.stderr)
             continue
-        effort: maximum.Effort = "all_out" if ride.ride_id in given else "hard"
-        if test and any(mark.kind == "verdict" and mark.detail.get("maximal") is True for mark in record.marks):
-            effort = "test"
+        effort = _effort(record)
+        if effort == "hard" and ride.ride_id in given:
+            effort = "all_out"
         days_ago = max(now_unix_s - (ride.facts.started_unix_s or now_unix_s), 0.0) / _DAY_S
         one = maximum.observe(find(record), days_ago, effort, f"ride {ride.ride_id}")
         if one is not None:
@@ -489,15 +506,22 @@ def _history(args: argparse.Namespace) -> Answer:
     with ride_log() as log:
         entries = log.maxima()
     rows = [_row(one) for one in entries]
+    if not rows:
+        return {"history": rows}, "No maximum has been set or proposed yet."
+    told = [(row["at"][:16].replace("T", " "), f"{row['value_bpm']} bpm", _came_of(row), row["why"]) for row in rows]
     lines = [
-        (
-            f"{row['at'][:16]}  {row['value_bpm']:>3} bpm  {row['origin']:<7} {row['state']:<8} "
-            + (f"by {row['decided_by']}" if row["decided_by"] else "")
-            + f"  {row['why']}"
-        ).rstrip()
-        for row in rows
+        f"{at:<16}  {bpm:>7}  {what:<28}  {why}".rstrip()
+        for at, bpm, what, why in [("when", "maximum", "what came of it", "why"), *told]
     ]
-    return {"history": rows}, "\n".join(lines) or "No maximum has been set or proposed yet."
+    return {"history": rows}, "\n".join(lines)
+
+
+def _came_of(row: dict[str, Any]) -> str:
+    """Where an entry of the history came from and what became of it: only the rider decides."""
+    if row["origin"] == "rider":
+        return "set by you"
+    origin = "a test" if row["origin"] == "test" else "rides"
+    return f"from {origin}, {row['state']}{' by you' if row['decided_by'] else ''}"
 
 
 def _row(one: MaximumEntry) -> dict[str, Any]:

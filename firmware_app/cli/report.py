@@ -69,13 +69,13 @@ def _ride(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
         from firmware_app.report.ride import ride_page
 
         estimate = _text_of(_estimates(log), record.facts)
-        _write(args.out, lambda: ride_page(f"Ride {ride_id}", record, found, table, maximum_text=estimate))
+        _write(args.out, lambda: ride_page(ride_id, record, found, table, maximum_text=estimate))
     if args.json:
         print(json.dumps({"schema": "rumblestrip.review/1", "ride": ride_id, "summary": summary(found)}, indent=2))
     elif args.out is None:
         from firmware_app.report.ride import when
 
-        print(_text(f"Ride {ride_id}: {when(record)}", found, table))
+        print(_text(ride_id, when(record), found, table))
     return 0
 
 
@@ -254,16 +254,16 @@ def _write(path: Path, page: Callable[[], str]) -> None:
     print(f"Wrote {path}", file=sys.stderr)
 
 
-def _text(title: str, found: Review, table: bands.BandTable) -> str:
+def _text(ride_id: int, when: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
     from firmware_app.core.review import ALARM_NAMES, by_kind, median_answer_s
     from firmware_app.core.times import rounded_time
     from firmware_app.report.ride import ANSWERED, UNKNOWN, headline, over_maximum
 
-    lines = [title, "", _columns([(name, value) for name, value in headline(found)]), ""]
+    lines = [f"Ride {ride_id}: {when}", "", _columns([(name, value) for name, value in headline(found)]), ""]
     if found.load_missing:
         lines += [f"No load: {found.load_missing}."]
-    if doubt := over_maximum(found, table):
+    if doubt := over_maximum(ride_id, found, table):
         lines += [doubt]
     lines += [*found.trained, "", *found.change, ""]
     in_bands = [(f"{band.number} {band.name}", rounded_time(found.band_s[band.number])) for band in table.scheme.bands]

@@ -337,10 +337,20 @@ def _likelihood(grid: NDArray[np.float64], seen: Observation, stray: float) -> N
     return (1 - stray) * values / max(float(values.max()), 1e-300) + stray
 
 
-def _standing(observations: Sequence[Observation], age: float | None) -> list[Observation]:
-    """Those that may raise a maximum: sound, and no higher than people of that age get unless a test measured it."""
+def against(seen: Observation, age: float | None) -> str:
+    """Why an observation may raise no maximum; "" where it may: it is sound, and no higher than people of that age get
+    unless a test measured it."""
+    if not seen.sound:
+        return f"{seen.doubt}, so that an artefact could explain it"
     ceiling = HR_MAX_RANGE_BPM[1] if age is None else PRIOR.of_age(age) + _PLAUSIBLE_SDS * PRIOR.sd_bpm
-    return [seen for seen in observations if seen.sound and (seen.effort == "test" or seen.peak_bpm <= ceiling)]
+    if seen.effort != "test" and seen.peak_bpm > ceiling:
+        return "hardly anyone of your age gets there, and no maximal test measured it"
+    return ""
+
+
+def _standing(observations: Sequence[Observation], age: float | None) -> list[Observation]:
+    """Those that may raise a maximum."""
+    return [seen for seen in observations if not against(seen, age)]
 
 
 def _witness(told: Sequence[Observation], value_bpm: int) -> tuple[Observation, bool]:
@@ -377,10 +387,7 @@ def _why(observations: Sequence[Observation], age: float | None, medicines: bool
         why = f"A maximal test measured {said}."
     lost = max((seen for seen in observations if seen not in standing), key=lambda seen: seen.peak_bpm, default=None)
     if lost is not None and (not standing or lost.peak_bpm > best.peak_bpm):
-        reason = "hardly anyone of your age gets there, and no maximal test measured it"
-        if not lost.sound:
-            reason = f"{lost.doubt}, so that an artefact could explain it"
-        why += f" {whole_bpm(lost.peak_bpm)} bpm ({lost.label}) proposes nothing: {reason}."
+        why += f" {whole_bpm(lost.peak_bpm)} bpm ({lost.label}) proposes nothing: {against(lost, age)}."
     return why
 
 

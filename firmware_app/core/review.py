@@ -23,7 +23,7 @@ from firmware_app.core.times import rounded_time
 
 Sex = Literal["female", "male"]
 
-VERSION = "3"
+VERSION = "4"
 """Of the definitions below: a review that is kept under another version has to be worked out again."""
 
 HOLD_S = 5.0
@@ -361,10 +361,10 @@ def _load(
     bpm: NDArray[np.float64], span_ms: NDArray[np.int64], bands: BandTable, sex: Sex | None
 ) -> tuple[float | None, str]:
     """Minutes x reserve fraction x weight, summed piece by piece (Banister 1991; Morton et al. 1990)."""
-    if bands.hr_rest_bpm is None:
-        return None, "set hr_rest_bpm in rider.toml, your resting heart rate"
-    if sex is None:
-        return None, "set sex in rider.toml: the published weights differ"
+    rest = "" if bands.hr_rest_bpm is not None else "hr_rest_bpm, your resting heart rate"
+    weights = "" if sex is not None else "sex, since the published weights differ"
+    if bands.hr_rest_bpm is None or sex is None:
+        return None, f"it needs {' and '.join(filter(None, (rest, weights)))}, in rider.toml"
     if not bpm.size:
         return None, "no trusted heart rate in this ride"
     factor, exponent = LOAD_WEIGHTS[sex]
@@ -452,7 +452,9 @@ def _trained(review: Review, bands: BandTable) -> tuple[str, ...]:
         return ("There is too little trusted heart rate to say what this ride trained.",)
     most = max(bands.scheme.bands, key=lambda band: review.band_s[band.number])
     share = f"{rounded_time(review.band_s[most.number])} of {rounded_time(known_s)} known"
-    sentences = [f"Most of the time, {share}, was in band {most.number}, {most.name}."]
+    sentences = [f"Longest in band {most.number}, {most.name}: {share}."]
+    if review.band_s[most.number] > known_s / 2:
+        sentences = [f"Most of the time, {share}, was in band {most.number}, {most.name}."]
     if most.purpose:
         sentences.append(f"What that band is for: {most.purpose}")
     if review.hard_s >= HARD_TOLD_S:

@@ -29,11 +29,6 @@ ANSWERED = (
     "The answer is the time until then."
 )
 
-OVER_MAXIMUM = (
-    "That is over the maximum that this ride was reckoned with: either it is set too low, or the strap was wrong. "
-    "`rumblestrip maximum evidence` on this ride tells which; nothing is changed by this number alone."
-)
-
 NOT_MEDICAL = (
     "Rumblestrip is not a medical device. None of these figures is a diagnosis; what each one means, and what it does "
     "not, stands in docs/review.md."
@@ -41,7 +36,7 @@ NOT_MEDICAL = (
 
 
 def ride_page(
-    title: str,
+    ride_id: int,
     record: RideRecord,
     review: Review,
     bands: BandTable,
@@ -62,8 +57,9 @@ def ride_page(
     steps = step_results(record)
     if len(steps) > 1:
         sections.append(_steps(steps))
-    sections += [_recoveries(record, review, bands), _maximum(review, bands, maximum_text), _load(review)]
-    return page(title, when(record), [*sections, paragraph(NOT_MEDICAL, quiet=True)])
+    sections += [_recoveries(record, review, bands)]
+    sections += [_maximum(ride_id, review, bands, maximum_text), _load(review)]
+    return page(f"Ride {ride_id}", when(record), [*sections, paragraph(NOT_MEDICAL, quiet=True)])
 
 
 def when(record: RideRecord) -> str:
@@ -198,18 +194,23 @@ def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:
     return section("After hard efforts", *parts)
 
 
-def over_maximum(review: Review, bands: BandTable) -> str:
+def over_maximum(ride_id: int, review: Review, bands: BandTable) -> str:
     """What to think of a highest trusted heart rate that is over the maximum; "" where it is not."""
-    over = review.peak_bpm is not None and whole_bpm(review.peak_bpm) > bands.hr_max_bpm
-    return OVER_MAXIMUM if over else ""
+    if review.peak_bpm is None or whole_bpm(review.peak_bpm) <= bands.hr_max_bpm:
+        return ""
+    return (
+        f"{_bpm(review.peak_bpm)} is over the maximum of {bands.hr_max_bpm} bpm that this ride was reckoned with:"
+        f" either that was too low, or the strap was wrong for a moment. `rumblestrip maximum evidence {ride_id}` tells"
+        " which; nothing is changed by this number alone."
+    )
 
 
-def _maximum(review: Review, bands: BandTable, maximum_text: str) -> Html:
+def _maximum(ride_id: int, review: Review, bands: BandTable, maximum_text: str) -> Html:
     parts = [paragraph(f"This ride was reckoned with a maximum of {bands.hr_max_bpm} bpm. {maximum_text}".strip())]
     if review.peak_bpm is not None:
         share = f"{whole_percent(whole_bpm(review.peak_bpm), bands.hr_max_bpm)} %"
         parts.append(paragraph(f"Highest trusted heart rate {_bpm(review.peak_bpm)}, {share} of it."))
-        if doubt := over_maximum(review, bands):
+        if doubt := over_maximum(ride_id, review, bands):
             parts.append(paragraph(doubt))
     if review.peak_reported_bpm is not None:
         parts.append(

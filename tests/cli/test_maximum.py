@@ -194,8 +194,17 @@ def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys:
     assert main(["maximum", "set", "184", "--why", "a test in spring"]) == 0
     capsys.readouterr()
     assert main(["maximum", "history"]) == 0
-    ends = [line.partition("accepted ")[2] for line in capsys.readouterr().out.splitlines()]
-    assert sorted(ends) == ["by rider", "by rider  a test in spring"]
+    head, *lines = capsys.readouterr().out.splitlines()
+    assert head.split() == ["when", "maximum", "what", "came", "of", "it", "why"]
+    ends = [line.partition(" bpm ")[2] for line in lines]
+    assert [end.split() for end in ends] == [["set", "by", "you"], ["set", "by", "you", "a", "test", "in", "spring"]]
+    store(ride(189))
+    for words, told in [([], "from rides, proposed "), (["--refuse"], "from rides, refused by you ")]:
+        assert main(["maximum", "review", *words]) == 0
+        capsys.readouterr()
+        assert main(["maximum", "history"]) == 0
+        last = capsys.readouterr().out.splitlines()[-1]
+        assert told in last
 
 
 def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
@@ -390,10 +399,29 @@ def test_evidence_is_weighed_against_a_formula_and_an_easy_ride_says_nothing_aga
     settings.remember("rider", {"birth_year": date.today().year - 47})  # 181 by the formula
     store(ride(139))
     easy = ask("evidence", "last")["next"]
-    assert "bpm, under the 181 bpm (formula) that you ride by" in easy
+    assert "bpm for 5 s, under the 181 bpm (formula) that you ride by" in easy
     assert "set" not in easy
     store(ride(198))
     assert "`rumblestrip maximum review` weighs it against your 181 bpm (formula)" in ask("evidence", "last")["next"]
+
+
+@pytest.mark.parametrize(
+    ("top_bpm", "rr", "said", "proposes"),
+    [
+        (190, True, "191 bpm for 5 s, over the 184 bpm that you ride by, on sound evidence", True),
+        (190, False, "191 bpm for 5 s, over the 184 bpm that you ride by, and yet raises nothing: reported bpm", False),
+        (182, True, "183 bpm for 5 s, under the 184 bpm that you ride by, and says nothing against it", False),
+        (184, True, "185 bpm for 5 s, within a beat of the 184 bpm that you ride by", False),
+    ],
+)
+def test_evidence_tells_whether_the_maximum_is_too_low_and_review_agrees(
+    top_bpm: int, rr: bool, said: str, proposes: bool, ask: Any
+) -> None:
+    settings.remember("rider", {"hr_max_bpm": 184})
+    record = ride(top_bpm)
+    store(record if rr else replace(record, rr_ms=record.rr_ms[:0], rr_row=record.rr_row[:0]))
+    assert said in ask("evidence", "last")["next"]
+    assert (ask("review")["proposal"] is not None) is proposes
 
 
 @pytest.mark.parametrize("action", ["show", "estimate", "evidence", "set", "review", "history"])

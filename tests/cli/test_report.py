@@ -58,10 +58,27 @@ def test_json_of_the_last_ride_and_of_one_by_number(capsys: pytest.CaptureFixtur
 @pytest.mark.usefixtures("two_rides")
 def test_text_says_what_is_missing_for_a_load_and_counts_it_once_set(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", "last"]) == 0
-    assert "set sex in rider.toml" in capsys.readouterr().out
+    assert "needs sex, since the published weights differ, in rider.toml" in capsys.readouterr().out
     settings.remember("rider", {"sex": "female"})
     assert main(["report", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["summary"]["load"] > 0
+
+
+def test_a_highest_over_the_maximum_names_both_and_the_command_that_tells_why(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with log() as rides:
+        rides.add(ride(150))
+        number = rides.add(ride(186))
+    out = tmp_path / "ride.html"
+    assert main(["report", str(number), "--out", str(out)]) == 0
+    assert main(["report", str(number)]) == 0
+    for said in (out.read_text(), capsys.readouterr().out):
+        assert "186 bpm is over the maximum of 184 bpm" in said
+        command = next(part for part in said.split("`") if part.startswith("rumblestrip maximum"))
+        assert main(command.split()[1:]) == 0
+    assert main(["report", "1"]) == 0
+    assert "is over the maximum" not in capsys.readouterr().out
 
 
 @pytest.mark.usefixtures("two_rides")

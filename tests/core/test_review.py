@@ -307,7 +307,11 @@ def test_load_needs_a_resting_heart_rate_and_a_sex_and_says_which() -> None:
     record = each_second((600, 140))
     assert review(record, BANDS).load is None
     assert "sex" in review(record, BANDS).load_missing
+    assert "hr_rest_bpm" not in review(record, BANDS).load_missing
     assert "hr_rest_bpm" in review(record, table(SEVEN, 184), "male").load_missing
+    both = review(record, table(SEVEN, 184)).load_missing
+    assert "hr_rest_bpm" in both
+    assert "sex" in both
     assert review(record, BANDS, "male").load_missing == ""
 
 
@@ -324,6 +328,19 @@ def test_what_was_held_is_said_and_nothing_else_is_asked() -> None:
         "What that band is for: Made for Steady.",
     )
     assert it.change == ("You held the lane for 100 % of the known time.",)
+
+
+@pytest.mark.parametrize(
+    ("in_band_s", "said"),
+    [
+        (301, "Most of the time, 5:01 of 10:00 known, was in band 3, Steady."),
+        (300, "Longest in band 3, Steady: 5:00 of 10:00 known."),
+    ],
+)
+def test_most_is_said_of_more_than_half_only(in_band_s: int, said: str) -> None:
+    rest_s = 600 - in_band_s
+    record = each_second((in_band_s, 130), (rest_s - rest_s // 2, 150), (rest_s // 2, 110))
+    assert review(replace(record, duration_s=600.0), BANDS).trained[0] == said
 
 
 @pytest.mark.parametrize(("source", "advised"), [("strap", True), ("import", False)])
