@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,8 @@ from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from firmware_app.core.bands import BandTable
     from firmware_app.core.events import Mark
     from firmware_app.core.record import RideFacts, RideRecord
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 
 SCHEMA = "rumblestrip.ride/1"
 MAX_WEEKS = 5200
+RATE_FROM_S = 1800.0
+"""From so much riding on the alarms an hour are told (own choice): three in ten minutes are no eighteen an hour."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,8 +74,19 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
     if args.json:
         print(json.dumps(document(record, ready.bands, ready.rider.sex)))
     else:
-        print(page(record, ready.bands, ready.rider.sex))
+        print(_played_by(ready), page(record, ready.bands, ready.rider.sex), sep="\n")
     return 0
+
+
+def _played_by(ready: Preparation) -> str:
+    """What a ride was played with: every figure below hangs on it."""
+    from firmware_app.core.session import lane_text, targets
+
+    lane = targets(ready.plan, ready.bands)[0]
+    by = f"lane {lane_text(lane)} bpm" if lane else "no lane"
+    if not ready.plan.free:
+        by = f"plan {ready.plan.title}"
+    return f"Played with a maximum of {ready.bands.hr_max_bpm} bpm, {by}."
 
 
 def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str, Any]:
@@ -160,15 +175,20 @@ class _Heard:
     def add(self, record: RideRecord, again: RideRecord) -> None:
         """One more ride."""
         self.rides += 1
+        # One ride after the other: only what sounded in the same ride is taken for the same alarm.
+        for marks, played in ((self.then, record), (self.now, again)):
+            marks.extend(replace(mark, t_s=self.duration_s + mark.t_s) for mark in played.marks)
         self.duration_s += record.duration_s
-        self.then.extend(record.marks)
-        self.now.extend(again.marks)
 
     def kinds(self) -> dict[str, ThenAndNow]:
         """The alarms by kind."""
         from firmware_app.core.review import compare
 
-        return compare(self.then, self.now, self.duration_s)
+        return compare(self.then, self.now)
+
+    def per_hour(self, alarms: int) -> float | None:
+        """How many that is an hour; None where so little was ridden that it would tell nothing."""
+        return alarms / (self.duration_s / 3600) if self.duration_s >= RATE_FROM_S else None
 
 
 def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
@@ -196,7 +216,7 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
             print(json.dumps({**played, "compared": _rows(heard)}))
             return 0
         if args.weeks is None:
-            print(page(again, ready.bands, ready.rider.sex), end="\n\n")
+            print(_played_by(ready), page(again, ready.bands, ready.rider.sex), sep="\n", end="\n\n")
     if not ridden.rides and not imported.rides:
         raise Failed("no ride of that time can be replayed; see above why, and choose other options or more weeks")
     if args.json:
@@ -208,20 +228,36 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
 
 
 def _table(heard: _Heard) -> str:
+    from firmware_app.core.review import SAME_S
+
     head = f"{heard.rides} ride{'' if heard.rides == 1 else 's'}, {heard.duration_s / 3600:.1f} hours; heard alarms"
-    if heard.there:
-        lines = [head, f"{'':20}{'then':>8}{'now':>8}{'then/h':>9}{'now/h':>9}"]
-    else:
-        lines = [
-            f"{head}; recorded elsewhere: the unit was not there to sound any then",
-            f"{'':20}{'now':>8}{'now/h':>9}",
-        ]
+    head += ", and sounds with their reminders"
+    if not heard.there:
+        head += "; recorded elsewhere: the unit was not there to sound any then"
+    names = ["alarms", "sounds", *(["alarms/h"] if heard.per_hour(0) is not None else [])]
+    sides = ("then", "now") if heard.there else ("now",)
+    width = 9 * len(sides)
+    moved = f"{'moved':>9}" if heard.there else ""
+    lines = [head, " " * 20 + "".join(f"{name:>{width}}" for name in names)]
+    lines.append(" " * 20 + "".join(f"{side:>9}" for side in sides) * len(names) + moved)
+    footer = []
     for kind, change in heard.kinds().items():
-        counts, rates = f"{change.after:8}", f"{change.after_per_hour:9.2f}"
-        if heard.there:
-            counts, rates = f"{change.before:8}{counts}", f"{change.before_per_hour:9.2f}{rates}"
-        lines.append(f"{kind.replace('_', ' '):20}{counts}{rates}")
-    return "\n".join(lines)
+        name = kind.replace("_", " ")
+        counts = ((len(change.before_s), len(change.after_s)), (change.before_sounds, change.after_sounds))
+        cells = [f"{count:9}" for pair in counts for count in pair[-len(sides) :]]
+        cells += [f"{rate:9.1f}" for rate in map(heard.per_hour, counts[0][-len(sides) :]) if rate is not None]
+        lines.append(f"{name:20}{''.join(cells)}" + (f"{change.moved:9}" if heard.there else ""))
+        if heard.there and heard.rides == 1 and (change.moved or len(change.before_s) != len(change.after_s)):
+            footer.append(f"{name}: then at {_times(change.before_s)}; now at {_times(change.after_s)}")
+    if moved:
+        footer.insert(0, f"moved: of the alarms now, those that began over {SAME_S:g} s away from every one then")
+    return "\n".join([*lines, *footer])
+
+
+def _times(moments_s: Sequence[float]) -> str:
+    from firmware_app.core.times import rounded_time
+
+    return ", ".join(map(rounded_time, moments_s)) or "no time"
 
 
 def _ready_for(args: argparse.Namespace, facts: RideFacts) -> Preparation:
@@ -243,12 +279,20 @@ def _group(heard: _Heard) -> dict[str, Any]:
 
 
 def _rows(heard: _Heard) -> dict[str, dict[str, float | None]]:
-    return {
-        kind: {
-            "before": change.before if heard.there else None,
-            "after": change.after,
-            "before_per_hour": round(change.before_per_hour, 3) if heard.there else None,
-            "after_per_hour": round(change.after_per_hour, 3),
+    def rate(alarms: int) -> float | None:
+        per_hour = heard.per_hour(alarms)
+        return None if per_hour is None else round(per_hour, 3)
+
+    rows: dict[str, dict[str, float | None]] = {}
+    for kind, change in heard.kinds().items():
+        before, after = len(change.before_s), len(change.after_s)
+        rows[kind] = {
+            "before": before if heard.there else None,
+            "after": after,
+            "before_per_hour": rate(before) if heard.there else None,
+            "after_per_hour": rate(after),
+            "before_sounds": change.before_sounds if heard.there else None,
+            "after_sounds": change.after_sounds,
+            "moved": change.moved if heard.there else None,
         }
-        for kind, change in heard.kinds().items()
-    }
+    return rows

@@ -54,6 +54,9 @@ HARD_TOLD_S = 60
 DRIFT_TOLD_BPM = 3.0
 """Where there is something to say of what a ride trained: time known at all, time hard, the drift (own choice)."""
 
+SAME_S = 1.0
+"""Two runs of a ride in which an alarm begins within this sounded it at the same time (own choice)."""
+
 LANE_KINDS = ("above_target", "below_target")
 """Alarms about the lane: a pause or another lane ends them, and is no answer."""
 
@@ -157,12 +160,20 @@ class Review:
 
 @dataclass(frozen=True, slots=True)
 class ThenAndNow:
-    """Alarms of one kind before and after a change of settings, and how many that is an hour."""
+    """Heard alarms of one kind before and after a change of settings.
 
-    before: int
-    after: int
-    before_per_hour: float
-    after_per_hour: float
+    before_s, after_s: when each began, in s. before_sounds, after_sounds: how often it was heard, reminders included.
+    """
+
+    before_s: tuple[float, ...]
+    after_s: tuple[float, ...]
+    before_sounds: int
+    after_sounds: int
+
+    @property
+    def moved(self) -> int:
+        """How many of the alarms after began at a time where none did before, to ``SAME_S``."""
+        return sum(all(abs(now_s - then_s) > SAME_S for then_s in self.before_s) for now_s in self.after_s)
 
 
 def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Review:
@@ -272,19 +283,22 @@ def median_answer_s(alarms: Iterable[Alarm]) -> float | None:
     return median(answers) if answers else None
 
 
-def compare(before: Iterable[Mark], after: Iterable[Mark], duration_s: float) -> dict[str, ThenAndNow]:
-    """What other settings would have changed, by alarm kind, over rides of ``duration_s`` together.
+def compare(before: Iterable[Mark], after: Iterable[Mark]) -> dict[str, ThenAndNow]:
+    """What other settings would have changed, by alarm kind.
 
-    Other marks may stand among the alarm marks. Reminders are not counted, nor what was not heard: audio paused, or
-    something of higher priority sounding; nor what is technical, of which a recording does not hold what raised it.
+    Other marks may stand among the alarm marks. What was not heard is not counted: audio paused, or something of higher
+    priority sounding; nor what is technical, of which a recording does not hold what raised it.
     """
-    counts = [_first_alarms(marks) for marks in (before, after)]
-    hours = duration_s / 3600
-    kinds = dict.fromkeys([*counts[0], *counts[1]])
+    then, now = _heard(before), _heard(after)
     return {
-        kind: ThenAndNow(was, now, was / hours if hours else 0.0, now / hours if hours else 0.0)
-        for kind in kinds
-        for was, now in [(counts[0].get(kind, 0), counts[1].get(kind, 0))]
+        kind: ThenAndNow(
+            tuple(mark.t_s for mark in was if not mark.detail.get("reminder")),
+            tuple(mark.t_s for mark in is_now if not mark.detail.get("reminder")),
+            len(was),
+            len(is_now),
+        )
+        for kind in dict.fromkeys([*then, *now])
+        for was, is_now in [(then.get(kind, []), now.get(kind, []))]
     }
 
 
@@ -372,16 +386,15 @@ def _load(
     return float((span_ms / 60_000) @ (reserve * factor * np.exp(exponent * reserve))), ""
 
 
-def _first_alarms(marks: Iterable[Mark]) -> dict[str, int]:
-    counts: dict[str, int] = {}
+def _heard(marks: Iterable[Mark]) -> dict[str, list[Mark]]:
+    kinds: dict[str, list[Mark]] = {}
     for mark in marks:
         detail = mark.detail
-        if detail.get("priority") == "technical":
+        if mark.kind != "alarm" or detail.get("priority") == "technical":
             continue
-        if mark.kind == "alarm" and detail.get("on", True) and detail.get("heard", True) and not detail.get("reminder"):
-            kind = str(mark.detail.get("kind", ""))
-            counts[kind] = counts.get(kind, 0) + 1
-    return counts
+        if detail.get("on", True) and detail.get("heard", True):
+            kinds.setdefault(str(detail.get("kind", "")), []).append(mark)
+    return kinds
 
 
 def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:

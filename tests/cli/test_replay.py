@@ -310,7 +310,9 @@ def test_a_stored_ride_lists_its_alarms_as_a_recording_does(stored: int, capsys:
     out = capsys.readouterr().out
     assert re.search(r"^ +2:\d\d  above target$", out, re.MULTILINE)
     assert "6:20 ridden" in out or "6:19 ridden" in out
-    assert "1 ride, 0.1 hours; heard alarms\n" + " " * 24 + "then     now   then/h    now/h\n" in out
+    assert "1 ride, 0.1 hours; heard alarms, and sounds with their reminders\n" in out
+    assert re.search(r"^ +then +now +then +now +moved$", out, re.MULTILINE)
+    assert "alarms/h" not in out
     assert main(["replay", "--weeks", "2"]) == 0
     weeks = capsys.readouterr().out
     assert weeks.startswith("1 ride, 0.1 hours")
@@ -330,9 +332,9 @@ def test_where_the_unit_was_not_there_is_no_then(
     out = capsys.readouterr().out
     assert re.search(r"^ +2:\d\d  above target$", out, re.MULTILINE)
     assert "the unit was not there to sound any then" in out
-    assert "then/h" not in out
+    assert "moved" not in out
     alone = told("2", "--target", "122-140bpm")["compared"]["above_target"]
-    assert (alone["before"], alone["before_per_hour"], alone["after"]) == (None, None, 1)
+    assert (alone["before"], alone["before_sounds"], alone["moved"], alone["after"]) == (None, None, None, 1)
     # Among others it is counted by itself: it would make them look more silent than they were.
     weeks = told("--weeks", 2, "--target", "122-140bpm")
     assert (weeks["rides"], weeks["imported"]["rides"]) == (1, 1)
@@ -340,7 +342,7 @@ def test_where_the_unit_was_not_there_is_no_then(
     assert weeks["imported"]["compared"]["above_target"] == alone
     assert main(["replay", "--weeks", "2"]) == 0
     ridden, imported = capsys.readouterr().out.split("\n\n")
-    assert "then/h" in ridden
+    assert "then" in ridden
     assert "not there" in imported
 
 
@@ -348,6 +350,44 @@ def test_another_lane_shows_what_it_would_have_been_worth(stored: int, told: Cal
     compared = told("last", "--target", "100-170bpm")["compared"]
     assert compared["above_target"]["before"] > 0
     assert compared["above_target"]["after"] == 0
+
+
+def test_an_alarm_that_sounds_later_is_seen(
+    stored: int, told: Callable[..., dict[str, Any]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    later = told("last", "--set", "above_target.decision_bpm_s=60")["compared"]["above_target"]
+    assert (later["before"], later["after"], later["moved"]) == (1, 1, 1)
+    assert main(["replay", "last", "--set", "above_target.decision_bpm_s=60"]) == 0
+    assert re.search(r"^above target: then at 2:\d\d; now at [23]:\d\d$", capsys.readouterr().out, re.MULTILINE)
+
+
+def test_alarms_an_hour_are_told_from_half_an_hour_on(stored: int, capsys: pytest.CaptureFixture[str]) -> None:
+    with open_log(log_path()) as log:
+        for _ in range(4):
+            log.add(log.record(stored))
+    assert main(["replay", "--weeks", "2"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("5 rides, 0.6 hours")
+    assert "alarms/h" in out
+    assert re.search(r"^above target( +\d+){4} +\d\.\d +\d\.\d +0$", out, re.MULTILINE)
+
+
+def test_what_a_ride_was_played_with_is_said_before_the_figures(
+    stored: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "ride.csv"
+    file.write_text(text(rows_every(1.0), "t_s,hr_bpm"))
+    for words, said in [
+        ([str(file), "--hr-max", "180"], "Played with a maximum of 180 bpm, lane 117-135 bpm."),
+        ([str(file), "--hr-max", "180", "--target", "none"], "Played with a maximum of 180 bpm, no lane."),
+        (
+            [str(file), "--hr-max", "180", "--plan", "hill-repeats"],
+            "Played with a maximum of 180 bpm, plan Hill repeats.",
+        ),
+        (["last"], "Played with a maximum of 188 bpm, lane 122-140 bpm."),
+    ]:
+        assert main(["replay", *words]) == 0
+        assert capsys.readouterr().out.splitlines()[0] == said
 
 
 def test_weeks_of_rides_are_compared_in_one_document(stored: int, told: Callable[..., dict[str, Any]]) -> None:

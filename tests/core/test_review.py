@@ -362,17 +362,22 @@ def test_too_low_a_ride_is_offered_a_lower_lane() -> None:
     assert "lower lane" in it.change[1]
 
 
-def test_compare_counts_departures_per_hour_and_not_reminders() -> None:
+def test_compare_counts_departures_and_sounds_and_what_moved() -> None:
     before = [alarm(10, "above_target"), alarm(30, "above_target", reminder=1), alarm(40, "above_target", on=False)]
     before += [alarm(100, "above_target"), alarm(200, "below_target"), Mark(5, "pause")]
     after = [alarm(12, "above_target"), alarm(300, "near_max")]
-    change = compare(before, after, 1800)
-    assert {kind: (one.before, one.after) for kind, one in change.items()} == {
-        "above_target": (2, 1),
-        "below_target": (1, 0),
-        "near_max": (0, 1),
+    after += [alarm(99.5, "above_target")]
+    change = compare(before, after)
+    assert {kind: (one.before_s, one.after_s) for kind, one in change.items()} == {
+        "above_target": ((10, 100), (12, 99.5)),
+        "below_target": ((200,), ()),
+        "near_max": ((), (300,)),
     }
-    assert (change["above_target"].before_per_hour, change["above_target"].after_per_hour) == (4, 2)
+    assert {kind: (one.before_sounds, one.after_sounds, one.moved) for kind, one in change.items()} == {
+        "above_target": (3, 2, 1),
+        "below_target": (1, 0, 0),
+        "near_max": (0, 1, 1),
+    }
 
 
 def test_a_review_travels_between_processes() -> None:
