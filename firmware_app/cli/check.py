@@ -241,7 +241,10 @@ def _radio(strap: settings.StrapSettings, radio_s: float) -> list[Answer]:
         return [adapter, Answer("strap", "missing", "none remembered", "put it on and run: rumblestrip pair")]
     known = f"{strap.name} ({strap.address})" if strap.name else strap.address
     mine = next((one for one in found if one.address.upper() == strap.address.upper()), None)
-    if not radio_s or adapter.state != "ok":
+    if radio_s and adapter.state != "ok":
+        what = f"{known} remembered, and could not be looked for: the adapter does not answer"
+        return [adapter, Answer("strap", "unchecked", what, "see to the adapter, above, and run this again")]
+    if not radio_s:
         cure = "put it on and run: rumblestrip check --radio-seconds 10"
         return [adapter, Answer("strap", "unchecked", f"{known} remembered, not looked for", cure)]
     if mine is None:

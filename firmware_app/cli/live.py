@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import os
 import shutil
 import sys
 import textwrap
@@ -54,6 +55,8 @@ def live(
     """
     if args.stop_after_s is not None and not 0 < args.stop_after_s < inf:
         raise UsageError(f"--stop-after-s {args.stop_after_s:g}: give a number of seconds")
+    if args.picture is not None and (wrong := _no_place_for(args.picture)):
+        raise UsageError(f"--picture {args.picture}: {wrong}")
     unit = settings.load_unit()
     if source == "sim":
         say(simulated_rider(ready, test))
@@ -66,6 +69,18 @@ def live(
 
         panel_settings = msgspec.structs.replace(panel_settings, kind=args.panel)
     return asyncio.run(_live(args, ready, strap, source, unit, panel_settings, wired, go_on, test))
+
+
+def _no_place_for(picture: Path) -> str:
+    """Why a picture cannot be saved there, with the cure; "" where it can. After the ride would be too late to tell."""
+    folder = picture.absolute().parent
+    if picture.suffix.lower() != ".png":
+        return "name a file that ends in .png"
+    if picture.is_dir():
+        return "is a folder; name a file in it"
+    if not folder.is_dir():
+        return f"there is no folder {folder}; make it, or name another"
+    return "" if os.access(folder, os.W_OK | os.X_OK) else f"{folder} cannot be written; name a folder that is yours"
 
 
 def simulated_rider(ready: Preparation, test: Ramp | None = None) -> str:
@@ -216,11 +231,25 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     if cut is None and asked:
         new = "A new one begins." if at_once else "A new one can begin."
         why = "none was cut in the last fifteen minutes, or another was ridden since"
-        say(f"There is no ride to go on with: {why}. {new}")
+        if _being_ridden():
+            why = "another unit is riding on this log just now, and while it does none is gone on with"
+        say(f"There is no ride to go on with: {why}. {new}".rstrip())
     elif cut is not None and at_once and not asked:
         command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
         say(f"{cut.words} This is a new ride: end it within two minutes, and `{command}` goes on with the one before.")
     return cut
+
+
+def _being_ridden() -> bool:
+    from firmware_app.store.log import LogError, log_path, open_log
+
+    try:
+        if not log_path().exists():
+            return False
+        with open_log(log_path()) as log:
+            return log.being_ridden()
+    except LogError:
+        return False
 
 
 def _cut_in_log(source: str) -> CutShort | None:

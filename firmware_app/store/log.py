@@ -263,6 +263,11 @@ class Log:
                 return None
         return None
 
+    def being_ridden(self) -> bool:
+        """Whether another program writes a ride just now: whoever opens a log alone ends the rides that were cut."""
+        unended = self._rows("SELECT id FROM ride WHERE ended IS NULL LIMIT 1")
+        return bool(unended) and self._unwritable is None
+
     # --- what is worked out from rides --------------------------------------------------------------------------------
 
     def review(self, ride_id: int, version: str) -> dict[str, Any] | None:

@@ -141,6 +141,7 @@ class LogWriter:
         self._open = ExitStack()
         self._file = path
         self._inode = 0
+        self._made_anew = False
         self._rides: list[_Ride] = []
         self._sorted = 0
         self._waiting = 0
@@ -234,7 +235,7 @@ class LogWriter:
                 self._failures = 0
                 if self._reported or self._hanging:
                     self._reported = self._overflow_reported = self._hanging = False
-                    self._tell(Fault("storage", "The ride is being saved again.", active=False))
+                    self._tell(Fault("storage", self._again(), active=False))
             self._busy_since_s = None
             # Another program lets go in a moment; the end of a ride is worth waiting for. Anything else is tried once
             # more: a file that was exchanged under the ride is found out only after it was written.
@@ -326,6 +327,8 @@ class LogWriter:
 
     def _connect(self) -> sqlite3.Connection:
         file, text = self._path, ""
+        # Under a disc that was pulled out lies the folder that it was mounted on, and a log can be made there as well.
+        self._made_anew = self._inode != 0 and not file.exists()
         try:
             connection, mended = schema.open_database(file, mend=False)
         except schema.LogError as error:
@@ -349,6 +352,12 @@ class LogWriter:
             self._reported = True
             self._tell(Fault("storage", text))
         return connection
+
+    def _again(self) -> str:
+        if not self._made_anew:
+            return "The ride is being saved again."
+        gone = f"{self._path} was gone, and your other rides with it"
+        return f"The ride is being saved again, in a new and empty log: {gone}. Is the card or disc in its place?"
 
     def _shut(self) -> None:
         self._connection = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import json
 import os
@@ -38,7 +39,7 @@ from firmware_app.core.views import (
     View,
 )
 from firmware_app.devices.clock import SystemClock
-from firmware_app.devices.panel import Panel, SteadyPanel
+from firmware_app.devices.panel import OffscreenPanel, Panel, SteadyPanel
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
 
@@ -69,8 +70,35 @@ def test_a_strap_that_was_never_chosen_is_told_and_the_unit_runs(capsys: pytest.
     assert "pair" in capsys.readouterr().err
 
 
-def test_a_picture_that_cannot_be_saved_costs_no_ride(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main([*SHORT, "0.3", "--picture", str(tmp_path / "none" / "x.png")]) == 1
+@pytest.mark.parametrize(
+    ("picture", "cure"),
+    [
+        ("none/x.png", "there is no folder"),
+        ("ride.jpg", "ends in .png"),
+        ("folder.png", "name a file in it"),
+        ("locked/x.png", "cannot be written"),
+    ],
+)
+def test_a_picture_with_no_place_is_refused_before_the_ride(
+    picture: str, cure: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for folder in ("folder.png", "locked"):
+        (tmp_path / folder).mkdir()
+    # Whoever may do everything is kept out of no folder.
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path).name != "locked")
+    assert main([*SHORT, "0.3", "--picture", str(tmp_path / picture)]) == 2
+    assert cure in capsys.readouterr().err
+    assert not log_path().exists()
+
+
+def test_a_picture_that_cannot_be_saved_costs_no_ride(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(panel: OffscreenPanel, path: Path) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(OffscreenPanel, "save", full)
+    assert main([*SHORT, "0.3", "--picture", str(tmp_path / "x.png")]) == 1
     assert "x.png" in capsys.readouterr().err
     with open_log(log_path()) as log:
         assert len(log.rides()) == 1
@@ -465,6 +493,28 @@ def test_only_a_ride_of_its_own_kind_is_gone_on_with(
     cut = live._cut_ride(source, True, False)
     assert cut is not None
     assert cut.facts.source == source
+
+
+@pytest.mark.parametrize("source", ["sim", "strap"])
+def test_a_log_that_another_unit_is_riding_on_says_so_and_gives_no_other_reason(
+    source: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keeper = LogKeeper(log_path(), print)
+    keeper.begin(RideFacts(184, started_unix_s=time.time(), source=source, target="3"))
+    keeper.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
+    until_s = time.monotonic() + 60
+    while time.monotonic() < until_s and keeper._writer.ride_id is None:
+        time.sleep(0.05)
+    assert live._cut_ride("strap", True, False) is None
+    said = capsys.readouterr().err
+    assert "another unit is riding on this log just now" in said
+    assert "fifteen minutes" not in said
+    keeper.end("rider")
+    keeper.close()
+    assert live._cut_ride("strap", True, False) is None
+    said = capsys.readouterr().err
+    assert "another unit" not in said
+    assert "fifteen minutes" in said
 
 
 def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mistake(

@@ -96,6 +96,7 @@ def rides_through(path: Path, break_it: Callable[[], None], mend_it: Callable[[]
     assert [fault.part for fault in unit.faults] == ["storage"] * len(unit.faults)
     # Told once, however often it was tried.
     assert [fault.active for fault in unit.faults] == [True, False]
+    assert unit.faults[-1].text == "The ride is being saved again."
     return unit.faults
 
 
@@ -280,6 +281,7 @@ def test_a_card_that_is_pulled_out(path: Path) -> None:
     assert "cannot be reached" in unit.faults[0].text
     path.parent.unlink()
     until(unit.well)
+    assert f"in a new and empty log: {path} was gone, and your other rides with it" in unit.faults[-1].text
     assert unit.arrive() == 0
     # The rest of the ride is on what took the card's place; the beginning is on the card.
     with open_log(path) as log:
