@@ -103,8 +103,12 @@ def prepare(
     with _of_the_rider(hr_max_bpm is None and rider.birth_year is not None):
         accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
     rest_bpm = settings.resting_bpm(rider, hr_rest_bpm, accepted.value_bpm)
+    name = scheme or rider.scheme
+    # What is wrong inside a band file names that file, and rider.toml is not at fault.
+    with _of_the_rider(scheme is None and name not in settings.scheme_names()):
+        chosen_scheme = settings.load_scheme(name)
     with _of_the_rider(scheme is None):
-        table = bands.table(settings.load_scheme(scheme or rider.scheme), accepted.value_bpm, rest_bpm)
+        table = bands.table(chosen_scheme, accepted.value_bpm, rest_bpm)
     with _of_the_rider(target is None and plan is None):
         lane, chosen = _choice(target or rider.target, plan, table)
     return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)

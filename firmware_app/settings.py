@@ -194,7 +194,7 @@ def convert(data: Any, kind: type[T], path: Path) -> T:
         cure = "add it" if what == MISSING else meant(data, kind, key) or "change or remove that key"
         if what == NO_SUCH_KEY:
             shipped = defaults_dir() / path.name
-            cure = f"see {shipped} for those there are" if shipped.exists() else "remove it"
+            cure = f"{_home_of(key, kind)}see {shipped} for those there are" if shipped.exists() else "remove it"
         raise SettingsError(f"{path}: {key or 'the file'}: {what}; {cure}") from error
 
 
@@ -302,6 +302,18 @@ def _kinds(kind: Any, key: str) -> list[Any]:
     except (LookupError, TypeError):
         return []
     return list(get_args(kind)) if get_origin(kind) in (Union, UnionType) else [kind]
+
+
+def _home_of(key: str, kind: Any) -> str:
+    """Where a key that stands in no table, or in the wrong one, belongs; "" where no table of ``kind`` has it."""
+    last = key.rpartition(".")[2]
+    tables = [
+        name
+        for name, table in get_type_hints(kind).items()
+        if isinstance(table, type) and last in get_type_hints(table)
+    ]
+    where = " or ".join(f"[{name}]" for name in tables) if len(tables) < 4 else f"a table, such as [{tables[0]}]"
+    return f"it belongs under {where}; " if tables else ""
 
 
 def _choices(kind: Any, key: str) -> tuple[str, ...]:
@@ -421,7 +433,8 @@ def load_alarms(path: Path | None = None, changes: Sequence[str] = ()) -> alarms
     for file, layer in layers:
         stray = stray_key(layer, dataclasses.asdict(table))
         if stray:
-            raise SettingsError(f"{file}: {stray}: there is no such key; see {shipped} for those there are")
+            cure = f"{_home_of(stray, alarms.AlarmTable)}see {shipped} for those there are"
+            raise SettingsError(f"{file}: {stray}: {NO_SUCH_KEY}; {cure}")
         data = overlaid(data, layer)
         table = convert(data, alarms.AlarmTable, file)
         problem = alarms.problem_with(table)

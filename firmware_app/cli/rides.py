@@ -48,8 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     action("check", "read the whole log, and save what can be read of a damaged one")
     _add_filters(action("list", "the rides, oldest first (also without an action)"), suppress=True)
     action("show", "what is stored of one ride").add_argument("ride", metavar="RIDE")
-    delete = action("delete", "remove one ride for good")
-    delete.add_argument("ride", metavar="RIDE")
+    delete = action("delete", "remove rides for good")
+    delete.add_argument("rides", metavar="RIDE", nargs="+")
     delete.add_argument("--yes", action="store_true", help="do not ask")
     export = action("export", "write one ride in an open format")
     export.add_argument("ride", metavar="RIDE")
@@ -276,21 +276,26 @@ def _spaced(word: object) -> str:
 def _delete(log: Log, args: argparse.Namespace) -> int:
     from firmware_app.store.schema import kept_copies
 
-    ride = stored_ride(log, args.ride)
-    line = f"ride {ride.ride_id}, {_began(ride)}, {_length(ride)}, {ride.measurements} measurements"
+    # All are found before one is gone; one that is being ridden comes first, so that it is refused before any is.
+    found = {ride.ride_id: ride for ride in (stored_ride(log, name) for name in args.rides)}
+    rides = sorted(found.values(), key=lambda ride: ride.ended is not None)
+    lines = [
+        f"ride {ride.ride_id}, {_began(ride)}, {_length(ride)}, {ride.measurements} measurements" for ride in rides
+    ]
     if not args.yes:
         if args.json or not sys.stdin.isatty():
             raise UsageError("deleting cannot be undone; add --yes to do it without being asked")
-        if input(f"Delete {line} for good? [y/N] ").strip().lower() not in ("y", "yes"):
+        if input(f"Delete {'; '.join(lines)} for good? [y/N] ").strip().lower() not in ("y", "yes"):
             print("Nothing was deleted.")
             return 0
-    overwritten = log.delete(ride.ride_id)
+    overwritten = [log.delete(ride.ride_id) for ride in rides][-1]
     copies = [str(copy) for copy in kept_copies(log.path)]
     if args.json:
-        deleted = {"deleted": [describe(ride)], "overwritten": overwritten, "older_copies": copies}
+        deleted = {"deleted": [describe(ride) for ride in rides], "overwritten": overwritten, "older_copies": copies}
         _print_json({"schema": "rumblestrip.rides_deleted/1", **deleted})
         return 0
-    print(f"Deleted {line}.")
+    for line in lines:
+        print(f"Deleted {line}.")
     if not overwritten:
         print(f"Another program reads {log.path} just now: what stood there is overwritten when it is done.")
     for copy in copies:

@@ -226,6 +226,19 @@ def test_a_plan_of_the_riders_that_cannot_be_ridden_is_named(bench: Path, capsys
     assert "bands run from 1 to 7" in parts["plan"]["cure"]
 
 
+def test_a_band_file_with_a_slip_is_the_only_file_named(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    settings.remember("rider", {"scheme": "mine"})
+    status, parts, _ = checked(capsys)
+    assert status == 1
+    assert "rider.toml: scheme 'mine': choose one of" in parts["settings"]["text"] + ": " + parts["settings"]["cure"]
+    own = settings.config_dir() / "bands" / "mine.toml"
+    own.parent.mkdir()
+    own.write_text((settings.defaults_dir() / "bands" / "seven.toml").read_text().replace("high = ", "hihg = ", 1))
+    status, parts, _ = checked(capsys)
+    assert status == 1
+    assert parts["settings"]["text"].startswith(f"{own}: line ")
+
+
 def test_rides_that_others_can_read_are_told(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = settings.data_dir() / "rides.sqlite3"
     file.write_bytes(b"")

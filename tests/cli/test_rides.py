@@ -6,6 +6,7 @@ import io
 import json
 import os
 import stat
+import time
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from firmware_app.core.session import free_plan
 from firmware_app.settings import load_alarms, load_scheme
 from firmware_app.store.csvfile import read_csv
 from firmware_app.store.log import log_path, open_log
+from firmware_app.store.writer import LogWriter
 
 STARTED = datetime(2026, 5, 4, 18, 2)
 
@@ -148,6 +150,40 @@ def test_deleting_asks_and_says_what_it_deleted(
     assert document["older_copies"] == [str(older)]
     assert [ride["ride"] for ride in document["deleted"]] == [2]
     assert listed(capsys) == []
+
+
+def test_several_rides_are_deleted_at_once_or_none(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for day in (4, 5, 6, 7):
+        store(day=day)
+    assert "no ride 9" in told(capsys, "delete", "1", "9", "--yes", status=2)
+    assert listed(capsys) == [1, 2, 3, 4]
+    asked = []
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", lambda question: asked.append(question) or "y")
+    said = told(capsys, "delete", "1", "2")
+    assert [line.split(",")[0] for line in said.splitlines()] == ["Deleted ride 1", "Deleted ride 2"]
+    assert "ride 1, 2026-05-04" in asked[0]
+    assert "ride 2, 2026-05-05" in asked[0]
+    assert len(asked) == 1
+    document = json.loads(told(capsys, "delete", "4", "last", "--yes", "--json"))
+    assert [ride["ride"] for ride in document["deleted"]] == [4]
+    assert listed(capsys) == [3]
+
+
+def test_a_ride_that_is_being_ridden_keeps_all_that_were_named(capsys: pytest.CaptureFixture[str]) -> None:
+    store()
+    writer = LogWriter(log_path(), commit_s=0.01)
+    writer.begin(RideFacts(187))
+    writer.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
+    until_s = time.monotonic() + 60
+    while time.monotonic() < until_s and writer.ride_id is None:
+        time.sleep(0.01)
+    assert "ride 2 is being ridden" in told(capsys, "delete", "1", "2", "--yes", status=1)
+    assert sorted(listed(capsys)) == [1, 2]
+    writer.close()
 
 
 @pytest.mark.parametrize("ride", ["9", "-1", "0", "x", "", "1.5", "²", "99999999999999999999", "first"])
