@@ -59,7 +59,8 @@ def listing(sentences: Sequence[object]) -> Html:
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> Html:
-    """A table whose first column names the row. It scrolls by itself where the page is too narrow."""
+    """A table whose first column names the row. Where the page is too narrow it scrolls by itself, with a
+    shade at its right edge for as long as there is more: a phone shows no bar."""
     top = "".join(f'<th scope="col">{text(name)}</th>' for name in head)
     body = "".join(
         f'<tr><th scope="row">{text(first)}</th>{"".join(f"<td>{text(cell)}</td>" for cell in rest)}</tr>\n'
@@ -102,7 +103,8 @@ dd{{margin:0;white-space:nowrap;font-size:1.3rem;font-weight:600;line-height:1.2
 figure{{margin:.8rem 0}}
 figure svg{{display:block;width:100%;max-width:38rem;height:auto}}
 figcaption,.quiet{{font-size:.85em}}
-.wide{{overflow-x:auto}}
+.wide{{overflow-x:auto;background:linear-gradient(to left,var(--paper) 30%,transparent) right/3rem 100% no-repeat local,
+linear-gradient(to left,var(--quiet),transparent) right/.7rem 100% no-repeat scroll}}
 table{{border-collapse:collapse;width:100%;font-size:.95em}}
 th,td{{text-align:right;padding:.3rem 0 .3rem .7rem;vertical-align:baseline;font-weight:400;
 white-space:nowrap}}
@@ -112,9 +114,10 @@ td:has(.bar){{width:42%;min-width:5rem}}
 .bar{{display:block;height:.8em;border-left:2px solid var(--ink)}}
 .bar i{{display:block;height:100%;background:var(--ink);print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 @media (max-width:46rem){{dl{{grid-template-columns:repeat(2,1fr)}}}}
-@media (max-width:30rem){{table{{font-size:.85em}}th,td{{padding-left:.45rem}}td:has(.bar){{width:30%;min-width:3rem}}}}
+@media (max-width:30rem){{table{{font-size:.85em}}th,td{{padding-left:.35rem}}td:has(.bar){{width:30%;min-width:3rem}}
+thead th{{white-space:normal;overflow-wrap:normal;vertical-align:bottom;font-size:.8em}}}}
 @media print{{@page{{margin:14mm}}body{{max-width:none;padding:0;font-size:9.5pt}}
 h2{{font-size:11pt;margin-top:.9rem;padding-top:.3rem;break-after:avoid}}dl{{grid-template-columns:repeat(6,1fr)}}
 figure,tr,li,dl{{break-inside:avoid}}figure{{max-width:115mm}}th,td{{padding-top:.12rem;padding-bottom:.12rem}}
-.wide{{overflow:visible;break-inside:avoid}}}}
+.wide{{overflow:visible;background:none;break-inside:avoid}}}}
 """

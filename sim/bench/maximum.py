@@ -127,7 +127,8 @@ def draw(path: Path, seed: int) -> None:
         if at:
             axes.plot(*zip(*at, strict=True), marker, color="C1", label=text)
     axes.set(xlabel="rides", ylabel="bpm", title=f"A simulated rider of {rider.age}: thirty rides in ten months")
-    axes.legend(loc="upper right", fontsize="small", ncols=2)
+    # Under the picture: inside, it would lie over a line wherever one happens to run.
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), fontsize="small", ncols=5, frameon=False)
     figure.tight_layout()
     figure.savefig(path, metadata={"Date": None})
     plt.close(figure)
