@@ -375,10 +375,10 @@ def _load(
     bpm: NDArray[np.float64], span_ms: NDArray[np.int64], bands: BandTable, sex: Sex | None
 ) -> tuple[float | None, str]:
     """Minutes x reserve fraction x weight, summed piece by piece (Banister 1991; Morton et al. 1990)."""
-    rest = "" if bands.hr_rest_bpm is not None else "hr_rest_bpm, your resting heart rate"
-    weights = "" if sex is not None else "sex, since the published weights differ"
+    rest = "" if bands.hr_rest_bpm is not None else "hr_rest_bpm (your resting heart rate)"
+    weights = "" if sex is not None else "sex (the published weights differ)"
     if bands.hr_rest_bpm is None or sex is None:
-        return None, f"it needs {' and '.join(filter(None, (rest, weights)))}, in rider.toml"
+        return None, f"it needs {' and '.join(filter(None, (rest, weights)))} in rider.toml"
     if not bpm.size:
         return None, "no trusted heart rate in this ride"
     factor, exponent = LOAD_WEIGHTS[sex]

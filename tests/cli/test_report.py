@@ -58,7 +58,7 @@ def test_json_of_the_last_ride_and_of_one_by_number(capsys: pytest.CaptureFixtur
 @pytest.mark.usefixtures("two_rides")
 def test_text_says_what_is_missing_for_a_load_and_counts_it_once_set(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", "last"]) == 0
-    assert "needs sex, since the published weights differ, in rider.toml" in capsys.readouterr().out
+    assert "needs sex (the published weights differ) in rider.toml" in capsys.readouterr().out
     settings.remember("rider", {"sex": "female"})
     assert main(["report", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["summary"]["load"] > 0
