@@ -560,9 +560,11 @@ class Engine:
         return row is not None and row.active
 
     def may_urge(self, s: Situation) -> bool:
-        """Whether anything may ask for more: not near maximum, nor after a fall from there that no heart makes."""
+        """Whether anything may ask for more: not near maximum, nor up into it, nor after a fall that no heart makes."""
         release_bpm = self._release_bpm(s)
         if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= release_bpm:
+            return False
+        if s.low_bpm is not None and s.low_bpm >= release_bpm:
             return False
         # A heart near maximum that is far lower in the next moment is rather one of which half the beats are missed.
         return s.trusted_bpm >= release_bpm - FALL_BPM - FALL_BPM_S * (s.t_s - self._high_s)
