@@ -399,9 +399,10 @@ def _to_read(view: View) -> tuple[str, ...]:
 
 
 def _sentences(view: SummaryView) -> tuple[str, ...]:
-    """A ride's summary in sentences. Times of nothing are left out: most of all of a target that there was none of."""
-    times = ((view.elapsed, "ridden"), (view.in_target, "in target"), (view.unknown, "without a heart rate to trust"))
-    facts = [f"{time} {what}" for time, what in times if what == "ridden" or time != "0:00"]
+    """A ride's summary in sentences. A target that was never held is told, one that there was not is left out."""
+    facts = [f"{view.elapsed} ridden"]
+    facts += [f"{view.in_target} in target"] if view.in_target else []
+    facts += [f"{view.unknown} without a heart rate to trust"] if view.unknown != "0:00" else []
     facts += [f"peak {view.peak}"] if view.peak else []
     alarms = f"Alarms: {', '.join(view.alarms)}." if view.alarms else ""
     return (f"{view.title}: {', '.join(facts)}.", view.sentence, *view.more, *((alarms,) if alarms else ()))
