@@ -11,6 +11,7 @@ from firmware_app import plans, settings
 from firmware_app.core import bands, maximum, session
 from firmware_app.core.alarms import AlarmTable
 from firmware_app.core.companion import Companion
+from firmware_app.core.dates import year_of
 from firmware_app.core.record import RideFacts
 
 
@@ -101,7 +102,7 @@ def prepare(
     """
     rider = settings.load("rider", settings.Rider)
     with _of_the_rider(hr_max_bpm is None and rider.birth_year is not None):
-        accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
+        accepted = maximum.hr_max(rider, year_of(date.today()), hr_max_bpm)
     rest_bpm = settings.resting_bpm(rider, hr_rest_bpm, accepted.value_bpm)
     with _of_the_rider(scheme is None):
         table = bands.table(settings.load_scheme(scheme or rider.scheme), accepted.value_bpm, rest_bpm)

@@ -16,7 +16,7 @@ from firmware_app.cli import Failed, UsageError, options
 from firmware_app.cli.stored import NO_HEART, names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
-from firmware_app.core.dates import on_a_calendar
+from firmware_app.core.dates import on_a_calendar, year_of
 from firmware_app.core.session import own_near_max_bpm
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from firmware_app.store.log import Log, MaximumEntry
 
 HELP = """\
-Nothing changes your maximum but you: `set`, or `review --accept`. `evidence` takes a CSV file (t_s with hr_bpm, rr_ms
+Nothing changes your maximum but you: `set`, or `review --accept N`. `evidence` takes a CSV file (t_s with hr_bpm, rr_ms
 or both), the number of a stored ride, or `last`, the one stored last; a recording without a beat to trust prints a peak
 of null with the reason, and that is status 0: the looking was done. Simulated rides never count for the estimate."""
 
@@ -57,8 +57,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     review = action("review", "see what is proposed, then accept or refuse it")
     all_out(review)
     answer = review.add_mutually_exclusive_group()
-    answer.add_argument("--accept", action="store_true", help="ride by the proposed maximum from now on")
-    answer.add_argument("--refuse", action="store_true", help="keep yours; the same value is not proposed again")
+    bpm = options.hr_max_bpm
+    answer.add_argument("--accept", type=bpm, metavar="N", help="ride by the proposed maximum, N bpm, from now on")
+    answer.add_argument("--refuse", type=bpm, metavar="N", help="keep yours; N bpm is not proposed again")
     action("history", "every maximum you had or were proposed, and who decided")
 
 
@@ -88,7 +89,7 @@ def _rider() -> settings.Rider:
 def _age(rider: settings.Rider) -> int | None:
     from datetime import date
 
-    return None if rider.birth_year is None else maximum.age_years(rider.birth_year, date.today().year)
+    return None if rider.birth_year is None else maximum.age_years(rider.birth_year, year_of(date.today()))
 
 
 def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
@@ -96,7 +97,7 @@ def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
     from datetime import date
 
     try:
-        return maximum.hr_max(rider, date.today().year)
+        return maximum.hr_max(rider, year_of(date.today()))
     except BandError:
         return None
 
@@ -363,10 +364,12 @@ def _set(args: argparse.Namespace) -> Answer:
                 log.add_maximum(entry)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
-    lines = [text, *_moved_limit(args.bpm), *doubts]
+    refused = _refused(args.bpm)
+    lines = [text, *_moved_limit(args.bpm), *_told(refused), *doubts]
     if doubts:
         lines.append(f"If that was a slip: {_way_back(before_bpm, args.bpm)}.")
-    return {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts)}, "\n".join(lines)
+    document = {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts), "ride_refused": refused}
+    return document, "\n".join(lines)
 
 
 def _moved_limit(hr_max_bpm: int) -> list[str]:
@@ -382,6 +385,21 @@ def _moved_limit(hr_max_bpm: int) -> list[str]:
         f"Near maximum now begins at {bpm} bpm for you, {near.limit_percent:g} % of it. Is that what your doctor said? "
         "A limit in bpm stays where it is: limit_bpm under [near_max] in alarms.toml."
     ]
+
+
+def _refused(hr_max_bpm: int) -> str | None:
+    """Why no ride begins with a maximum, and the cure; None where one does. A lane or a scheme may be in bpm."""
+    from firmware_app.preparation import prepare
+
+    try:
+        prepare(hr_max_bpm=hr_max_bpm)
+    except (settings.SettingsError, BandError) as error:
+        return str(error)
+    return None
+
+
+def _told(refused: str | None) -> list[str]:
+    return [] if refused is None else [f"`rumblestrip ride` begins no ride until this is mended: {refused}."]
 
 
 def _age_to_compare(rider: settings.Rider) -> int | None:
@@ -439,32 +457,38 @@ def _review(args: argparse.Namespace) -> Answer:
             said = "Nothing is proposed. `rumblestrip maximum estimate` tells what your rides say."
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, said
         entry_id = _entry_of(proposal, log, past, now)
+        in_use, bpm = _in_use(rider), proposal.value_bpm
+        text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
+        ask = f"`rumblestrip maximum review{all_out} --accept {bpm}`, or the same with `--refuse {bpm}`, or "
+        ask += "`rumblestrip maximum set N`."
+        # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
+        if (answered_bpm := args.accept or args.refuse) not in (None, bpm):
+            raise UsageError(f"{answered_bpm} bpm is not what is proposed now. {text}{ask}")
         state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
         if args.accept:
-            with _riding_by(proposal.value_bpm):
+            with _riding_by(bpm):
                 log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now)
         elif args.refuse:
             log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now)
     document = {
         "proposal": {
-            "hr_max_bpm": proposal.value_bpm,
+            "hr_max_bpm": bpm,
             "range_bpm": [proposal.low_bpm, proposal.high_bpm],
             "why": proposal.why,
             "state": state,
         },
-        "hr_max_bpm": proposal.value_bpm if args.accept else rider.hr_max_bpm,
+        "hr_max_bpm": bpm if args.accept else rider.hr_max_bpm,
     }
-    in_use = _in_use(rider)
-    text = f"Proposed: {proposal.value_bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
-    back = f"\nTo go back: {_way_back(rider.hr_max_bpm, proposal.value_bpm)}." if proposal.leap else ""
+    back = f"\nTo go back: {_way_back(rider.hr_max_bpm, bpm)}." if proposal.leap else ""
     text += {
-        "accepted": f"Accepted: {proposal.value_bpm} bpm is your maximum from now on.{back}",
+        "accepted": f"Accepted: {bpm} bpm is your maximum from now on.{back}",
         "refused": "Refused: nothing has changed.",
-        "proposed": f"`rumblestrip maximum review{all_out} --accept`, or the same with `--refuse`, or `rumblestrip "
-        "maximum set N`.",
+        "proposed": ask,
     }[state]
-    moved = _moved_limit(proposal.value_bpm) if args.accept else []
-    return document, "\n".join([text, *moved])
+    if not args.accept:
+        return document, text
+    refused = _refused(bpm)
+    return {**document, "ride_refused": refused}, "\n".join([text, *_moved_limit(bpm), *_told(refused)])
 
 
 def _entry_of(proposal: Proposal, log: Log, past: Sequence[MaximumEntry], now_unix_s: float) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 WRITTEN_YEAR = 2026
 """This program is not older: a clock that says so is wrong."""
@@ -17,6 +17,12 @@ LAST_UNIX_S = datetime(9999, 1, 1, tzinfo=UTC).timestamp()
 def date_of(clock_unix_s: float) -> float | None:
     """What a clock says, in seconds since 1970 UTC; None where it is plainly wrong, and the date not known."""
     return clock_unix_s if _WRITTEN_UNIX_S <= clock_unix_s < LAST_UNIX_S else None
+
+
+def year_of(today: date) -> int:
+    """The year that a clock says, to tell an age by. By one that woke in the past a rider would seem younger, and be
+    driven by a higher maximum."""
+    return max(today.year, WRITTEN_YEAR)
 
 
 def on_a_calendar(stored_unix_s: float | None) -> float | None:
