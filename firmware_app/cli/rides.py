@@ -282,7 +282,11 @@ def _delete(log: Log, args: argparse.Namespace) -> int:
     if not args.yes:
         if args.json or not sys.stdin.isatty():
             raise UsageError("deleting cannot be undone; add --yes to do it without being asked")
-        if input(f"Delete {line} for good? [y/N] ").strip().lower() not in ("y", "yes"):
+        try:
+            answer = input(f"Delete {line} for good? [y/N] ")
+        except EOFError:
+            answer = ""
+        if answer.strip().lower() not in ("y", "yes"):
             print("Nothing was deleted.")
             return 0
     overwritten = log.delete(ride.ride_id)

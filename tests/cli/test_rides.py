@@ -138,7 +138,9 @@ def test_deleting_asks_and_says_what_it_deleted(
     monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
     assert "--yes" in told(capsys, "delete", "1", status=2)
     assert "--yes" in told(capsys, "delete", "1", "--json", status=2)
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))  # Ctrl-D
     monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    assert "Nothing was deleted" in told(capsys, "delete", "1")
     monkeypatch.setattr("builtins.input", lambda question: "no")
     assert "Nothing was deleted" in told(capsys, "delete", "1")
     monkeypatch.setattr("builtins.input", lambda question: "y")
