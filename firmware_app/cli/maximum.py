@@ -16,7 +16,7 @@ from firmware_app.cli import Failed, UsageError, options
 from firmware_app.cli.stored import NO_HEART, names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
-from firmware_app.core.dates import on_a_calendar, year_of
+from firmware_app.core.dates import now_of, on_a_calendar, year_of
 from firmware_app.core.session import own_near_max_bpm
 
 if TYPE_CHECKING:
@@ -276,7 +276,7 @@ def _ride_number(log: Log, name: str) -> int | None:
         return None
 
 
-def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Observation]:
+def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[Observation]:
     """What the stored rides of the last years say, those with the highest peaks and every maximal test.
 
     all_out: the rides in which the rider says that they gave everything, by number or `last`. Rides of the simulator
@@ -285,9 +285,11 @@ def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Ob
     from firmware_app.core.evidence import find
     from firmware_app.store.schema import LogError
 
+    every = log.rides()
+    now_unix_s = now_of(clock_unix_s, [ride.facts.started_unix_s or 0.0 for ride in every])
     oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
     rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in NO_HEART]
-    hearts = [ride for ride in log.rides() if ride.facts.source not in NO_HEART and ride.trusted]
+    hearts = [ride for ride in every if ride.facts.source not in NO_HEART and ride.trusted]
     if undated := [ride.ride_id for ride in hearts if ride.facts.started_unix_s is None]:
         what = f"rides whose date was never known are left out, ride {undated[-1]} the last of them"
         print(f"{what}; to have one count, export it as CSV, delete it, and import it with --date", file=sys.stderr)

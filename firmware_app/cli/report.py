@@ -14,6 +14,7 @@ from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import ride_log, stored_ride
 from firmware_app.core import bands
+from firmware_app.core.dates import year_of
 
 if TYPE_CHECKING:
     from firmware_app.core.record import RideFacts
@@ -86,6 +87,8 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
 
     scheme = settings.load_scheme(rider.scheme)
     today = date.today()
+    if year_of(today) != today.year:
+        raise Failed(f"this unit's clock says {today}; connect to a network once, or set it: date --set")
     first = today - timedelta(days=today.weekday(), weeks=args.weeks - 1)
     since_unix_s = datetime.combine(first, time()).timestamp()
     rides = log.rides(since_unix_s=None if args.recompute else since_unix_s)

@@ -439,6 +439,20 @@ def test_help_shows_no_escapes(action: str, capsys: pytest.CaptureFixture[str]) 
     assert "%%" not in capsys.readouterr().out
 
 
+def test_a_clock_that_woke_in_the_past_makes_no_old_peak_one_of_today(
+    ask: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ask("set", "180")
+    for top_bpm, years in ((192, 7), (191, 8), (170, 0)):
+        one = ride(top_bpm)
+        store(replace(one, facts=replace(one.facts, started_unix_s=time.time() - years * 365.25 * 86400)))
+    assert ask("review")["proposal"] is None
+    told = ask("estimate")
+    monkeypatch.setattr("time.time", lambda: 1000.0)
+    assert ask("review")["proposal"] is None
+    assert ask("estimate") == told
+
+
 @pytest.mark.parametrize("words", [["maximum", "show"], ["bands"], ["sessions", "show", "hill-repeats"]])
 def test_a_clock_that_woke_in_the_past_raises_no_maximum(
     words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

@@ -10,7 +10,7 @@ import stat
 import sys
 from contextlib import closing
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -103,6 +103,22 @@ def test_a_clock_that_was_ahead_once_hides_no_later_ride(capsys: pytest.CaptureF
     assert json.loads(out)["weeks"][0]["rides"] == 1
     assert "Ride 1 is dated after this week" in err
     assert "Ride 2" not in err
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_clock_in_the_past_has_no_last_weeks(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Past(date):
+        @classmethod
+        def today(cls) -> Past:
+            return cls(1970, 1, 1)
+
+    monkeypatch.setattr("datetime.date", Past)
+    assert main(["report", "--weeks", "2"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "clock says 1970-01-01; connect to a network once, or set it" in err
 
 
 @pytest.mark.usefixtures("two_rides")
