@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from firmware_app import settings
+from firmware_app import preparation, settings
 from firmware_app.cli import main
 from firmware_app.core.events import Mark, Sample
 from firmware_app.core.measurement import Measurement
@@ -466,3 +466,5 @@ def test_a_clock_that_woke_in_the_past_raises_no_maximum(
     monkeypatch.setattr("datetime.date", Past)
     assert main([*words, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["hr_max_bpm"] == 162  # 211 - 0.64 x 76, not of 20 years
+    monkeypatch.setattr(preparation, "date", Past)
+    assert preparation.prepare().accepted.value_bpm == 162
