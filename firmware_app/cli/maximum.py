@@ -35,6 +35,7 @@ of null with the reason, and that is status 0: the looking was done. Simulated r
 RIDES_LOOKED_AT = 40
 YEARS_LOOKED_AT = 3.0
 _DAY_S = 86400.0
+_DATED = "to have one count, export it as CSV, delete it, and import it with --date"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -165,18 +166,25 @@ def _evidence(args: argparse.Namespace) -> Answer:
     record = _recording(args.file)
     found = find(record)
     document, text = described(found)
-    step = _next_step(found, rider, args.file)
+    step = _next_step(found, rider, args.file, record.facts.started_unix_s)
     if record.facts.source in NO_HEART:
         step = "That ride is simulated: it says nothing about your maximum, and never counts."
     return {**document, "next": step}, f"{text}\n{step}".rstrip()
 
 
-def _next_step(found: Evidence, rider: settings.Rider, file: str) -> str:
+def _next_step(found: Evidence, rider: settings.Rider, file: str, started_unix_s: float | None) -> str:
     """What a rider can do with the evidence of one recording; "" where there is none to do anything with."""
+    import time
+
     if found.peak_bpm is None:
         return ""
     if rider.rate_medicines:
         return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
+    stored = names_a_ride(file)
+    if stored and started_unix_s is None:
+        return f"The date of that ride was never known, so that it does not count; {_DATED}."
+    if stored and (started_unix_s or 0.0) < _oldest(now_of(time.time(), ())):
+        return f"That ride is more than {YEARS_LOOKED_AT:.0f} years old, and no longer counts."
     in_use = _in_use(rider)
     held_bpm = whole_bpm(found.peak_bpm)
     if in_use is not None and in_use.origin == "formula" and held_bpm < in_use.value_bpm:
@@ -186,8 +194,7 @@ def _next_step(found: Evidence, rider: settings.Rider, file: str) -> str:
         import shlex
 
         brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it; then "
-        stored = "" if names_a_ride(file) else brought
-        return f"Next: {stored}`rumblestrip maximum review` weighs it against your {_named(in_use)}."
+        return f"Next: {'' if stored else brought}`rumblestrip maximum review` weighs it against your {_named(in_use)}."
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
     begin = f"`rumblestrip maximum set {held_bpm}`"
@@ -276,6 +283,11 @@ def _ride_number(log: Log, name: str) -> int | None:
         return None
 
 
+def _oldest(now_unix_s: float) -> float:
+    """No ride from before that time counts for the maximum."""
+    return now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
+
+
 def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[Observation]:
     """What the stored rides of the last years say, those with the highest peaks and every maximal test.
 
@@ -287,12 +299,11 @@ def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[
 
     every = log.rides()
     now_unix_s = now_of(clock_unix_s, [ride.facts.started_unix_s or 0.0 for ride in every])
-    oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
-    rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in NO_HEART]
+    rides = [ride for ride in log.rides(since_unix_s=_oldest(now_unix_s)) if ride.facts.source not in NO_HEART]
     hearts = [ride for ride in every if ride.facts.source not in NO_HEART and ride.trusted]
     if undated := [ride.ride_id for ride in hearts if ride.facts.started_unix_s is None]:
         what = f"rides whose date was never known are left out, ride {undated[-1]} the last of them"
-        print(f"{what}; to have one count, export it as CSV, delete it, and import it with --date", file=sys.stderr)
+        print(f"{what}; {_DATED}", file=sys.stderr)
     known = {ride.ride_id for ride in rides}
     given = set()
     for name in all_out:

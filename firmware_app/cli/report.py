@@ -14,7 +14,7 @@ from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import ride_log, stored_ride
 from firmware_app.core import bands
-from firmware_app.core.dates import year_of
+from firmware_app.core.dates import date_of, year_of
 
 if TYPE_CHECKING:
     from firmware_app.core.record import RideFacts
@@ -224,7 +224,8 @@ def _estimates(log: Log) -> list[Estimate]:
     return [
         Estimate(datetime.fromtimestamp(entry.at_unix_s).date(), entry.value_bpm, entry.low_bpm, entry.high_bpm)
         for entry in log.maxima()
-        if entry.low_bpm is not None and entry.high_bpm is not None
+        # One that a clock dated which woke in the past would be known on every day.
+        if date_of(entry.at_unix_s) is not None and entry.low_bpm is not None and entry.high_bpm is not None
     ]
 
 

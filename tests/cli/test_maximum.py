@@ -433,6 +433,19 @@ def test_evidence_is_weighed_against_a_formula_and_an_easy_ride_says_nothing_aga
     assert "`rumblestrip maximum review` weighs it against your 181 bpm (formula)" in ask("evidence", "last")["next"]
 
 
+def test_evidence_of_a_ride_that_review_leaves_out_does_not_send_there(ask: Any) -> None:
+    top = ride(195)
+    for years, told in ((7, "more than 3 years old, and no longer counts"), (None, "import it with --date")):
+        started_unix_s = None if years is None else time.time() - years * 365.25 * 86400
+        store(replace(top, facts=replace(top.facts, started_unix_s=started_unix_s)))
+        step = ask("evidence", "last")["next"]
+        assert told in step
+        assert "maximum set" not in step
+        settings.remember("rider", {"hr_max_bpm": 180})
+        assert ask("evidence", "last")["next"] == step
+    assert ask("review")["proposal"] is None
+
+
 @pytest.mark.parametrize("action", ["show", "estimate", "evidence", "set", "review", "history"])
 def test_help_shows_no_escapes(action: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["maximum", action, "--help"]) == 0

@@ -69,6 +69,7 @@ def test_a_page_is_written_whole_and_private(tmp_path: Path, capsys: pytest.Capt
     with log() as rides:
         at = (datetime.now() - timedelta(days=9)).timestamp()
         rides.add_maximum(MaximumEntry(184, "ride", at, low_bpm=177.0, high_bpm=191.0))
+        rides.add_maximum(MaximumEntry(190, "ride", 1000.0, low_bpm=186.0, high_bpm=194.0))  # a clock in the past
     out = tmp_path / "ride.html"
     assert main(["report", "1", "--out", str(out)]) == 0
     assert capsys.readouterr().out == ""
