@@ -85,7 +85,8 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
 
     from firmware_app.report import weeks
 
-    scheme = settings.load_scheme(rider.scheme)
+    with settings.of_the_rider():
+        scheme = settings.load_scheme(rider.scheme)
     today = date.today()
     if year_of(today) != today.year:
         raise Failed(f"this unit's clock says {today}; connect to a network once, or set it: date --set")
@@ -208,7 +209,8 @@ def _scheme(name: str, rider: settings.Rider) -> bands.Scheme:
         return settings.load_scheme(name)
     if name:
         print(f"The band scheme {name!r} of that ride is gone; {rider.scheme!r} stands in.", file=sys.stderr)
-    return settings.load_scheme(rider.scheme)
+    with settings.of_the_rider():
+        return settings.load_scheme(rider.scheme)
 
 
 def _table(scheme: bands.Scheme, facts: RideFacts, rider: settings.Rider) -> bands.BandTable:

@@ -387,7 +387,8 @@ def _recorded(args: argparse.Namespace) -> RideRecord:
         raise UsageError(f"{error}, or give your maximum at the time with --hr-max-bpm") from error
     if accepted.caution:
         print(accepted.caution, file=sys.stderr)
-    table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+    with settings.of_the_rider():
+        table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
     facts = RideFacts(
         hr_max_bpm=accepted.value_bpm,
         hr_rest_bpm=rider.hr_rest_bpm,

@@ -94,7 +94,8 @@ def _rider_bands(hr_max_bpm: int | None) -> bands.BandTable:
 
     rider = settings.load("rider", settings.Rider)
     accepted = maximum.hr_max(rider, year_of(date.today()), hr_max_bpm)
-    return bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+    with settings.of_the_rider():
+        return bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
 
 
 def describe(plan: session.Plan, table: bands.BandTable) -> dict[str, Any]:
