@@ -343,7 +343,8 @@ def test_the_summary_is_said_whole_in_a_terminal(shown: Shown) -> None:
     facts = "12:00 ridden, 8:20 in target, 0:40 without a heart rate to trust, peak 171 bpm"
     alarms = "Alarms: 3 x above target, 1 x no signal."
     assert said == " ".join((f"Ride over: {facts}.", OVER.sentence, *OVER.more, alarms))
-    assert "target" not in shown(40, replace(OVER, in_target="0:00", alarms=()))[0]
+    assert "12:00 ridden, 0:00 in target, peak" in shown(40, replace(OVER, in_target="0:00", unknown="0:00"))[0]
+    assert "12:00 ridden, 0:40 without" in shown(40, replace(OVER, in_target=""))[0]
 
 
 # --- in a real one --------------------------------------------------------------------------------------------------
@@ -384,13 +385,13 @@ def in_a_terminal(
 
 
 def test_a_terminal_is_told_its_keys_what_was_ridden_and_where_it_is() -> None:
-    status, lines = in_a_terminal([*SHORT, "1"])
+    status, lines = in_a_terminal([*SHORT, "1", "--target", "none"])
     assert status == 0
     assert any("Ctrl-C ends and stores" in line for line in lines)
     end = lines[next(place for place, line in enumerate(lines) if line.startswith("Ride over: 0:0")) :]
     assert "Read nothing into the rest before that is better." in end
     assert "in target" not in " ".join(end)
-    assert "`rumblestrip report` shows it" in end[-1]
+    assert "`rumblestrip report 1` shows it" in end[-1]
 
 
 @pytest.mark.parametrize(
@@ -428,7 +429,7 @@ def test_where_no_terminal_is_it_is_said_once_that_the_ride_is_stored(capsys: py
     assert main([*SHORT, "0.5"]) == 0
     out, err = capsys.readouterr()
     assert out == ""
-    assert err.count("The ride is stored: `rumblestrip report` shows it.") == 1
+    assert err.count("The ride is stored: `rumblestrip report 1` shows it.") == 1
     assert "\x1b" not in err
 
 
@@ -477,15 +478,27 @@ def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mista
     assert main([*SHORT, "1", "--target", "3"]) == 0
     said = capsys.readouterr().err
     assert "A ride of 4:00 was cut 1:" in said
-    assert "`rumblestrip ride --strap sim --resume`" in said
+    assert "within 2:00 `rumblestrip ride --strap sim --resume` goes on with the one before" in said
     assert main([*SHORT, "1", "--resume"]) == 0
-    assert "no ride to go on with" not in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "no ride to go on with" not in said
+    assert "`rumblestrip report 1` shows it" in said
     with open_log(log_path()) as log:
         assert [(ride.ended, ride.duration_s > 200) for ride in log.rides()] == [("stopped", True), ("stopped", False)]
     assert main([*SHORT, "1", "--resume"]) == 0
     said = capsys.readouterr().err
     assert "There is no ride to go on with" in said
     assert "A new one begins." in said
+
+
+def test_a_ride_that_was_cut_long_ago_is_promised_no_longer_than_it_waits(capsys: pytest.CaptureFixture[str]) -> None:
+    keeper = LogKeeper(log_path(), print)
+    # 4:00 long, and 14:20 of the fifteen minutes are gone.
+    keeper.begin(RideFacts(188, scheme="seven", started_unix_s=time.time() - 240 - 860, source="sim", target="3"))
+    keeper.take((Sample(240.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+    assert main([*SHORT, "0.3"]) == 0
+    assert re.search(r"cut 14:\d\d ago\..* within 0:\d\d `rumblestrip ride", capsys.readouterr().err)
 
 
 def test_a_clock_that_is_plainly_wrong_dates_no_ride(
