@@ -21,7 +21,7 @@ from firmware_app import plans, settings
 from firmware_app.core import pages
 from firmware_app.core.bands import BandError, parse_target, whole_bpm
 from firmware_app.core.beats import Gate
-from firmware_app.core.companion import TICK_S, Companion
+from firmware_app.core.companion import Companion
 from firmware_app.core.dates import date_of
 from firmware_app.core.events import (
     Battery,
@@ -40,6 +40,7 @@ from firmware_app.core.events import (
     WallClock,
     Worn,
 )
+from firmware_app.core.lookout import TICK_S
 from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
