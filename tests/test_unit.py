@@ -1366,7 +1366,7 @@ def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:
         unit={"test": Ramp(80, 20)},
     ).run()
     stages = [mark.detail["name"] for mark in bench.marks("step")]
-    assert stages == ["warm_up", "cool_down", "result"]
+    assert stages == ["Warm-up", "Cool-down", "Result"]
     [verdict] = bench.marks("verdict")
     assert verdict.detail["maximal"] is False
     assert bench.record.facts.plan == TEST_PLAN

@@ -37,6 +37,16 @@ if TYPE_CHECKING:
 
 Stage = Literal["safety", "warm_up", "ramp", "sprint", "cool_down", "result"]
 
+TITLES: dict[Stage, str] = {
+    "safety": "Safety",
+    "warm_up": "Warm-up",
+    "ramp": "Ramp",
+    "sprint": "Sprint",
+    "cool_down": "Cool-down",
+    "result": "Result",
+}
+"""What each stage is called; the safety pages come before the first step of the log."""
+
 SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
     (
         "A maximal test is the hardest thing you can ask of your heart.",
@@ -255,7 +265,8 @@ class MaximalTest:
 
     def _go(self, stage: Stage, t_s: float, out: list[Effect]) -> None:
         self._stage, self._since_s = stage, t_s
-        out.append(Mark(t_s, "step", {"index": 0, "name": stage, "round": 0, "why": self._why}))
+        index = list(TITLES).index(stage) - 1
+        out.append(Mark(t_s, "step", {"index": index, "name": TITLES[stage], "round": "", "why": self._why}))
         if stage in ("cool_down", "result"):
             out.append(DONE)
         else:
@@ -345,43 +356,43 @@ class MaximalTest:
         hr_bpm = self._now.trusted_bpm
         big = "--" if hr_bpm is None else str(whole_bpm(hr_bpm))
         lines: tuple[str, ...]
-        title, left = "", ""
+        left = ""
         actions = ("stop", "", "")
         gone_s = self._now.t_s - self._since_s
         watch = "Stop for pain, dizziness, an odd rhythm."
         if self._stage == "safety":
             last = self._page == len(SAFETY_PAGES) - 1
-            title, left, big = "Safety", f"{self._page + 1} of {len(SAFETY_PAGES)}", ""
+            left, big = f"{self._page + 1} of {len(SAFETY_PAGES)}", ""
             lines = SAFETY_PAGES[self._page]
             actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
         elif self._stage == "warm_up":
-            title, left = "Warm-up", clock_text(WARM_UP_S - gone_s)
+            left = clock_text(WARM_UP_S - gone_s)
             waiting = gone_s >= WARM_UP_S
             lines = ("Waiting for a clean heart-rate signal: wet the strap." if waiting else "Ride easily.", watch)
         elif self._stage == "ramp":
-            title, left = "Ramp", clock_text(self._step * STEP_S - gone_s)
+            left = clock_text(self._step * STEP_S - gone_s)
             lines = (self._ramp.text(self._step), watch)
             if self.near_max:
                 lines = (f"step {self._step}. Near the maximum you have set: stopping is always right.", watch)
             actions = ("stop", "", "sprint")
         elif self._stage == "sprint":
-            title, left = "Sprint", clock_text(SPRINT_S - gone_s)
+            left = clock_text(SPRINT_S - gone_s)
             lines = ("Stop whenever you like.", watch)
         elif self._stage == "cool_down":
-            title, left = "Cool-down", clock_text(COOL_DOWN_S - gone_s)
+            left = clock_text(COOL_DOWN_S - gone_s)
             lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)
             actions = ("no", "", "yes")
         else:
-            title, lines, big = self._result()
+            lines, big = self._result()
             actions = ("leave", "", "")
         # The safety pages are there to be read, and get all the room.
         wrong = "" if self._stage == "safety" else self._lookout.notice()
-        return TestView(title, big, lines, left, self.near_max, wrong, actions)
+        return TestView(TITLES[self._stage], big, lines, left, self.near_max, wrong, actions)
 
-    def _result(self) -> tuple[str, tuple[str, ...], str]:
+    def _result(self) -> tuple[tuple[str, ...], str]:
         verdict = self.verdict
         if verdict is None or verdict.peak_bpm is None:
-            return "Result", (f"Nothing was measured: {verdict.why if verdict else ''}.",), "--"
+            return (f"Nothing was measured: {verdict.why if verdict else ''}.",), "--"
         falls = [
             f"{fall} bpm in the {name} minute"
             for fall, name in ((verdict.fall_1_bpm, "first"), (verdict.fall_2_bpm, "second"))
@@ -391,4 +402,4 @@ class MaximalTest:
         if not verdict.maximal:
             said = f"Not maximal: {verdict.why}. Your maximum is at least this."
         lines = (said, f"Fall: {', '.join(falls)}.") if falls else (said,)
-        return "Result", lines, str(whole_bpm(verdict.peak_bpm))
+        return lines, str(whole_bpm(verdict.peak_bpm))

@@ -15,8 +15,9 @@ from firmware_app.core.companion import Companion
 from firmware_app.core.events import Effect, Event, Fault, Link, Mark, Note, Press, Sound, Tick
 from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
-from firmware_app.core.record import RideFacts
+from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.session import free_plan
+from firmware_app.core.steps import step_results
 from sim.dice import Dice
 from sim.rider import STEP_S, Rider
 from sim.scenario import labelled_ride
@@ -80,16 +81,19 @@ def test_the_measured_maximum_is_within_two_beats_wherever_a_test_was_judged_max
 
 def test_a_good_test_tells_its_stages_and_the_fall() -> None:
     done = ride(1)
-    stages = [e.detail["name"] for _, _, e in done.effects if isinstance(e, Mark) and e.kind == "step"]
-    assert stages == ["warm_up", "ramp", "sprint", "cool_down", "result"]
+    marks = [effect for _, _, effect in done.effects if isinstance(effect, Mark)]
+    stages = [(mark.detail["index"], mark.detail["name"]) for mark in marks if mark.kind == "step"]
+    assert stages == list(enumerate(["Warm-up", "Ramp", "Sprint", "Cool-down", "Result"]))
+    # Afterwards they are steps as those of a plan.
+    steps = step_results(record_of(done.test.facts, [], marks, SPRINT_S + 400))
+    assert [(step.index, step.name, step.round) for step in steps] == [(*stage, "") for stage in stages]
     verdict = done.test.verdict
     assert verdict is not None
     assert verdict.fall_1_bpm is not None
     assert verdict.fall_2_bpm is not None
     assert 5 < verdict.fall_1_bpm < 70
     assert "minute" in " ".join(done.test.view().lines)
-    marks = [effect for _, _, effect in done.effects if isinstance(effect, Mark) and effect.kind == "verdict"]
-    assert [mark.detail["maximal"] for mark in marks] == [verdict.maximal]
+    assert [mark.detail["maximal"] for mark in marks if mark.kind == "verdict"] == [verdict.maximal]
 
 
 def test_however_time_is_split_into_ticks_the_test_is_the_same_and_its_time_never_goes_back() -> None:
@@ -108,7 +112,7 @@ def test_however_time_is_split_into_ticks_the_test_is_the_same_and_its_time_neve
 @pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S + 5])
 def test_one_press_stops_it_at_any_moment(at_s: float) -> None:
     done = ride(2, [*[row for row in ALL_OUT if row[0] < at_s], (at_s, Press("minus"))])
-    stages = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "cool_down"]
+    stages = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "Cool-down"]
     assert stages == [at_s]
 
 
@@ -148,7 +152,7 @@ def test_a_lost_strap_ends_the_effort() -> None:
     assert verdict is not None
     assert not verdict.maximal
     assert "lost" in verdict.why
-    cooled = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "cool_down"]
+    cooled = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "Cool-down"]
     assert RAMP_S + 400 < cooled[0] < RAMP_S + 430
 
 
