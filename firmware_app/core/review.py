@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from firmware_app.core.alarms import CONDITIONS
 from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
 from firmware_app.core.events import Mark
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.times import rounded_time
 
 Sex = Literal["female", "male"]
 
-VERSION = "3"
+VERSION = "4"
 """Of the definitions below: a review that is kept under another version has to be worked out again."""
 
 HOLD_S = 5.0
@@ -474,10 +475,9 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
     near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
     if near_max:
         close = f"{rounded_time(review.near_max_s)} near maximum" if review.near_max_s >= 1 else "Warned near maximum"
-        sentences += [
-            f"Pain, dizziness or an odd rhythm? See a doctor before you ride. {close}: ride easy next.",
-            "Ease off when the unit first says near maximum.",
-        ]
+        sentences.append(f"Pain, dizziness or an odd rhythm? See a doctor before you ride. {close}: ride easy next.")
+        if ride.plan != TEST_PLAN:  # which is meant to lead there
+            sentences.append("Ease off when the unit first says near maximum.")
     if review.trusted_fraction < TRUSTED_ENOUGH:
         sentences += [
             f"{rounded_time(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap.",
@@ -485,6 +485,8 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
         ]
         return tuple(sentences)
     if review.target_s < 60:
+        if ride.plan == TEST_PLAN:
+            return (*sentences, "Ridden without a target, as a maximal test is.")
         if ride.target == "none":
             return (*sentences, "Ridden without a target, as chosen.")
         sentences.append("There was no target for long enough to judge.")

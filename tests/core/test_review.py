@@ -16,6 +16,7 @@ from firmware_app import settings
 from firmware_app.core.bands import Band, BandTable, Scheme, table
 from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Mark
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.review import HOLD_S, Review, compare, review, summary
@@ -338,6 +339,15 @@ def test_a_ride_without_a_target_by_choice_is_not_asked_for_one() -> None:
     record = each_second((600, 130))
     it = review(replace(record, facts=replace(record.facts, target="none")), BANDS)
     assert it.change == ("Ridden without a target, as chosen.",)
+
+
+def test_after_a_maximal_test_the_advice_is_none_that_speaks_against_it() -> None:
+    record = each_second((600, 130), (70, 180))
+    facts = replace(record.facts, plan=TEST_PLAN)
+    doctor, lane = review(replace(record, facts=facts), BANDS).change
+    assert doctor.startswith("Pain, dizziness or an odd rhythm? See a doctor before you ride.")
+    assert lane == "Ridden without a target, as a maximal test is."
+    assert review(replace(each_second((600, 130)), facts=facts), BANDS).change == (lane,)
 
 
 def test_too_low_a_ride_is_offered_a_lower_lane() -> None:
