@@ -498,9 +498,9 @@ class Unit:
         self._pages.review = None
         self._ride(companion, self._ready, self._wiring.clock.t_s())
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
-        if isinstance(companion, Companion):
-            plan = Mark(0.0, "plan", {"digest": self._ridden.digest()})
-            self._attempt("storage", partial(self._keeper.take, (plan,)))
+        digest = {"digest": self._ridden.digest()} if isinstance(companion, Companion) else {}
+        plan = Mark(0.0, "plan", {**digest, "near_max_bpm": companion.near_max_bpm})
+        self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
     def _ride(self, companion: Companion | MaximalTest, ready: Preparation, began_s: float) -> None:

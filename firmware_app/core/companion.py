@@ -51,6 +51,7 @@ class Companion:
         self.ended = False
         self._bands = bands
         self._lookout = Lookout(alarms, facts.hr_max_bpm)
+        self.near_max_bpm = self._lookout.near_max_bpm
         self._engine = self._lookout.engine
         self._now = self._lookout.now
         self._lag = LagModel()
@@ -294,6 +295,7 @@ class Companion:
 def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecord:
     """A whole recording through a companion, as fast as it goes. rows: (t_s, event), times not decreasing."""
     kept = Collector(companion.facts)
+    kept.take((Mark(0.0, "plan", {"near_max_bpm": companion.near_max_bpm}),))
     last_s = 0.0
     for t_s, event in rows:
         kept.take(companion.feed(event, t_s))

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from math import ceil, floor
 
 from firmware_app.core.alarms import AlarmTable, Engine, Situation
+from firmware_app.core.bands import whole_bpm
 from firmware_app.core.beats import Gate
 from firmware_app.core.events import (
     BadPacket,
@@ -37,12 +38,13 @@ class Lookout:
     """What can be seen of rider and unit now.
 
     now: what the engine looks at. seen_s: when there was last a trusted heart rate, 0 for never; unbroken_since_s:
-    since when there has been one without a gap.
+    since when there has been one without a gap. near_max_bpm: where near maximum begins, in whole bpm.
     """
 
     def __init__(self, alarms: AlarmTable, hr_max_bpm: int) -> None:
         self.engine = Engine(alarms)
         self.now = Situation(hr_max_bpm=hr_max_bpm)
+        self.near_max_bpm = whole_bpm(alarms.near_max.begins_bpm(hr_max_bpm))
         self.seen_s = 0.0
         self.unbroken_since_s = 0.0
         self._gate = Gate()

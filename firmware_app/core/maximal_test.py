@@ -146,6 +146,7 @@ class MaximalTest:
         self._all_given: bool | None = None  # the rider's own word
         others: dict[str, Any] = {kind: replace(row, on=False) for kind, row in rows_of(alarms) if kind != "near_max"}
         self._lookout = Lookout(replace(alarms, **others), facts.hr_max_bpm)
+        self.near_max_bpm = self._lookout.near_max_bpm
         self._engine = self._lookout.engine
         self._now = self._lookout.now
         self._lately: deque[tuple[float, float]] = deque(maxlen=_LATELY_AT_MOST)

@@ -118,7 +118,8 @@ class Review:
     ridden_s = in_target_s + above_target_s + below_target_s + target_unknown_s + no_target_s
 
     band_s: ridden, known time by band number, a zero for a band never reached.
-    hard_s, near_max_s: ridden, known time at or above ``bands.HARD_FRACTION`` and ``bands.NEAR_MAX_FRACTION``.
+    hard_s, near_max_s: ridden, known time at or above ``bands.HARD_FRACTION`` and ``near_max_bpm``.
+    near_max_bpm: ``bands.NEAR_MAX_FRACTION``, or the rider's own limit where that was lower.
     mean_bpm: over the ridden, known time; None when there is none.
     peak_bpm: highest trusted heart rate of the whole record; peak_reported_bpm: what the strap claimed, never used.
     trusted_fraction: known share of the ridden time, 0 to 1.
@@ -133,6 +134,7 @@ class Review:
     band_s: Mapping[int, float]
     hard_s: float
     near_max_s: float
+    near_max_bpm: int
     in_target_s: float
     above_target_s: float
     below_target_s: float
@@ -177,6 +179,7 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
     whole = np.floor(bpm + 0.5)
 
     row = np.searchsorted(np.array(bands.limits_bpm, dtype=np.float64), whole, side="right")
+    near_bpm = _riders_near_max_bpm(record.marks, bands.hr_max_bpm)
     ridden_ms, known_ms = int(span_ms[time.ridden].sum()), int(bpm_ms.sum())
     load, load_missing = _load(bpm, bpm_ms, bands, sex)
     facts = Review(
@@ -186,7 +189,8 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
         unknown_s=(ridden_ms - known_ms) / 1000,
         band_s={band.number: seconds(bpm_ms[row == i]) for i, band in enumerate(bands.scheme.bands)},
         hard_s=seconds(bpm_ms[whole >= hard_bpm(bands.hr_max_bpm)]),
-        near_max_s=seconds(bpm_ms[whole >= near_max_bpm(bands.hr_max_bpm)]),
+        near_max_s=seconds(bpm_ms[whole >= near_bpm]),
+        near_max_bpm=near_bpm,
         in_target_s=seconds(bpm_ms[(whole >= low_bpm) & (whole <= high_bpm)]),
         above_target_s=seconds(bpm_ms[whole > high_bpm]),
         below_target_s=seconds(bpm_ms[whole < low_bpm]),
@@ -218,7 +222,7 @@ def hard_bpm(hr_max_bpm: int) -> int:
 
 
 def near_max_bpm(hr_max_bpm: int) -> int:
-    """Where near maximum begins, in whole bpm."""
+    """Where near maximum begins for a rider without a limit of their own, in whole bpm."""
     return whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm)
 
 
@@ -351,6 +355,12 @@ def _limits(mark: Mark) -> tuple[float, float]:
     if isinstance(low, int | float) and isinstance(high, int | float):
         return float(low), float(high)
     return np.nan, np.nan
+
+
+def _riders_near_max_bpm(marks: Iterable[Mark], hr_max_bpm: int) -> int:
+    """Where near maximum began on this ride. The log of an older ride does not say where the alarm had it."""
+    logged = (mark.detail.get("near_max_bpm") for mark in marks if mark.kind == "plan")
+    return min([near_max_bpm(hr_max_bpm), *(bpm for bpm in logged if isinstance(bpm, int))])
 
 
 def _highest(bpm: NDArray[np.float64]) -> float | None:
