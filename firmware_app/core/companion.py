@@ -59,7 +59,7 @@ class Companion:
         self._target: Target | None = None
         self._paused_since_s = 0.0
         self._paused_total_s = 0.0
-        self._history: deque[tuple[float, float]] = deque(maxlen=128)  # (t_s, trusted bpm) of the tail
+        self._history: deque[tuple[float, float]] = deque()  # (t_s, trusted bpm) of the tail
 
     # --- in and out -------------------------------------------------------------------------------------------------
 
@@ -247,10 +247,11 @@ class Companion:
         near_max = self._engine.is_active("near_max")
         side: Side = 0
         # Without a heart rate nobody is over or under a lane, whatever the last alarm said: the page says "no signal".
-        if shown_bpm is not None:
-            if self._engine.is_active("above_target"):
+        # Nor is one whose whole beat is inside, though the alarm waits for its release.
+        if shown_bpm is not None and now.low_bpm is not None and now.high_bpm is not None:
+            if self._engine.is_active("above_target") and shown_bpm >= now.high_bpm:
                 side = 1
-            elif self._engine.is_active("below_target") and self._engine.may_urge(now):
+            elif self._engine.is_active("below_target") and shown_bpm <= now.low_bpm and self._engine.may_urge(now):
                 side = -1
         step = self._run.now
         muted_s = self._engine.audio_pause_left_s(now.t_s)

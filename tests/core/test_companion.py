@@ -426,6 +426,39 @@ def test_the_tail_is_the_last_half_minute_newest_last() -> None:
     assert tail[-1] - tail[0] > 8  # type: ignore[operator]
 
 
+def test_the_tail_of_a_strap_that_sends_five_a_second_is_as_long() -> None:
+    one = companion()
+    feed(one, [(n / 5, Measurement(130, (460.0,) if n % 2 else ())) for n in range(300)])
+    assert None not in one.view().tail_bpm
+
+
+@pytest.mark.parametrize(
+    ("bpms", "lost_s", "word"),
+    [
+        ([150 - 2 * max(t - 60, 0) for t in range(75)], 0, "ease"),
+        ([105 + max(t - 90, 0) for t in range(120)], 0, "lift"),
+        ([150] * 60 + [129] * 20, 12, "ease"),  # lost over the lane, and found well inside
+    ],
+)
+def test_no_word_stands_where_the_whole_beat_is_inside_the_lane_again(bpms: list[int], lost_s: int, word: str) -> None:
+    one = companion()
+    views = []
+    for t_s, event in beating([130] * 60 + bpms):
+        if not 120 < t_s <= 120 + lost_s:
+            one.feed(event, t_s)
+            views.append(one.view())
+    assert {view.word for view in views} == {"", word}
+    inside = [view for view in views if view.hr_bpm is not None and 120 < view.hr_bpm < 140]
+    assert {(view.side, view.word) for view in inside} == {(0, "")}
+
+
+def test_a_word_stands_on_while_the_whole_beat_is_the_limit_s() -> None:
+    one = companion()
+    feed(one, beating([130] * 60 + [150] * 40 + [150 - t / 2 for t in range(20)] + [140.3] * 5))
+    view = one.view()
+    assert (view.hr_bpm, view.side, view.word) == (140, 1, "ease")
+
+
 def test_what_is_stored_is_the_whole_beat_that_the_page_shows() -> None:
     one = companion()
     table = bands.table(settings.load_scheme("seven"), HR_MAX_BPM)
