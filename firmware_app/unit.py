@@ -20,7 +20,7 @@ from firmware_app import choices, plans, settings
 from firmware_app.core import pages
 from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.core.beats import Gate
-from firmware_app.core.companion import TICK_S, Companion
+from firmware_app.core.companion import Companion
 from firmware_app.core.dates import date_of
 from firmware_app.core.events import (
     Battery,
@@ -39,6 +39,7 @@ from firmware_app.core.events import (
     WallClock,
     Worn,
 )
+from firmware_app.core.lookout import TICK_S
 from firmware_app.core.maximal_test import MaximalTest, Ramp
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.views import SummaryView
@@ -434,9 +435,9 @@ class Unit:
         self._pages.review = None
         self._ride(companion, self._ready, self._wiring.clock.t_s())
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
-        if isinstance(companion, Companion):
-            plan = Mark(0.0, "plan", {"digest": self._ridden.digest()})
-            self._attempt("storage", partial(self._keeper.take, (plan,)))
+        digest = {"digest": self._ridden.digest()} if isinstance(companion, Companion) else {}
+        plan = Mark(0.0, "plan", {**digest, "near_max_bpm": companion.near_max_bpm})
+        self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
     def _ride(self, companion: Companion | MaximalTest, ready: Preparation, began_s: float) -> None:

@@ -26,6 +26,7 @@ from firmware_app.core.maximal_test import Ramp
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.review import review
 from firmware_app.core.session import lane_text
 from firmware_app.core.views import FaultView, HomeView, ListView, RideView, SummaryView, View
 from firmware_app.devices.clock import LoopClock
@@ -257,6 +258,18 @@ def test_home_says_which_lane_and_plan_reach_the_limit_that_a_doctor_gave() -> N
         assert said[name] == f"This lane reaches your limit, {near_bpm} bpm."
     assert said["Brisk blocks"] == f"This plan reaches your limit, {near_bpm} bpm."
     assert {said[name] for name in ("1 Restore", "2 Easy", "3 Steady")} == {""}
+
+
+@pytest.mark.parametrize("unit", [{}, {"test": Ramp()}])
+def test_the_limit_that_a_doctor_gave_is_kept_with_the_ride_and_reviewed(unit: dict[str, Any]) -> None:
+    settings.config_dir().mkdir(parents=True)
+    (settings.config_dir() / "alarms.toml").write_text("[near_max]\nlimit_bpm = 130\n")
+    bench = Bench(beating([140] * 120), for_s=120.0, unit=unit).run()
+    settings.config_dir().joinpath("alarms.toml").unlink()  # lifted since; that ride had it
+    it = review(bench.record, prepare(hr_max_bpm=HR_MAX_BPM).bands)
+    assert it.near_max_bpm == 130
+    assert it.near_max_s > 100
+    assert "Pain, dizziness or an odd rhythm?" in it.change[0]
 
 
 def test_sounds_off_leaves_near_maximum_on() -> None:
@@ -1495,7 +1508,7 @@ def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:
         unit={"test": Ramp(80, 20)},
     ).run()
     stages = [mark.detail["name"] for mark in bench.marks("step")]
-    assert stages == ["warm_up", "cool_down", "result"]
+    assert stages == ["Warm-up", "Cool-down", "Result"]
     [verdict] = bench.marks("verdict")
     assert verdict.detail["maximal"] is False
     assert bench.record.facts.plan == TEST_PLAN

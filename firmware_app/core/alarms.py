@@ -237,7 +237,7 @@ def rows_of(table: AlarmTable) -> list[tuple[str, Condition]]:
 
 @dataclass(slots=True)
 class Situation:
-    """The moment as the companion sees it; one object, kept up to date and read by every condition.
+    """The moment as the lookout sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
     trusted heart rate without its quick swings, and its slope. doubt_bpm, unseen_s: the gate's own. on_its_way:

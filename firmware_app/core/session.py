@@ -280,8 +280,8 @@ def _lies_at(lane: Target, near_bpm: int) -> bool:
 class PlanRun:
     """One ride through a plan: fed with ridden time and heart rate, answers with what changed.
 
-    Every door takes the ridden time first settles what that time already ended, and then does its own work; a time
-    earlier than one already seen counts as that one. Steps begin exactly where the one before ended.
+    Every door takes the ridden time, settles what had ended by then, and only then does its own work; a time earlier
+    than one already seen counts as that one. Steps begin exactly where the one before ended.
     """
 
     def __init__(self, plan: Plan, bands: BandTable) -> None:
