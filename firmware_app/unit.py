@@ -40,9 +40,9 @@ from firmware_app.core.events import (
     Worn,
 )
 from firmware_app.core.lookout import TICK_S
-from firmware_app.core.maximal_test import MaximalTest, Ramp
+from firmware_app.core.maximal_test import MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
-from firmware_app.core.views import SummaryView
+from firmware_app.core.views import SummaryView, View
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
@@ -120,6 +120,7 @@ class Unit:
         self._test_at_once = test is not None
         self._ramp = test or Ramp()
         self._companion: Companion | MaximalTest | None = None
+        self._safety: SafetyPages | None = None  # while they are read
         self.rode = False
         """Whether a ride was begun, or gone on with."""
         self._ridden = ready  # what the ride under way goes by, or the one before: a cut ride keeps its own
@@ -168,7 +169,7 @@ class Unit:
         if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
         elif self._test_at_once:
-            self._begin_test()
+            self._read_before_test()
         elif self._at_once:
             self._begin()
         if silent is not None:
@@ -272,8 +273,11 @@ class Unit:
         elif isinstance(event, Press):
             if self._going_on:
                 return  # in a moment there is a ride to press for
-            for order in self._pages.press(event):
-                self._obey(order)
+            if self._safety:
+                self._read(self._safety, event)
+            else:
+                for order in self._pages.press(event):
+                    self._obey(order)
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
             trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
@@ -400,7 +404,11 @@ class Unit:
         self._draw_again_s = now_s + min(now_s - began_s, LONGEST_DRAW_S)
 
     def _draw(self, panel: Panel) -> None:
-        view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
+        view: View
+        if self._safety:
+            view = self._safety.view()
+        else:
+            view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
         painter = self._painter or self._new_painter(panel)
         self._painter = None  # begun anew, and whole, after a failure
         picture = painter.paint(view)
@@ -423,8 +431,22 @@ class Unit:
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._set_off(ready.companion(ready.facts(self._source, date_of(self._wiring.clock.unix_s()))))
 
-    def _begin_test(self) -> None:
+    def _read_before_test(self) -> None:
         self._ready.check_test()
+        self._safety = SafetyPages(self._wiring.clock.t_s())
+
+    def _read(self, safety: SafetyPages, press: Press) -> None:
+        """A press on the pages before a test. Until it begins nothing is a ride, and nothing is kept."""
+        answer = safety.press(press, self._wiring.clock.t_s())
+        if not answer:
+            return
+        self._safety = None
+        if answer == "begin":
+            self._begin_test()
+        elif self._stop_with_ride:
+            self._done.set()
+
+    def _begin_test(self) -> None:
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
         self._plan_edited_s = None
         self._set_off(MaximalTest(facts, self._ready.alarms, self._ramp))
@@ -590,7 +612,7 @@ class Unit:
                     self._begin()
                 case pages.Test():
                     self._renew()
-                    self._begin_test()
+                    self._read_before_test()
                 case pages.GoOn() if self._cut is not None:
                     self._going_on = True
                     self._pages.offered = "Taking it up again."

@@ -1,10 +1,10 @@
-"""The guided maximal test: one pure state machine from the safety page to the verdict.
+"""The guided maximal test: the pages to read before it, and one pure state machine from the warm-up to the verdict.
 
 Driven like a companion, on the same grid and with the same lookout: ``feed(event, t_s)`` answers with effects,
 ``view()`` is the page, ``ended`` says when the rider has left. What is measured goes to the log as in any ride (plan
-``maximal-test``); the verdict is a mark in it.
+``maximal-test``); the verdict is a mark in it. Of the pages before it nothing is kept: who reads them has not ridden.
 
-    safety --long select on the last page--> warm_up --time and a good signal--> ramp --plus: "sprint"--> sprint
+    SafetyPages --long select on the last one--> warm_up --time and a good signal--> ramp --plus: "sprint"--> sprint
     warm_up, ramp, sprint --minus, always one press--> cool_down --three minutes--> result --minus--> ended
 
 It never asks for more effort. A cue says that a step or a stage has begun, and near maximum even those are silent; the
@@ -35,17 +35,16 @@ from firmware_app.core.views import TestView
 if TYPE_CHECKING:
     from firmware_app.core.evidence import Evidence
 
-Stage = Literal["safety", "warm_up", "ramp", "sprint", "cool_down", "result"]
+Stage = Literal["warm_up", "ramp", "sprint", "cool_down", "result"]
 
 TITLES: dict[Stage, str] = {
-    "safety": "Safety",
     "warm_up": "Warm-up",
     "ramp": "Ramp",
     "sprint": "Sprint",
     "cool_down": "Cool-down",
     "result": "Result",
 }
-"""What each stage is called; the safety pages come before the first step of the log."""
+"""What each stage is called, in their order."""
 
 SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
     (
@@ -128,17 +127,53 @@ class Verdict:
     fall_2_bpm: int | None
 
 
+class SafetyPages:
+    """What must be read before a test. Each page stands for a while, and only a long hold on the last one goes on.
+
+    t_s: when the first one shows.
+    """
+
+    def __init__(self, t_s: float) -> None:
+        self._page = 0
+        self._since_s = t_s
+
+    def press(self, press: Press, t_s: float) -> Literal["", "leave", "begin"]:
+        """A press, and what comes of it."""
+        read = t_s - self._since_s >= PAGE_READ_S
+        last = self._page == len(SAFETY_PAGES) - 1
+        match (press.key, press.hold):
+            case ("minus", "short") if self._page == 0:
+                return "leave"
+            case ("minus", "short"):
+                self._page, self._since_s = self._page - 1, t_s
+            case ("plus", "short") if read and not last:
+                self._page, self._since_s = self._page + 1, t_s
+            case ("select", "long") if read and last:
+                return "begin"
+        return ""
+
+    def view(self) -> TestView:
+        """The page that stands. It is there to be read, and gets all the room."""
+        last = self._page == len(SAFETY_PAGES) - 1
+        actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
+        place = f"{self._page + 1} of {len(SAFETY_PAGES)}"
+        return TestView("Safety", "", SAFETY_PAGES[self._page], place, False, "", actions)
+
+
 class MaximalTest:
-    """One guided test. ``facts`` tells the accepted maximum; of ``alarms`` the row near_max is watched."""
+    """One guided test, from its warm-up on.
+
+    ``facts`` tells the accepted maximum; of ``alarms`` the row near_max is watched.
+    """
 
     def __init__(self, facts: RideFacts, alarms: AlarmTable, ramp: Ramp | None = None) -> None:
         self.facts = replace(facts, plan=maximum.TEST_PLAN, target="")
         self.ended = False
         self.verdict: Verdict | None = None
         self._ramp = ramp or Ramp()
-        self._stage: Stage = "safety"
-        self._page = 0
-        self._since_s = 0.0  # when the stage, or the safety page, began
+        self._stage: Stage = "warm_up"
+        self._begun = False
+        self._since_s = 0.0  # when the stage began
         self._step = 0
         self._ramp_s: float | None = None
         self._effort_end_s: float | None = None
@@ -183,7 +218,7 @@ class MaximalTest:
         if self._stage in ("warm_up", "ramp", "sprint"):
             self._why = why
             self._effort_end_s = t_s
-        if self.verdict is None and self._stage != "safety":
+        if self.verdict is None:
             self._judge(t_s, out)
         self.ended = True
         self._lookout.end(t_s, why, out)
@@ -193,12 +228,15 @@ class MaximalTest:
         """Remember what the verdict will need of the heart rate that has just come in."""
         if self._now.trusted_bpm is not None:
             self._lately.append((t_s, self._now.trusted_bpm))
-        if self._stage not in ("safety", "result"):
+        if self._stage != "result":
             self._samples += [effect for effect in out if isinstance(effect, Sample)]
 
     def _moment(self, t_s: float, out: list[Effect]) -> None:
         stage_s = t_s - self._since_s
-        if self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
+        if not self._begun:
+            self._begun = True
+            self._go("warm_up", t_s, out)
+        elif self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
             self._ramp_s = t_s
             self._step = 1
             self._go("ramp", t_s, out)
@@ -225,9 +263,7 @@ class MaximalTest:
                 out.extend(change.effects(t_s))
 
     def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
-        if self._stage == "safety":
-            self._read(press, t_s, out)
-        elif press.hold == "repeat":
+        if press.hold == "repeat":
             return
         elif self._stage == "result":
             if press.key == "minus":
@@ -245,20 +281,6 @@ class MaximalTest:
             self._all_given = True
             self._go("sprint", t_s, out)
 
-    def _read(self, press: Press, t_s: float, out: list[Effect]) -> None:
-        """The safety pages: each stands for a while, and only a long hold on the last one goes on."""
-        read = t_s - self._since_s >= PAGE_READ_S
-        last = self._page == len(SAFETY_PAGES) - 1
-        if press.key == "minus" and press.hold == "short":
-            if self._page == 0:
-                out.extend(self.end(t_s, "not begun"))
-            else:
-                self._page, self._since_s = self._page - 1, t_s
-        elif press.key == "plus" and press.hold == "short" and read and not last:
-            self._page, self._since_s = self._page + 1, t_s
-        elif press.key == "select" and press.hold == "long" and read and last:
-            self._go("warm_up", t_s, out)
-
     def _stop(self, why: str, t_s: float, out: list[Effect]) -> None:
         self._why = why
         self._effort_end_s = t_s
@@ -266,7 +288,7 @@ class MaximalTest:
 
     def _go(self, stage: Stage, t_s: float, out: list[Effect]) -> None:
         self._stage, self._since_s = stage, t_s
-        index = list(TITLES).index(stage) - 1
+        index = list(TITLES).index(stage)
         out.append(Mark(t_s, "step", {"index": index, "name": TITLES[stage], "round": "", "why": self._why}))
         if stage in ("cool_down", "result"):
             out.append(DONE)
@@ -361,12 +383,7 @@ class MaximalTest:
         actions = ("stop", "", "")
         gone_s = self._now.t_s - self._since_s
         watch = "Stop for pain, dizziness, an odd rhythm."
-        if self._stage == "safety":
-            last = self._page == len(SAFETY_PAGES) - 1
-            left, big = f"{self._page + 1} of {len(SAFETY_PAGES)}", ""
-            lines = SAFETY_PAGES[self._page]
-            actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
-        elif self._stage == "warm_up":
+        if self._stage == "warm_up":
             left = clock_text(WARM_UP_S - gone_s)
             waiting = gone_s >= WARM_UP_S
             lines = ("Waiting for a clean heart-rate signal: wet the strap." if waiting else "Ride easily.", watch)
@@ -386,9 +403,7 @@ class MaximalTest:
         else:
             lines, big = self._result()
             actions = ("leave", "", "")
-        # The safety pages are there to be read, and get all the room.
-        wrong = "" if self._stage == "safety" else self._lookout.notice()
-        return TestView(TITLES[self._stage], big, lines, left, self.near_max, wrong, actions)
+        return TestView(TITLES[self._stage], big, lines, left, self.near_max, self._lookout.notice(), actions)
 
     def _result(self) -> tuple[tuple[str, ...], str]:
         verdict = self.verdict

@@ -13,7 +13,7 @@ from firmware_app.core import bands
 from firmware_app.core.alarms import AlarmTable
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Effect, Event, Fault, Link, Mark, Note, Press, Sound, Tick
-from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp
+from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.session import free_plan
@@ -23,11 +23,9 @@ from sim.rider import STEP_S, Rider
 from sim.scenario import labelled_ride
 from sim.strap import Episode, Strap, beats, notifications
 
-BEGIN_S = 20.0
-RAMP_S = BEGIN_S + 600.0
-READ = [(4.0 * n, Press("plus")) for n in range(1, 4)] + [(BEGIN_S - 1, Press("select", "long"))]
+RAMP_S = 600.0
 SPRINT_S = RAMP_S + 15 * 60
-ALL_OUT = [*READ, (SPRINT_S, Press("plus")), (SPRINT_S + 29, Press("minus"))]
+ALL_OUT = [(SPRINT_S, Press("plus")), (SPRINT_S + 29, Press("minus"))]
 
 
 @dataclass
@@ -51,7 +49,7 @@ def ride(
 ) -> Done:
     """A whole test: ``top`` is the workload, in fractions of peak power, at which this rider would sprint."""
     rider = Rider.drawn(Dice(seed, "rider"))
-    at_s = [0, BEGIN_S, RAMP_S, SPRINT_S, SPRINT_S + 1, SPRINT_S + 30, SPRINT_S + 31, SPRINT_S + 400]
+    at_s = [0, 20, RAMP_S, SPRINT_S, SPRINT_S + 1, SPRINT_S + 30, SPRINT_S + 31, SPRINT_S + 400]
     work = np.interp(np.arange(0, at_s[-1], STEP_S), at_s, [0.1, 0.35, 0.5, top, top + 0.2, top + 0.2, 0.1, 0.1])
     latent = rider.latent(work, Dice(seed, "heart"))
     beat_s = beats(latent, rider.hr_max_bpm, Dice(seed, "beats"))
@@ -109,16 +107,16 @@ def test_however_time_is_split_into_ticks_the_test_is_the_same_and_its_time_neve
     assert late.feed(Link("lost"), 20.0) == (Mark(30.0, "link", {"state": "lost"}),)
 
 
-@pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S + 5])
+@pytest.mark.parametrize("at_s", [100.0, RAMP_S + 30, RAMP_S + 500, SPRINT_S + 5])
 def test_one_press_stops_it_at_any_moment(at_s: float) -> None:
     done = ride(2, [*[row for row in ALL_OUT if row[0] < at_s], (at_s, Press("minus"))])
     stages = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "Cool-down"]
     assert stages == [at_s]
 
 
-@pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S - 200])
+@pytest.mark.parametrize("at_s", [100.0, RAMP_S + 30, RAMP_S + 500, SPRINT_S - 200])
 def test_an_aborted_test_is_not_maximal(at_s: float) -> None:
-    verdict = ride(3, [*READ, (at_s, Press("minus"))]).test.verdict
+    verdict = ride(3, [(at_s, Press("minus"))]).test.verdict
     assert verdict is not None
     assert not verdict.maximal
     assert verdict.why
@@ -127,7 +125,7 @@ def test_an_aborted_test_is_not_maximal(at_s: float) -> None:
 def test_a_test_given_up_early_is_not_maximal_even_when_the_rider_says_so() -> None:
     at_s = RAMP_S + 420
     for seed in range(4):
-        verdict = ride(seed, [*READ, (at_s, Press("minus")), (at_s + 9, Press("plus"))]).test.verdict
+        verdict = ride(seed, [(at_s, Press("minus")), (at_s + 9, Press("plus"))]).test.verdict
         assert verdict is not None
         assert not verdict.maximal
 
@@ -158,7 +156,7 @@ def test_a_lost_strap_ends_the_effort() -> None:
 
 def test_a_signal_lost_just_before_the_end_is_not_called_a_rise() -> None:
     end_s = SPRINT_S + 29
-    verdict = ride(0, faults=(Episode("dropout", end_s - 51, end_s - 39.5, 0.5),)).test.verdict
+    verdict = ride(10, faults=(Episode("dropout", end_s - 51, end_s - 39.5, 0.5),)).test.verdict
     assert verdict is not None
     assert not verdict.maximal
     assert "signal was lost" in verdict.why
@@ -167,8 +165,8 @@ def test_a_signal_lost_just_before_the_end_is_not_called_a_rise() -> None:
 
 def test_without_a_signal_the_ramp_never_begins() -> None:
     test = MaximalTest(RideFacts(180), settings.load_alarms())
-    for t_s, event in [*READ, *((t, Tick()) for t in np.arange(BEGIN_S, BEGIN_S + 1500, 0.25).tolist())]:
-        test.feed(event, t_s)
+    for t_s in np.arange(0.0, 1500, 0.25).tolist():
+        test.feed(Tick(), t_s)
     assert test.view().stage == "Warm-up"
     assert "signal" in test.view().lines[0]
 
@@ -176,20 +174,25 @@ def test_without_a_signal_the_ramp_never_begins() -> None:
 # --- safety -----------------------------------------------------------------------------------------------------------
 
 
-def safety(presses: list[tuple[float, Press]]) -> MaximalTest:
-    test = MaximalTest(RideFacts(180), settings.load_alarms())
-    for t_s, press in presses:
-        test.feed(Tick(), t_s)
-        test.feed(press, t_s)
-    return test
+READ = [(104.0 + 4.0 * n, Press("plus")) for n in range(3)]
+
+
+def read(presses: list[tuple[float, Press]]) -> tuple[str, str]:
+    """What came of the last of these presses, on pages that show from 100 s on, and which page stands."""
+    safety = SafetyPages(100.0)
+    answers = [safety.press(press, t_s) for t_s, press in presses]
+    assert not any(answers[:-1])
+    return answers[-1], safety.view().left
 
 
 def test_only_a_long_hold_on_the_last_page_begins() -> None:
-    assert safety(READ).view().stage == "Warm-up"
-    assert safety([*READ[:-1], (19.0, Press("select"))]).view().stage == "Safety"
-    assert safety([(19.0, Press("select", "long"))]).view().stage == "Safety"
-    hurried = [(0.1 * n, Press("plus")) for n in range(9)] + [(1.0, Press("select", "long"))]
-    assert safety(hurried).view().left == f"1 of {len(SAFETY_PAGES)}"
+    assert read([*READ, (119.0, Press("select", "long"))]) == ("begin", "4 of 4")
+    assert read([*READ, (119.0, Press("select"))]) == ("", "4 of 4")
+    assert read([*READ, (113.0, Press("select", "long"))]) == ("", "4 of 4")
+    assert read([*READ, (119.0, Press("minus")), (125.0, Press("select", "long"))]) == ("", "3 of 4")
+    assert read([(119.0, Press("select", "long"))]) == ("", "1 of 4")
+    hurried = [(100 + 0.1 * n, Press("plus")) for n in range(9)] + [(101.0, Press("select", "long"))]
+    assert read(hurried) == ("", "1 of 4")
 
 
 def test_the_safety_pages_say_what_they_must() -> None:
@@ -202,7 +205,7 @@ def test_the_safety_pages_say_what_they_must() -> None:
 
 
 def test_the_rider_can_leave_before_it_begins() -> None:
-    assert safety([(5.0, Press("minus"))]).ended
+    assert read([(100.1, Press("minus"))]) == ("leave", "1 of 4")
 
 
 # --- never upward -----------------------------------------------------------------------------------------------------
@@ -216,7 +219,7 @@ def words(test: MaximalTest) -> Iterator[str]:
 def held(table: AlarmTable, bpm: int, from_s: int, to_s: int) -> list[tuple[float, str, Effect]]:
     """A test of a rider easy but from ``from_s`` to ``to_s``, with a sprint from 800 s to 820 s."""
     test = MaximalTest(RideFacts(200), table)
-    presses = [*READ, (800.0, Press("plus")), (820.0, Press("minus"))]
+    presses = [(800.0, Press("plus")), (820.0, Press("minus"))]
     rows: list[tuple[float, Event]] = [*presses]
     hr_bpm, beat_s, beats_n = 120.0, 2.0, 0
     for second in range(2, 1000):
@@ -269,8 +272,8 @@ def in_both(
     scheme = bands.table(settings.load_scheme("seven"), hr_max_bpm)
     free = Companion(RideFacts(hr_max_bpm), scheme, table, free_plan(None))
     test = MaximalTest(RideFacts(hr_max_bpm), table)
-    begun: list[tuple[float, Event]] = [row for row in rows if BEGIN_S <= row[0] < RAMP_S - 2]
-    told = [near_alarms(free, begun), near_alarms(test, [*READ, *begun])]
+    begun: list[tuple[float, Event]] = [row for row in rows if row[0] < RAMP_S - 2]
+    told = [near_alarms(free, begun), near_alarms(test, begun)]
     assert test.view().stage == "Warm-up"
     return told
 
@@ -291,7 +294,7 @@ STOOD_STILL = [150 + second // 6 for second in range(60)] + [160] * 32 + [191, 1
 )
 def test_near_maximum_is_told_in_the_warm_up_exactly_when_a_ride_tells_it(bpms: list[int], rr: bool, ends: int) -> None:
     rows: list[tuple[float, Event]] = []
-    for second, bpm in enumerate(bpms, start=int(BEGIN_S)):
+    for second, bpm in enumerate(bpms, start=1):
         wobble = (-2, 1, 3, -1, -1)[second % 5]
         rrs = (60000 / bpm + wobble,) * round(bpm / 60) if rr and bpm else ()
         rows += [(float(second), Measurement(bpm, rrs, True))] if bpm else []
@@ -377,12 +380,9 @@ def test_ramp_by_watts_and_by_feel_is_on_the_screen() -> None:
 
 
 def test_what_is_wrong_is_on_the_page_until_it_is_over() -> None:
-    test = safety([])
+    test = MaximalTest(RideFacts(180), settings.load_alarms())
     test.feed(Link("searching", "Put the strap on."), 1.0)
-    assert test.view().notice == ""  # the safety pages get all the room
-    for t_s, press in READ:
-        test.feed(press, t_s)
-    seen = []
+    seen = [test.view().notice]
     for event in (
         Fault("sounder", "No sounder."),
         Fault("storage", "Card full."),
@@ -392,11 +392,13 @@ def test_what_is_wrong_is_on_the_page_until_it_is_over() -> None:
     ):
         test.feed(event, 30.0)
         seen.append(test.view().notice)
-    assert seen == ["Put the strap on.", "Card full.", "Put the strap on.", "No sounder.", ""]
+    assert seen == ["Put the strap on.", "Put the strap on.", "Card full.", "Put the strap on.", "No sounder.", ""]
 
 
 def test_links_are_logged_and_nothing_is_answered_after_the_end() -> None:
-    test = safety([(5.0, Press("minus"))])
+    test = MaximalTest(RideFacts(180), settings.load_alarms())
+    assert Mark(5.0, "link", {"state": "lost"}) in test.feed(Link("lost"), 5.0)
+    test.end(6.0)
     assert test.feed(Link("lost"), 6.0) == ()
     assert test.feed(Measurement(120), 7.0) == ()
     assert replace(test.facts).plan == "maximal-test"
