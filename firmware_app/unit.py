@@ -13,11 +13,13 @@ import logging
 import signal
 from collections import deque
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from firmware_app import choices, plans, settings
 from firmware_app.core import pages
+from firmware_app.core.alarms import AlarmTable, quiet
 from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.core.beats import Gate
 from firmware_app.core.companion import Companion
@@ -335,8 +337,7 @@ class Unit:
     def _perform(self, effects: tuple[Effect, ...]) -> None:
         for effect in effects:
             if isinstance(effect, Sound):
-                if self._pages.sounds or effect.kind == "near_max":
-                    self._attempt("sounder", partial(self._sounder.play, effect))
+                self._attempt("sounder", partial(self._sounder.play, effect))
             elif isinstance(effect, Hush):
                 self._attempt("sounder", self._sounder.hush)
             elif isinstance(effect, Notice):
@@ -427,9 +428,9 @@ class Unit:
     # --- the ride ---------------------------------------------------------------------------------------------------
 
     def _begin(self) -> None:
-        ready = self._ready
-        self._plan_edited_s = _edited_s(ready.plan.name)
-        self._set_off(ready.companion(ready.facts(self._source, date_of(self._wiring.clock.unix_s()))))
+        facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
+        self._plan_edited_s = _edited_s(self._ready.plan.name)
+        self._set_off(replace(self._ready, alarms=self._alarms()).companion(facts))
 
     def _read_before_test(self) -> None:
         self._ready.check_test()
@@ -449,7 +450,11 @@ class Unit:
     def _begin_test(self) -> None:
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
         self._plan_edited_s = None
-        self._set_off(MaximalTest(facts, self._ready.alarms, self._ramp))
+        self._set_off(MaximalTest(facts, self._alarms(), self._ramp))
+
+    def _alarms(self) -> AlarmTable:
+        """The rider's table, with the sounds as they are switched."""
+        return self._ready.alarms if self._pages.sounds else quiet(self._ready.alarms)
 
     def _set_off(self, companion: Companion | MaximalTest) -> None:
         if "summary" in self._tasks:
@@ -509,7 +514,7 @@ class Unit:
             hr_max_bpm=cut.facts.hr_max_bpm,
             hr_rest_bpm=cut.facts.hr_rest_bpm,
             scheme=cut.facts.scheme,
-            alarms=self._ready.alarms,
+            alarms=self._alarms(),
         )
         if cut.plan not in ("", ready.digest()):
             raise SettingsError(

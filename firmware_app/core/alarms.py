@@ -14,7 +14,7 @@ sounds at once, a shallow one when it has lasted, a beat across the limit never.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, NamedTuple
 
 from firmware_app.core.events import Effect, Mark, Note, Priority, Sound
@@ -224,6 +224,12 @@ def problem_with(table: AlarmTable) -> str:
                 shown = value if isinstance(value, int) else f"{value:g}"
                 return f"{kind}.{key}: {shown} is not between {low:g} and {high:g}; set one that is"
     return ""
+
+
+def quiet(table: AlarmTable) -> AlarmTable:
+    """The table of a rider who wants no sounds: everything is watched, shown and logged, and near_max still sounds."""
+    silent: dict[str, Any] = {kind: replace(row, sound=()) for kind, row in rows_of(table) if kind != "near_max"}
+    return replace(table, **silent)
 
 
 def rows_of(table: AlarmTable) -> list[tuple[str, Condition]]:

@@ -179,6 +179,7 @@ class MaximalTest:
         self._effort_end_s: float | None = None
         self._why = ""
         self._all_given: bool | None = None  # the rider's own word
+        self._cues = bool(alarms.step_change.sound)  # none where a rider has all the sounds off
         others: dict[str, Any] = {kind: replace(row, on=False) for kind, row in rows_of(alarms) if kind != "near_max"}
         self._lookout = Lookout(replace(alarms, **others), facts.hr_max_bpm)
         self.near_max_bpm = self._lookout.near_max_bpm
@@ -290,13 +291,13 @@ class MaximalTest:
         self._stage, self._since_s = stage, t_s
         index = list(TITLES).index(stage)
         out.append(Mark(t_s, "step", {"index": index, "name": TITLES[stage], "round": "", "why": self._why}))
-        if stage in ("cool_down", "result"):
-            out.append(DONE)
-        else:
+        if stage not in ("cool_down", "result"):
             self._cue(out)
+        elif self._cues:
+            out.append(DONE)
 
     def _cue(self, out: list[Effect]) -> None:
-        if self._engine.may_urge(self._now):
+        if self._cues and self._engine.may_urge(self._now):
             out.append(CUE)
 
     # --- judging ------------------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import pytest
 
 from firmware_app import settings
 from firmware_app.core import bands
-from firmware_app.core.alarms import AlarmTable
+from firmware_app.core.alarms import AlarmTable, quiet
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Effect, Event, Fault, Link, Mark, Note, Press, Sound, Tick
 from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp, SafetyPages
@@ -393,6 +393,12 @@ def test_what_is_wrong_is_on_the_page_until_it_is_over() -> None:
         test.feed(event, 30.0)
         seen.append(test.view().notice)
     assert seen == ["Put the strap on.", "Put the strap on.", "Card full.", "Put the strap on.", "No sounder.", ""]
+
+
+def test_with_all_sounds_off_a_test_is_silent_but_for_near_maximum() -> None:
+    told = held(quiet(settings.load_alarms()), 195, 100, 250)
+    assert {effect.kind for _, _, effect in told if isinstance(effect, Sound)} == {"near_max"}
+    assert len(near(told, "Warm-up")) >= 8
 
 
 def test_links_are_logged_and_nothing_is_answered_after_the_end() -> None:
