@@ -359,9 +359,12 @@ OWN_TERMINAL = (
 
 
 def in_a_terminal(
-    words: list[str], columns: int = 80, act: Callable[[subprocess.Popen[bytes], int], object] | None = None
+    words: list[str],
+    columns: int = 80,
+    act: Callable[[subprocess.Popen[bytes], int], object] | None = None,
+    once: bytes = b"  0:01",
 ) -> tuple[int, list[str]]:
-    """Status and lines of a command in a terminal; act: called when a second was ridden."""
+    """Status and lines of a command in a terminal; act: called once this is seen, as when a second was ridden."""
     leader, follower = pty.openpty()
     fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
     command = [sys.executable, "-c", OWN_TERMINAL, *words]
@@ -376,7 +379,7 @@ def in_a_terminal(
         with contextlib.suppress(OSError):
             while more := os.read(leader, 4096):
                 seen += more
-                if act is not None and b"  0:01" in seen:
+                if act is not None and once in seen:
                     act(unit, leader)
                     act = None
     os.close(leader)
@@ -409,6 +412,19 @@ def test_a_ride_is_summed_up_however_it_ends(act: Callable[[subprocess.Popen[byt
     assert not any("Home" in line for line in lines)
     assert len([line for line in lines if line.startswith("Ride over: 0:0")]) == 1
     assert "The ride is stored" in lines[-1]
+
+
+def test_a_maximum_that_is_set_while_the_unit_is_at_home_is_the_next_rides() -> None:
+    def set_and_ride(unit: subprocess.Popen[bytes], leader: int) -> None:
+        assert main(["maximum", "set", "150"]) == 0
+        os.write(leader, b"  ")
+
+    settings.remember("rider", {"hr_max_bpm": 188})
+    status, _ = in_a_terminal(["ride", "--panel", "offscreen", "--stop-after-s", "3"], act=set_and_ride, once=b"go on")
+    assert status == 0
+    with open_log(log_path()) as log:
+        [ride] = log.rides()
+    assert ride.facts.hr_max_bpm == 150
 
 
 def test_without_a_ride_none_is_said_to_be_stored() -> None:
