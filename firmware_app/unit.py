@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import logging
 import signal
-from collections import deque
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import replace
 from functools import partial
@@ -45,24 +44,19 @@ from firmware_app.core.lookout import TICK_S
 from firmware_app.core.maximal_test import MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.views import SummaryView, View
+from firmware_app.cut_ride import CutRide, CutShort
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
-from firmware_app.preparation import Preparation, prepare
+from firmware_app.preparation import Preparation
 from firmware_app.settings import SettingsError
-from firmware_app.wiring import CutShort, Keeper, Wiring
+from firmware_app.wiring import Keeper, Wiring
 
 if TYPE_CHECKING:
     from firmware_app.screens.painter import Painter
 
 LOOK_S = 10.0
 """How often the unit looks whether somebody edited what it was told: at home its settings, on a ride the plan."""
-
-REPLAYED_AT_ONCE = 200
-"""Events of a cut ride, between which nothing else has its turn."""
-
-WAITING_AT_MOST = 20_000
-"""Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
 
 CUT_WITHIN_S = 20.0
 """So long a ride waits for the log to say whether another was cut. A large log that has to be mended takes minutes."""
@@ -113,10 +107,7 @@ class Unit:
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
         self._look_for_cut = cut
-        self._cut: CutShort | None = None
-        self._cut_found_s = 0.0
-        self._going_on = False
-        self._waiting: deque[tuple[float, Measurement]] = deque(maxlen=WAITING_AT_MOST)  # for a ride to go on
+        self._cut: CutRide | None = None
         self._pressed_s = 0.0
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
@@ -226,10 +217,9 @@ class Unit:
             self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
         elif error := look.exception():
             self._cannot_open("storage", error)
-        else:
-            self._cut = look.result()
-        self._cut_found_s = self._wiring.clock.t_s()
-        self._pages.offered = self._cut.words if self._cut else ""
+        elif short := look.result():
+            self._cut = CutRide(short, self._wiring.clock.t_s())
+            self._pages.offered = short.words
 
     def _open_keeper(self) -> None:
         on_fault = partial(self._from_thread, asyncio.get_running_loop())
@@ -273,7 +263,7 @@ class Unit:
             if companion.ended:
                 self._over()
         elif isinstance(event, Press):
-            if self._going_on:
+            if self._cut and self._cut.going_on:
                 return  # in a moment there is a ride to press for
             if self._safety:
                 self._read(self._safety, event)
@@ -283,8 +273,8 @@ class Unit:
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
             trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
-            if self._going_on and isinstance(event, Measurement):
-                self._waiting.append((now_s, event))
+            if self._cut and self._cut.going_on and isinstance(event, Measurement):
+                self._cut.keep_waiting(event, now_s)
             self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
@@ -476,20 +466,18 @@ class Unit:
         self._pages.page = "ride"
         self._service.status("riding")
 
-    async def _go_on(self, cut: CutShort, back_s: float) -> None:
+    async def _go_on(self, cut: CutRide, back_s: float) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
 
         back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
         """
         try:
-            ready, companion = await self._replayed(cut)
-            t_s = round(cut.t_s + cut.away_s + back_s - self._cut_found_s, 3)
-            marks = companion.feed(Off(cut.t_s), t_s)
-            cut.take_up(self._keeper)
+            ready, companion = await cut.replayed(self._alarms())
+            t_s = cut.ride_s(back_s)
+            marks = companion.feed(Off(cut.short.t_s), t_s)
+            cut.short.take_up(self._keeper)
         except Exception as error:
             self._refuse(error, "the ride that was cut")
-            self._going_on = False
-            self._waiting.clear()
             self._cut = None
             self._pages.offered = ""
             self._pages.page = "home"
@@ -497,36 +485,13 @@ class Unit:
                 self._begin()
             self._show()
             return
-        self._going_on = False
+        self._cut = None
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._ride(companion, ready, back_s - t_s)
-        late = [effect for at_s, beat in self._waiting for effect in self._fed(companion, beat, at_s)]
-        self._waiting.clear()
+        late = [effect for beat, at_s in cut.waiting for effect in self._fed(companion, beat, at_s)]
         companion.leave_out_stale(late, self._ride_s())
         self._perform((*marks, *late))
         self._tell_what_is_known()
-
-    async def _replayed(self, cut: CutShort) -> tuple[Preparation, Companion]:
-        """The companion as it was when the ride was cut. Nothing sounds. Raises SettingsError for another plan."""
-        ready = prepare(
-            target=None if cut.facts.plan else cut.facts.target,
-            plan=cut.facts.plan or None,
-            hr_max_bpm=cut.facts.hr_max_bpm,
-            hr_rest_bpm=cut.facts.hr_rest_bpm,
-            scheme=cut.facts.scheme,
-            alarms=self._alarms(),
-        )
-        if cut.plan not in ("", ready.digest()):
-            raise SettingsError(
-                f"{f'plan {cut.facts.plan}' if cut.facts.plan else 'the target'} or its bands were changed since the "
-                "ride was cut, and a lane must not jump under a rider: the ride is kept as it is; begin a new one"
-            )
-        companion = ready.companion(cut.facts)
-        for number, (t_s, event) in enumerate(cut.events):
-            companion.feed(event, t_s)
-            if number % REPLAYED_AT_ONCE == 0:
-                await asyncio.sleep(0)  # a ride of hours takes a small board a minute, and the watchdog less
-        return ready, companion
 
     def _tell_what_is_known(self) -> None:
         self.deliver(WallClock(self._wiring.clock.unix_s()))
@@ -618,8 +583,8 @@ class Unit:
                 case pages.Test():
                     self._renew()
                     self._read_before_test()
-                case pages.GoOn() if self._cut is not None:
-                    self._going_on = True
+                case pages.GoOn() if self._cut:
+                    self._cut.going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
                     self._start("cut ride", partial(self._go_on, self._cut, self._wiring.clock.t_s()))

@@ -29,6 +29,7 @@ from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.review import review
 from firmware_app.core.session import lane_text
 from firmware_app.core.views import FaultView, HomeView, ListView, RideView, SummaryView, View
+from firmware_app.cut_ride import CutShort
 from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
 from firmware_app.devices.sounder import SilentSounder, Sounder
@@ -37,7 +38,7 @@ from firmware_app.preparation import prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, log_path, open_log
 from firmware_app.unit import Unit
-from firmware_app.wiring import CutShort, Keeper, Source, Wiring
+from firmware_app.wiring import Keeper, Source, Wiring
 from sim.runner import run_virtual
 
 SIZE = (320, 240)

@@ -21,13 +21,14 @@ if TYPE_CHECKING:
     from firmware_app.core.events import Fault
     from firmware_app.core.maximal_test import Ramp
     from firmware_app.core.views import ListView, RideView, StepView, SummaryView, View
+    from firmware_app.cut_ride import CutShort
     from firmware_app.devices.panel import SteadyPanel
     from firmware_app.devices.sounder import Sounder
     from firmware_app.devices.strap import Strap
     from firmware_app.preparation import Preparation
     from firmware_app.store.keeper import LogKeeper
     from firmware_app.unit import Unit
-    from firmware_app.wiring import CutShort, Source, Wiring
+    from firmware_app.wiring import Source, Wiring
 
 LOOK_S = 6.0
 
@@ -250,7 +251,7 @@ def _cut_in_log(source: str) -> CutShort | None:
                 return None
             from firmware_app.core.record import events_of
             from firmware_app.core.times import clock_text
-            from firmware_app.wiring import CutShort
+            from firmware_app.cut_ride import CutShort
 
             record = log.record(cut.ride_id)
             plans = (str(mark.detail.get("digest", "")) for mark in record.marks if mark.kind == "plan")
