@@ -7,7 +7,7 @@ import logging
 from dataclasses import replace
 
 from firmware_app import plans
-from firmware_app.core.bands import BandError, parse_target
+from firmware_app.core.bands import BandError, parse_target, whole_bpm
 from firmware_app.core.pages import Lane, PlanChoice
 from firmware_app.core.session import lane_text, own_near_max_bpm
 from firmware_app.core.times import clock_text
@@ -70,7 +70,11 @@ def plan_choices(ready: Preparation) -> tuple[PlanChoice, ...]:
 
 
 def _caution(ready: Preparation) -> str:
-    """A word for the home page where what would be ridden leads to a limit that a doctor gave."""
-    near_bpm = own_near_max_bpm(ready.bands.hr_max_bpm, ready.near_max_bpm)
+    """A word for the home page where what would be ridden lies near maximum, or leads to a limit that a doctor gave."""
+    if not ready.near_max_caution():
+        return ""
+    own_bpm = own_near_max_bpm(ready.bands.hr_max_bpm, ready.near_max_bpm)
     what = "lane" if ready.plan.free else "plan"
-    return f"This {what} reaches your limit, {near_bpm} bpm." if ready.near_max_caution() else ""
+    if own_bpm is not None:
+        return f"This {what} reaches your limit, {own_bpm} bpm."
+    return f"This {what} goes near maximum, {whole_bpm(ready.near_max_bpm)} bpm."

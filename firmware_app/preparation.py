@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -11,6 +9,7 @@ from firmware_app import plans, settings
 from firmware_app.core import bands, maximum, session
 from firmware_app.core.alarms import AlarmTable
 from firmware_app.core.companion import Companion
+from firmware_app.core.dates import year_of
 from firmware_app.core.record import RideFacts
 
 
@@ -76,17 +75,6 @@ def _choice(target: str, plan: str | None, table: bands.BandTable) -> tuple[str,
     return lane, chosen
 
 
-@contextlib.contextmanager
-def _of_the_rider(own: bool) -> Iterator[None]:
-    """Name rider.toml in what is wrong with a value that stands there."""
-    try:
-        yield
-    except (bands.BandError, settings.SettingsError) as error:
-        if not own:
-            raise
-        raise settings.SettingsError(f"{settings.config_dir() / 'rider.toml'}: {error}") from error
-
-
 def prepare(
     target: str | None = None,
     plan: str | None = None,
@@ -100,15 +88,11 @@ def prepare(
     Raises SettingsError or BandError, which say what to mend, before anything has begun.
     """
     rider = settings.load("rider", settings.Rider)
-    with _of_the_rider(hr_max_bpm is None and rider.birth_year is not None):
-        accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
+    with settings.of_the_rider(hr_max_bpm is None and rider.birth_year is not None):
+        accepted = maximum.hr_max(rider, year_of(date.today()), hr_max_bpm)
     rest_bpm = settings.resting_bpm(rider, hr_rest_bpm, accepted.value_bpm)
-    name = scheme or rider.scheme
-    # What is wrong inside a band file names that file, and rider.toml is not at fault.
-    with _of_the_rider(scheme is None and name not in settings.scheme_names()):
-        chosen_scheme = settings.load_scheme(name)
-    with _of_the_rider(scheme is None):
-        table = bands.table(chosen_scheme, accepted.value_bpm, rest_bpm)
-    with _of_the_rider(target is None and plan is None):
+    with settings.of_the_rider(scheme is None):
+        table = bands.table(settings.load_scheme(scheme or rider.scheme), accepted.value_bpm, rest_bpm)
+    with settings.of_the_rider(target is None and plan is None):
         lane, chosen = _choice(target or rider.target, plan, table)
     return Preparation(accepted, table, alarms or settings.load_alarms(), chosen, lane, rider)

@@ -12,7 +12,7 @@ import errno
 import os
 import re
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -461,6 +461,18 @@ def resting_bpm(rider: Rider, option_bpm: int | None, hr_max_bpm: int) -> int | 
     if not low <= option_bpm <= high:
         raise SettingsError(f"--hr-rest-bpm {option_bpm}: give {low} to {high}, for a maximum of {hr_max_bpm}")
     return option_bpm
+
+
+@contextlib.contextmanager
+def of_the_rider(own: bool = True) -> Iterator[None]:
+    """Name rider.toml in what is wrong with a value that stands there. own: it does, and is no option's."""
+    try:
+        yield
+    except (bands.BandError, SettingsError) as error:
+        # What is wrong inside a band file names that file, and rider.toml is not at fault.
+        if not own or str(error).startswith(str(config_dir() / "bands")):
+            raise
+        raise SettingsError(f"{config_dir() / 'rider.toml'}: {error}") from error
 
 
 class SchemeFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -11,16 +11,17 @@ import asyncio
 import contextlib
 import logging
 import signal
-from collections import deque
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from firmware_app import choices, plans, settings
 from firmware_app.core import pages
+from firmware_app.core.alarms import AlarmTable, quiet
 from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.core.beats import Gate
-from firmware_app.core.companion import TICK_S, Companion
+from firmware_app.core.companion import Companion
 from firmware_app.core.dates import date_of
 from firmware_app.core.events import (
     Battery,
@@ -39,27 +40,23 @@ from firmware_app.core.events import (
     WallClock,
     Worn,
 )
-from firmware_app.core.maximal_test import MaximalTest, Ramp
+from firmware_app.core.lookout import TICK_S
+from firmware_app.core.maximal_test import MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
-from firmware_app.core.views import SummaryView
+from firmware_app.core.views import SummaryView, View
+from firmware_app.cut_ride import CutRide, CutShort
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
-from firmware_app.preparation import Preparation, prepare
+from firmware_app.preparation import Preparation
 from firmware_app.settings import SettingsError
-from firmware_app.wiring import CutShort, Keeper, Wiring
+from firmware_app.wiring import Keeper, Wiring
 
 if TYPE_CHECKING:
     from firmware_app.screens.painter import Painter
 
 LOOK_S = 10.0
 """How often the unit looks whether somebody edited what it was told: at home its settings, on a ride the plan."""
-
-REPLAYED_AT_ONCE = 200
-"""Events of a cut ride, between which nothing else has its turn."""
-
-WAITING_AT_MOST = 20_000
-"""Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
 
 CUT_WITHIN_S = 20.0
 """So long a ride waits for the log to say whether another was cut. A large log that has to be mended takes minutes."""
@@ -110,15 +107,13 @@ class Unit:
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
         self._look_for_cut = cut
-        self._cut: CutShort | None = None
-        self._cut_found_s = 0.0
-        self._going_on = False
-        self._waiting: deque[tuple[float, Measurement]] = deque(maxlen=WAITING_AT_MOST)  # for a ride to go on
+        self._cut: CutRide | None = None
         self._pressed_s = 0.0
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
         self._ramp = test or Ramp()
         self._companion: Companion | MaximalTest | None = None
+        self._safety: SafetyPages | None = None  # while they are read
         self.rode = False
         """Whether a ride was begun, or gone on with."""
         self._ridden = ready  # what the ride under way goes by, or the one before: a cut ride keeps its own
@@ -167,7 +162,7 @@ class Unit:
         if self._cut and self._go_on_at_once:
             self._obey(pages.GoOn())
         elif self._test_at_once:
-            self._begin_test()
+            self._read_before_test()
         elif self._at_once:
             self._begin()
         if silent is not None:
@@ -222,10 +217,9 @@ class Unit:
             self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
         elif error := look.exception():
             self._cannot_open("storage", error)
-        else:
-            self._cut = look.result()
-        self._cut_found_s = self._wiring.clock.t_s()
-        self._pages.offered = self._cut.words if self._cut else ""
+        elif short := look.result():
+            self._cut = CutRide(short, self._wiring.clock.t_s())
+            self._pages.offered = short.words
 
     def _open_keeper(self) -> None:
         on_fault = partial(self._from_thread, asyncio.get_running_loop())
@@ -269,15 +263,18 @@ class Unit:
             if companion.ended:
                 self._over()
         elif isinstance(event, Press):
-            if self._going_on:
+            if self._cut and self._cut.going_on:
                 return  # in a moment there is a ride to press for
-            for order in self._pages.press(event):
-                self._obey(order)
+            if self._safety:
+                self._read(self._safety, event)
+            else:
+                for order in self._pages.press(event):
+                    self._obey(order)
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
             trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
-            if self._going_on and isinstance(event, Measurement):
-                self._waiting.append((now_s, event))
+            if self._cut and self._cut.going_on and isinstance(event, Measurement):
+                self._cut.keep_waiting(event, now_s)
             self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
@@ -330,8 +327,7 @@ class Unit:
     def _perform(self, effects: tuple[Effect, ...]) -> None:
         for effect in effects:
             if isinstance(effect, Sound):
-                if self._pages.sounds or effect.kind == "near_max":
-                    self._attempt("sounder", partial(self._sounder.play, effect))
+                self._attempt("sounder", partial(self._sounder.play, effect))
             elif isinstance(effect, Hush):
                 self._attempt("sounder", self._sounder.hush)
             elif isinstance(effect, Notice):
@@ -399,7 +395,11 @@ class Unit:
         self._draw_again_s = now_s + min(now_s - began_s, LONGEST_DRAW_S)
 
     def _draw(self, panel: Panel) -> None:
-        view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
+        view: View
+        if self._safety:
+            view = self._safety.view()
+        else:
+            view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
         painter = self._painter or self._new_painter(panel)
         self._painter = None  # begun anew, and whole, after a failure
         picture = painter.paint(view)
@@ -418,15 +418,33 @@ class Unit:
     # --- the ride ---------------------------------------------------------------------------------------------------
 
     def _begin(self) -> None:
-        ready = self._ready
-        self._plan_edited_s = _edited_s(ready.plan.name)
-        self._set_off(ready.companion(ready.facts(self._source, date_of(self._wiring.clock.unix_s()))))
+        facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
+        self._plan_edited_s = _edited_s(self._ready.plan.name)
+        self._set_off(replace(self._ready, alarms=self._alarms()).companion(facts))
+
+    def _read_before_test(self) -> None:
+        self._ready.check_test()
+        self._safety = SafetyPages(self._wiring.clock.t_s())
+
+    def _read(self, safety: SafetyPages, press: Press) -> None:
+        """A press on the pages before a test. Until it begins nothing is a ride, and nothing is kept."""
+        answer = safety.press(press, self._wiring.clock.t_s())
+        if not answer:
+            return
+        self._safety = None
+        if answer == "begin":
+            self._begin_test()
+        elif self._stop_with_ride:
+            self._done.set()
 
     def _begin_test(self) -> None:
-        self._ready.check_test()
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
         self._plan_edited_s = None
-        self._set_off(MaximalTest(facts, self._ready.alarms, self._ramp))
+        self._set_off(MaximalTest(facts, self._alarms(), self._ramp))
+
+    def _alarms(self) -> AlarmTable:
+        """The rider's table, with the sounds as they are switched."""
+        return self._ready.alarms if self._pages.sounds else quiet(self._ready.alarms)
 
     def _set_off(self, companion: Companion | MaximalTest) -> None:
         if "summary" in self._tasks:
@@ -434,9 +452,9 @@ class Unit:
         self._pages.review = None
         self._ride(companion, self._ready, self._wiring.clock.t_s())
         self._attempt("storage", partial(self._keeper.begin, companion.facts))
-        if isinstance(companion, Companion):
-            plan = Mark(0.0, "plan", {"digest": self._ridden.digest()})
-            self._attempt("storage", partial(self._keeper.take, (plan,)))
+        digest = {"digest": self._ridden.digest()} if isinstance(companion, Companion) else {}
+        plan = Mark(0.0, "plan", {**digest, "near_max_bpm": companion.near_max_bpm})
+        self._attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
     def _ride(self, companion: Companion | MaximalTest, ready: Preparation, began_s: float) -> None:
@@ -448,20 +466,18 @@ class Unit:
         self._pages.page = "ride"
         self._service.status("riding")
 
-    async def _go_on(self, cut: CutShort, back_s: float) -> None:
+    async def _go_on(self, cut: CutRide, back_s: float) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
 
         back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
         """
         try:
-            ready, companion = await self._replayed(cut)
-            t_s = round(cut.t_s + cut.away_s + back_s - self._cut_found_s, 3)
-            marks = companion.feed(Off(cut.t_s), t_s)
-            cut.take_up(self._keeper)
+            ready, companion = await cut.replayed(self._alarms())
+            t_s = cut.ride_s(back_s)
+            marks = companion.feed(Off(cut.short.t_s), t_s)
+            cut.short.take_up(self._keeper)
         except Exception as error:
             self._refuse(error, "the ride that was cut")
-            self._going_on = False
-            self._waiting.clear()
             self._cut = None
             self._pages.offered = ""
             self._pages.page = "home"
@@ -469,36 +485,13 @@ class Unit:
                 self._begin()
             self._show()
             return
-        self._going_on = False
+        self._cut = None
         self._plan_edited_s = _edited_s(ready.plan.name)
         self._ride(companion, ready, back_s - t_s)
-        late = [effect for at_s, beat in self._waiting for effect in self._fed(companion, beat, at_s)]
-        self._waiting.clear()
+        late = [effect for beat, at_s in cut.waiting for effect in self._fed(companion, beat, at_s)]
         companion.leave_out_stale(late, self._ride_s())
         self._perform((*marks, *late))
         self._tell_what_is_known()
-
-    async def _replayed(self, cut: CutShort) -> tuple[Preparation, Companion]:
-        """The companion as it was when the ride was cut. Nothing sounds. Raises SettingsError for another plan."""
-        ready = prepare(
-            target=None if cut.facts.plan else cut.facts.target,
-            plan=cut.facts.plan or None,
-            hr_max_bpm=cut.facts.hr_max_bpm,
-            hr_rest_bpm=cut.facts.hr_rest_bpm,
-            scheme=cut.facts.scheme,
-            alarms=self._ready.alarms,
-        )
-        if cut.plan not in ("", ready.digest()):
-            raise SettingsError(
-                f"{f'plan {cut.facts.plan}' if cut.facts.plan else 'the target'} or its bands were changed since the "
-                "ride was cut, and a lane must not jump under a rider: the ride is kept as it is; begin a new one"
-            )
-        companion = ready.companion(cut.facts)
-        for number, (t_s, event) in enumerate(cut.events):
-            companion.feed(event, t_s)
-            if number % REPLAYED_AT_ONCE == 0:
-                await asyncio.sleep(0)  # a ride of hours takes a small board a minute, and the watchdog less
-        return ready, companion
 
     def _tell_what_is_known(self) -> None:
         self.deliver(WallClock(self._wiring.clock.unix_s()))
@@ -589,9 +582,9 @@ class Unit:
                     self._begin()
                 case pages.Test():
                     self._renew()
-                    self._begin_test()
-                case pages.GoOn() if self._cut is not None:
-                    self._going_on = True
+                    self._read_before_test()
+                case pages.GoOn() if self._cut:
+                    self._cut.going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
                     self._start("cut ride", partial(self._go_on, self._cut, self._wiring.clock.t_s()))

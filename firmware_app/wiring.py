@@ -48,23 +48,6 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True)
-class CutShort:
-    """A ride that was cut and can be gone on with: what happened in it, and how to say so.
-
-    t_s: where it was cut. away_s: how long ago that was when it was found. plan: the digest of its plan, "" when that
-    is not known. take_up: tells the keeper that this ride goes on.
-    """
-
-    facts: RideFacts
-    events: tuple[tuple[float, Event], ...]
-    t_s: float
-    away_s: float
-    plan: str
-    words: str
-    take_up: Callable[[Keeper], None]
-
-
-@dataclass(frozen=True)
 class Wiring:
     """What the unit is wired to. The panel stands first; the rest is opened once it shows something.
 

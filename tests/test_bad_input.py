@@ -300,7 +300,7 @@ WORDS = [
     "audio_pause_s=nan", "near_max.dwell_s=1e999", "a.b=1", "=", "--alarms", "/", "--seed", "-1",
     "99999999999999999999", "--dirt", "nan", "inf", "--stop-after-s", "-1", "nan", "inf", "--panel", "offscreen",
     "--picture", "--pictures", "/dev/null", "--strap", "sim", "ble", "--resume", "--log", "demo", "hell", "../x.toml",
-    "--seconds", "1e400", "601", "--choose", "1", "--address", "C0:FF:EE:00:00:01", "C0", "--forget", "--sound",
+    "--seconds", "1e400", "601", "--address", "C0:FF:EE:00:00:01", "C0", "--forget", "--sound",
     "--radio-seconds", "--maximal-test", "--ramp", "80+20", "9+9",
 ]  # fmt: skip
 

@@ -26,8 +26,10 @@ from firmware_app.core.maximal_test import Ramp
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
+from firmware_app.core.review import review
 from firmware_app.core.session import lane_text
 from firmware_app.core.views import FaultView, HomeView, ListView, RideView, SummaryView, View
+from firmware_app.cut_ride import CutShort
 from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
 from firmware_app.devices.sounder import SilentSounder, Sounder
@@ -36,7 +38,7 @@ from firmware_app.preparation import prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, log_path, open_log
 from firmware_app.unit import Unit
-from firmware_app.wiring import CutShort, Keeper, Source, Wiring
+from firmware_app.wiring import Keeper, Source, Wiring
 from sim.runner import run_virtual
 
 SIZE = (320, 240)
@@ -259,12 +261,35 @@ def test_home_says_which_lane_and_plan_reach_the_limit_that_a_doctor_gave() -> N
     assert {said[name] for name in ("1 Restore", "2 Easy", "3 Steady")} == {""}
 
 
+READ_S = 16.0
+READ: list[tuple[float, Event | Callable[[], object]]] = [
+    *((4.0 * n, Press("plus")) for n in (1, 2, 3)),
+    (READ_S, Press("select", "long")),
+]
+"""The pages before a maximal test, read in so long."""
+
+
+@pytest.mark.parametrize("unit", [{}, {"test": Ramp()}])
+def test_the_limit_that_a_doctor_gave_is_kept_with_the_ride_and_reviewed(unit: dict[str, Any]) -> None:
+    settings.config_dir().mkdir(parents=True)
+    (settings.config_dir() / "alarms.toml").write_text("[near_max]\nlimit_bpm = 130\n")
+    bench = Bench(beating([140] * 120), READ if unit else [], for_s=120.0, unit=unit).run()
+    settings.config_dir().joinpath("alarms.toml").unlink()  # lifted since; that ride had it
+    it = review(bench.record, prepare(hr_max_bpm=HR_MAX_BPM).bands)
+    assert it.near_max_bpm == 130
+    assert it.near_max_s > 100
+    assert "Pain, dizziness or an odd rhythm?" in it.change[0]
+
+
 def test_sounds_off_leaves_near_maximum_on() -> None:
     (settings.config_dir()).mkdir(parents=True)
     (settings.config_dir() / "unit.toml").write_text("[sounder]\nsounds = false\n")
     bench = Bench(beating([128] * 40 + [128 + t for t in range(52)] + [180] * 60), for_s=160.0).run()
     assert isinstance(bench.sounder, Heard)
     assert {sound.kind for sound in bench.sounder.sounds} == {"near_max"}
+    heard = {mark.detail["kind"] for mark in bench.marks("alarm") if mark.detail["heard"]}
+    assert heard == {"near_max"}
+    assert len({kind for _, kind, _ in bench.alarms()}) > 1
     assert any(kind == "above_target" for _, kind, _ in bench.alarms())
 
 
@@ -1471,36 +1496,51 @@ def test_a_heart_rate_that_is_no_longer_seen_leaves_the_home_page() -> None:
 def test_a_maximal_test_is_dated_anew_and_tells_of_faults_as_any_ride_does() -> None:
     bench = Bench([(0.5, Link("connected")), *beating([90] * 60)], for_s=60.0, unit={"test": Ramp(80, 20)})
     leap: Any = lambda: bench.clock.correct(8 * 365 * 86400.0) if bench.clock else None  # noqa: E731
-    bench.happenings = [(20.0, leap), (30.0, Fault("storage", "Card full."))]
+    bench.happenings = [*READ, (20.0, leap), (30.0, Fault("storage", "Card full."))]
     bench.run()
     clocks = [float(str(mark.detail["unix_s"])) - mark.t_s for mark in bench.marks("clock")]
-    assert clocks[-1] == pytest.approx(BEGAN_UNIX_S + 8 * 365 * 86400.0, abs=0.01)
+    assert clocks[-1] == pytest.approx(BEGAN_UNIX_S + READ_S + 8 * 365 * 86400.0, abs=0.01)
     assert [mark.detail["part"] for mark in bench.marks("fault")] == ["storage"]
     assert "Card full." in bench.said
 
 
 def test_a_maximal_test_runs_on_the_unit_and_its_verdict_is_kept() -> None:
-    read: list[tuple[float, Event | Callable[[], object]]] = [
-        (4.0, Press("plus")),
-        (8.0, Press("plus")),
-        (12.0, Press("plus")),
-        (16.0, Press("select", "long")),
-    ]
     stop: list[tuple[float, Event | Callable[[], object]]] = [(60.0, Press("minus"))]
     bench = Bench(
         [(0.5, Link("connected")), *beating([90] * 330)],
-        [*read, *stop],
+        [*READ, *stop],
         for_s=320.0,
         panel=OffscreenPanel((320, 240)),
         unit={"test": Ramp(80, 20)},
     ).run()
     stages = [mark.detail["name"] for mark in bench.marks("step")]
-    assert stages == ["warm_up", "cool_down", "result"]
+    assert stages == ["Warm-up", "Cool-down", "Result"]
     [verdict] = bench.marks("verdict")
     assert verdict.detail["maximal"] is False
     assert bench.record.facts.plan == TEST_PLAN
     assert not [alarm for alarm in bench.alarms() if alarm[1] == "below_target"]
     assert any(isinstance(view, views.TestView) for view in bench.seen)
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_who_reads_the_pages_before_a_test_and_leaves_has_not_ridden(at_once: bool) -> None:
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    enter = [(20.0, Press("select")), (22.0, Press("select", "long")), *((25.0, press) for press in way)]
+    leave = [(30.0, Press("plus")), (31.0, Press("minus")), (32.0, Press("minus"))]
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([120] * 60)],
+        [*([] if at_once else enter), *leave, (40.0, lambda: seen.append(bench.seen[-1]))],
+        for_s=50.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "test": Ramp()} if at_once else {"at_once": False},
+    )
+    seen: list[View] = []
+    bench.run()
+    assert any(isinstance(view, views.TestView) and view.left == "2 of 4" for view in bench.seen)
+    assert isinstance(seen[0], HomeView if at_once else ListView)
+    record = bench.kept.record()
+    # The ride before it is still the last one.
+    assert record is None if at_once else record is not None and record.facts.plan != TEST_PLAN
 
 
 def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_test_and_out_of_no_ride() -> None:

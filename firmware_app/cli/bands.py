@@ -9,6 +9,7 @@ from typing import Any
 from firmware_app import settings
 from firmware_app.cli import options
 from firmware_app.core import bands, maximum
+from firmware_app.core.dates import year_of
 
 HELP = """\
 A limit belongs to the band above it: a band holds every whole beat from low_bpm up to, and without, high_bpm.
@@ -29,9 +30,12 @@ def run(args: argparse.Namespace) -> int:
     from datetime import date
 
     rider = settings.load("rider", settings.Rider)
-    scheme = settings.load_scheme(args.scheme or rider.scheme)
-    accepted = maximum.hr_max(rider, date.today().year, args.hr_max_bpm)
-    document = describe(scheme, accepted, settings.resting_bpm(rider, args.hr_rest_bpm, accepted.value_bpm))
+    with settings.of_the_rider(args.scheme is None):
+        scheme = settings.load_scheme(args.scheme or rider.scheme)
+    accepted = maximum.hr_max(rider, year_of(date.today()), args.hr_max_bpm)
+    hr_rest_bpm = settings.resting_bpm(rider, args.hr_rest_bpm, accepted.value_bpm)
+    with settings.of_the_rider(args.scheme is None):
+        document = describe(scheme, accepted, hr_rest_bpm)
     if args.json:
         print(json.dumps(document, indent=2))
     else:

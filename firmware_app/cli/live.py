@@ -9,7 +9,7 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from math import inf
 from pathlib import Path
@@ -22,12 +22,14 @@ if TYPE_CHECKING:
     from firmware_app.core.events import Fault
     from firmware_app.core.maximal_test import Ramp
     from firmware_app.core.views import ListView, RideView, StepView, SummaryView, View
+    from firmware_app.cut_ride import CutShort
     from firmware_app.devices.panel import SteadyPanel
     from firmware_app.devices.sounder import Sounder
     from firmware_app.devices.strap import Strap
     from firmware_app.preparation import Preparation
+    from firmware_app.store.keeper import LogKeeper
     from firmware_app.unit import Unit
-    from firmware_app.wiring import CutShort, Keeper, Source, Wiring
+    from firmware_app.wiring import Source, Wiring
 
 LOOK_S = 6.0
 
@@ -123,8 +125,9 @@ async def _live(
             "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
         )
     at_once = args.target is not None or args.plan is not None or not pressable or source == "sim"
+    keepers: list[LogKeeper] = []
     unit = Unit(
-        _wiring(unit_settings, panel, page, strap, wired, terminal),
+        _wiring(unit_settings, panel, page, strap, wired, terminal, keepers),
         ready,
         unit_settings,
         source,
@@ -140,12 +143,12 @@ async def _live(
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
     lost = await unit.run()
     with contextlib.suppress(OSError):  # the terminal may be gone
-        await _tell_end(unit, page, lost)
+        await _tell_end(unit, page, lost, keepers)
     _save_picture(args.picture, panel)
     return 1 if lost else 0
 
 
-async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int) -> None:
+async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int, keepers: Sequence[LogKeeper]) -> None:
     """What was ridden, and where it is. A journal learns no more than that it is stored: the rest is the rider's."""
     summary = await unit.summary() if sys.stdout.isatty() and not lost else None
     if page:
@@ -153,7 +156,9 @@ async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int) -> None:
     if summary is not None and (page is None or summary != page.told):
         print(wrapped("\n".join(_sentences(summary)), sys.stdout), flush=True)
     if unit.rode and not lost:
-        say("The ride is stored: `rumblestrip report` shows it.")
+        # By number: a ride that was gone on with is not the last of the log.
+        numbers = [f" {keeper.ride_id}" for keeper in keepers if keeper.ride_id is not None]
+        say(f"The ride is stored: `rumblestrip report{''.join(numbers[-1:])}` shows it.")
 
 
 # --- what the unit is wired to --------------------------------------------------------------------------------------
@@ -166,8 +171,9 @@ def _wiring(
     strap: Callable[[str, str], Strap],
     wired: bool,
     terminal: bool,
+    keepers: list[LogKeeper],
 ) -> Wiring:
-    """page: what shows the views on a terminal. terminal: its keys press."""
+    """page: what shows the views on a terminal. terminal: its keys press. keepers: takes what keeps the rides."""
     from firmware_app.devices.clock import SystemClock
     from firmware_app.wiring import Wiring
 
@@ -176,7 +182,7 @@ def _wiring(
         clock=SystemClock(),
         strap=strap,
         sounder=partial(_open_sounder, unit) if wired else _silent,
-        keeper=_open_keeper,
+        keeper=partial(_open_keeper, keepers),
         sources=partial(_sources, unit, wired, terminal),
         say=page.say if page else say,
         watch=page.show if page else lambda view: None,
@@ -196,11 +202,12 @@ def _silent() -> tuple[Sounder, Fault | None]:
     return SilentSounder(), None
 
 
-def _open_keeper(on_fault: Callable[[Fault], None]) -> Keeper:
+def _open_keeper(keepers: list[LogKeeper], on_fault: Callable[[Fault], None]) -> LogKeeper:
     from firmware_app.store.keeper import LogKeeper
     from firmware_app.store.log import log_path
 
-    return LogKeeper(log_path(), on_fault)
+    keepers.append(LogKeeper(log_path(), on_fault))
+    return keepers[-1]
 
 
 def _sources(unit: settings.Unit, wired: bool, terminal: bool) -> tuple[tuple[str, Source], ...]:
@@ -235,8 +242,12 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
             why = "another unit is riding on this log just now, and while it does none is gone on with"
         say(f"There is no ride to go on with: {why}. {new}".rstrip())
     elif cut is not None and at_once and not asked:
+        from firmware_app.core.times import clock_text
+        from firmware_app.store.log import FALSE_START_S, RESUME_WITHIN_S
+
         command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
-        say(f"{cut.words} This is a new ride: end it within two minutes, and `{command}` goes on with the one before.")
+        left = clock_text(min(FALSE_START_S, RESUME_WITHIN_S - cut.away_s))
+        say(f"{cut.words} This is a new ride: end it, and within {left} `{command}` goes on with the one before.")
     return cut
 
 
@@ -269,7 +280,7 @@ def _cut_in_log(source: str) -> CutShort | None:
                 return None
             from firmware_app.core.record import events_of
             from firmware_app.core.times import clock_text
-            from firmware_app.wiring import CutShort
+            from firmware_app.cut_ride import CutShort
 
             record = log.record(cut.ride_id)
             plans = (str(mark.detail.get("digest", "")) for mark in record.marks if mark.kind == "plan")
@@ -431,9 +442,10 @@ def _to_read(view: View) -> tuple[str, ...]:
 
 
 def _sentences(view: SummaryView) -> tuple[str, ...]:
-    """A ride's summary in sentences. Times of nothing are left out: most of all of a target that there was none of."""
-    times = ((view.elapsed, "ridden"), (view.in_target, "in target"), (view.unknown, "without a heart rate to trust"))
-    facts = [f"{time} {what}" for time, what in times if what == "ridden" or time != "0:00"]
+    """A ride's summary in sentences. A target that was never held is told, one that there was not is left out."""
+    facts = [f"{view.elapsed} ridden"]
+    facts += [f"{view.in_target} in target"] if view.in_target else []
+    facts += [f"{view.unknown} without a heart rate to trust"] if view.unknown != "0:00" else []
     facts += [f"peak {view.peak}"] if view.peak else []
     alarms = f"Alarms: {', '.join(view.alarms)}." if view.alarms else ""
     return (f"{view.title}: {', '.join(facts)}.", view.sentence, *view.more, *((alarms,) if alarms else ()))

@@ -16,7 +16,7 @@ from firmware_app.cli import Failed, UsageError, options
 from firmware_app.cli.stored import NO_HEART, names_a_ride, ride_log, stored_ride
 from firmware_app.core import maximum
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
-from firmware_app.core.dates import on_a_calendar
+from firmware_app.core.dates import now_of, on_a_calendar, year_of
 from firmware_app.core.session import own_near_max_bpm
 
 if TYPE_CHECKING:
@@ -28,13 +28,14 @@ if TYPE_CHECKING:
     from firmware_app.store.log import Log, MaximumEntry
 
 HELP = """\
-Nothing changes your maximum but you: `set`, or `review --accept`. `evidence` takes a CSV file (t_s with hr_bpm, rr_ms
+Nothing changes your maximum but you: `set`, or `review --accept N`. `evidence` takes a CSV file (t_s with hr_bpm, rr_ms
 or both), the number of a stored ride, or `last`, the one stored last; a recording without a beat to trust prints a peak
 of null with the reason, and that is status 0: the looking was done. Simulated rides never count for the estimate."""
 
 RIDES_LOOKED_AT = 40
 YEARS_LOOKED_AT = 3.0
 _DAY_S = 86400.0
+_DATED = "to have one count, export it as CSV, delete it, and import it with --date"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,8 +58,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     review = action("review", "see what is proposed, then accept or refuse it")
     all_out(review)
     answer = review.add_mutually_exclusive_group()
-    answer.add_argument("--accept", action="store_true", help="ride by the proposed maximum from now on")
-    answer.add_argument("--refuse", action="store_true", help="keep yours; the same value is not proposed again")
+    bpm = options.hr_max_bpm
+    answer.add_argument("--accept", type=bpm, metavar="N", help="ride by the proposed maximum, N bpm, from now on")
+    answer.add_argument("--refuse", type=bpm, metavar="N", help="keep yours; N bpm is not proposed again")
     action("history", "every maximum you had or were proposed, and who decided")
 
 
@@ -88,7 +90,7 @@ def _rider() -> settings.Rider:
 def _age(rider: settings.Rider) -> int | None:
     from datetime import date
 
-    return None if rider.birth_year is None else maximum.age_years(rider.birth_year, date.today().year)
+    return None if rider.birth_year is None else maximum.age_years(rider.birth_year, year_of(date.today()))
 
 
 def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
@@ -96,7 +98,7 @@ def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
     from datetime import date
 
     try:
-        return maximum.hr_max(rider, date.today().year)
+        return maximum.hr_max(rider, year_of(date.today()))
     except BandError:
         return None
 
@@ -164,7 +166,7 @@ def _evidence(args: argparse.Namespace) -> Answer:
     record = _recording(args.file)
     found = find(record)
     document, text = described(found)
-    step = _next_step(found, _effort(record), rider, args.file)
+    step = _next_step(found, _effort(record), rider, args.file, record.facts.started_unix_s)
     if record.facts.source in NO_HEART:
         step = "That ride is simulated: it says nothing about your maximum, and never counts."
     return {**document, "next": step}, f"{text}\n{step}".rstrip()
@@ -176,13 +178,22 @@ def _effort(record: RideRecord) -> maximum.Effort:
     return "test" if record.facts.plan == maximum.TEST_PLAN and measured else "hard"
 
 
-def _next_step(found: Evidence, effort: maximum.Effort, rider: settings.Rider, file: str) -> str:
+def _next_step(
+    found: Evidence, effort: maximum.Effort, rider: settings.Rider, file: str, started_unix_s: float | None
+) -> str:
     """What the evidence of one recording says of the maximum in use, and what a rider can do with it."""
+    import time
+
     seen = maximum.observe(found, 0.0, effort, "that ride")
     if found.peak_bpm is None or seen is None:
         return "It says nothing about your maximum."
     if rider.rate_medicines:
         return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
+    stored = names_a_ride(file)
+    if stored and started_unix_s is None:
+        return f"The date of that ride was never known, so that it does not count; {_DATED}."
+    if stored and (started_unix_s or 0.0) < _oldest(now_of(time.time(), ())):
+        return f"That ride is more than {YEARS_LOOKED_AT:.0f} years old, and no longer counts."
     in_use = _in_use(rider)
     held_bpm = whole_bpm(found.peak_bpm)
     if in_use is not None:
@@ -195,15 +206,15 @@ def _next_step(found: Evidence, effort: maximum.Effort, rider: settings.Rider, f
             higher = found.raw_peak_bpm is not None and whole_bpm(found.raw_peak_bpm) > in_use.value_bpm
             brief = " What stood higher in it was too short, or not to be trusted." if higher else ""
             said = f"That ride held {held_bpm} bpm for 5 s, {level} {yours}, and says nothing against it.{brief}"
-            return said if names_a_ride(file) else f"{said} To keep it: {brought}."
+            return said if stored else f"{said} To keep it: {brought}."
         said = f"That ride held {held_bpm} bpm for 5 s, over {yours}"
         if against := maximum.against(seen, _age_to_compare(rider)):
             return (
                 f"{said}, and yet raises nothing: {against}. See whether another ride, with a wet strap, says the same."
             )
-        stored = "" if names_a_ride(file) else f"{brought}; then "
+        bring = "" if stored else f"{brought}; then "
         weighs = f"`rumblestrip maximum review` weighs it against your {_named(in_use)}"
-        return f"{said}, on sound evidence: that may be too low. Next: {stored}{weighs}."
+        return f"{said}, on sound evidence: that may be too low. Next: {bring}{weighs}."
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
     begin = f"`rumblestrip maximum set {held_bpm}`"
@@ -292,7 +303,12 @@ def _ride_number(log: Log, name: str) -> int | None:
         return None
 
 
-def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Observation]:
+def _oldest(now_unix_s: float) -> float:
+    """No ride from before that time counts for the maximum."""
+    return now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
+
+
+def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[Observation]:
     """What the stored rides of the last years say, those with the highest peaks and every maximal test.
 
     all_out: the rides in which the rider says that they gave everything, by number or `last`. Rides of the simulator
@@ -301,12 +317,13 @@ def observations(log: Log, all_out: Sequence[str], now_unix_s: float) -> list[Ob
     from firmware_app.core.evidence import find
     from firmware_app.store.schema import LogError
 
-    oldest = now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
-    rides = [ride for ride in log.rides(since_unix_s=oldest) if ride.facts.source not in NO_HEART]
-    hearts = [ride for ride in log.rides() if ride.facts.source not in NO_HEART and ride.trusted]
+    every = log.rides()
+    now_unix_s = now_of(clock_unix_s, [ride.facts.started_unix_s or 0.0 for ride in every])
+    rides = [ride for ride in log.rides(since_unix_s=_oldest(now_unix_s)) if ride.facts.source not in NO_HEART]
+    hearts = [ride for ride in every if ride.facts.source not in NO_HEART and ride.trusted]
     if undated := [ride.ride_id for ride in hearts if ride.facts.started_unix_s is None]:
         what = f"rides whose date was never known are left out, ride {undated[-1]} the last of them"
-        print(f"{what}; to have one count, export it as CSV, delete it, and import it with --date", file=sys.stderr)
+        print(f"{what}; {_DATED}", file=sys.stderr)
     known = {ride.ride_id for ride in rides}
     given = set()
     for name in all_out:
@@ -380,10 +397,12 @@ def _set(args: argparse.Namespace) -> Answer:
                 log.add_maximum(entry)
     had = "none was set" if before_bpm is None else f"it was {before_bpm} bpm"
     text = f"Your maximum is {args.bpm} bpm from now on; before, {had}. `rumblestrip bands` shows your bands."
-    lines = [text, *_moved_limit(args.bpm), *doubts]
+    refused = _refused(args.bpm)
+    lines = [text, *_moved_limit(args.bpm), *_told(refused), *doubts]
     if doubts:
         lines.append(f"If that was a slip: {_way_back(before_bpm, args.bpm)}.")
-    return {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts)}, "\n".join(lines)
+    document = {"hr_max_bpm": args.bpm, "before_bpm": before_bpm, "doubts": list(doubts), "ride_refused": refused}
+    return document, "\n".join(lines)
 
 
 def _moved_limit(hr_max_bpm: int) -> list[str]:
@@ -399,6 +418,21 @@ def _moved_limit(hr_max_bpm: int) -> list[str]:
         f"Near maximum now begins at {bpm} bpm for you, {near.limit_percent:g} % of it. Is that what your doctor said? "
         "A limit in bpm stays where it is: limit_bpm under [near_max] in alarms.toml."
     ]
+
+
+def _refused(hr_max_bpm: int) -> str | None:
+    """Why no ride begins with a maximum, and the cure; None where one does. A lane or a scheme may be in bpm."""
+    from firmware_app.preparation import prepare
+
+    try:
+        prepare(hr_max_bpm=hr_max_bpm)
+    except (settings.SettingsError, BandError) as error:
+        return str(error)
+    return None
+
+
+def _told(refused: str | None) -> list[str]:
+    return [] if refused is None else [f"`rumblestrip ride` begins no ride until this is mended: {refused}."]
 
 
 def _age_to_compare(rider: settings.Rider) -> int | None:
@@ -456,32 +490,38 @@ def _review(args: argparse.Namespace) -> Answer:
             said = "Nothing is proposed. `rumblestrip maximum estimate` tells what your rides say."
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, said
         entry_id = _entry_of(proposal, log, past, now)
+        in_use, bpm = _in_use(rider), proposal.value_bpm
+        text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
+        ask = f"`rumblestrip maximum review{all_out} --accept {bpm}`, or the same with `--refuse {bpm}`, or "
+        ask += "`rumblestrip maximum set N`."
+        # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
+        if (answered_bpm := args.accept or args.refuse) not in (None, bpm):
+            raise UsageError(f"{answered_bpm} bpm is not what is proposed now. {text}{ask}")
         state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
         if args.accept:
-            with _riding_by(proposal.value_bpm):
+            with _riding_by(bpm):
                 log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now)
         elif args.refuse:
             log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now)
     document = {
         "proposal": {
-            "hr_max_bpm": proposal.value_bpm,
+            "hr_max_bpm": bpm,
             "range_bpm": [proposal.low_bpm, proposal.high_bpm],
             "why": proposal.why,
             "state": state,
         },
-        "hr_max_bpm": proposal.value_bpm if args.accept else rider.hr_max_bpm,
+        "hr_max_bpm": bpm if args.accept else rider.hr_max_bpm,
     }
-    in_use = _in_use(rider)
-    text = f"Proposed: {proposal.value_bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
-    back = f"\nTo go back: {_way_back(rider.hr_max_bpm, proposal.value_bpm)}." if proposal.leap else ""
+    back = f"\nTo go back: {_way_back(rider.hr_max_bpm, bpm)}." if proposal.leap else ""
     text += {
-        "accepted": f"Accepted: {proposal.value_bpm} bpm is your maximum from now on.{back}",
+        "accepted": f"Accepted: {bpm} bpm is your maximum from now on.{back}",
         "refused": "Refused: nothing has changed.",
-        "proposed": f"`rumblestrip maximum review{all_out} --accept`, or the same with `--refuse`, or `rumblestrip "
-        "maximum set N`.",
+        "proposed": ask,
     }[state]
-    moved = _moved_limit(proposal.value_bpm) if args.accept else []
-    return document, "\n".join([text, *moved])
+    if not args.accept:
+        return document, text
+    refused = _refused(bpm)
+    return {**document, "ride_refused": refused}, "\n".join([text, *_moved_limit(bpm), *_told(refused)])
 
 
 def _entry_of(proposal: Proposal, log: Log, past: Sequence[MaximumEntry], now_unix_s: float) -> int:

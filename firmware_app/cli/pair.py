@@ -14,13 +14,13 @@ if TYPE_CHECKING:
 
 HELP = """\
 The unit connects to the remembered strap and to no other: in a bunch it never takes a neighbour's. Wear the strap, wet
-its pads, and hold it near; the nearest is listed first."""
+its pads, and hold it near; the nearest is listed first.
+Where nothing can be asked: --json lists, and --address takes one of that list."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = HELP
     which = parser.add_mutually_exclusive_group()
-    which.add_argument("--choose", type=int, metavar="N", help="remember number N of the list without asking")
     which.add_argument("--address", metavar="ADDRESS", help="remember this address without looking for it")
     which.add_argument("--forget", action="store_true", help="forget the remembered strap")
     parser.add_argument("--seconds", type=float, default=8.0, metavar="S", help="how long to look (8)")
@@ -39,16 +39,11 @@ def run(args: argparse.Namespace) -> int:
             raise cli.UsageError(f"--address: {problem}")
         return _finish(args, [], address, strap.name if address == strap.address.upper() else "")
     found = _look(args.seconds, strap.adapter)
-    if args.choose is not None:
-        if not 1 <= args.choose <= len(found):
-            raise cli.UsageError(f"--choose {args.choose}: not in the list, which goes from 1 to {len(found)}")
-        chosen = found[args.choose - 1]
-    elif args.json:
+    if args.json:
         _print_json(found, strap.address, strap.name)
         return 0
-    else:
-        print(_list(found, strap.address))
-        chosen = _ask(found)
+    print(_list(found, strap.address))
+    chosen = _ask(found)
     return _finish(args, found, chosen.address, chosen.name)
 
 
@@ -86,7 +81,7 @@ def _ask(found: list[Found]) -> Found:
         except EOFError:
             answer = ""
         if not answer:
-            raise cli.Failed("no strap chosen, nothing changed: answer with a number, or use --choose N")
+            raise cli.Failed("no strap chosen, nothing changed: answer with a number, or use --address ADDRESS")
         if answer.isdecimal() and 1 <= int(answer) <= len(found):
             return found[int(answer) - 1]
         print(f"{answer}: not a number of the list", file=sys.stderr)

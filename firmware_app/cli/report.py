@@ -14,6 +14,7 @@ from firmware_app import settings
 from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import ride_log, stored_ride
 from firmware_app.core import bands
+from firmware_app.core.dates import date_of, year_of
 
 if TYPE_CHECKING:
     from firmware_app.core.record import RideFacts
@@ -84,8 +85,11 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
 
     from firmware_app.report import weeks
 
-    scheme = settings.load_scheme(rider.scheme)
+    with settings.of_the_rider():
+        scheme = settings.load_scheme(rider.scheme)
     today = date.today()
+    if year_of(today) != today.year:
+        raise Failed(f"this unit's clock says {today}; connect to a network once, or set it: date --set")
     first = today - timedelta(days=today.weekday(), weeks=args.weeks - 1)
     since_unix_s = datetime.combine(first, time()).timestamp()
     rides = log.rides(since_unix_s=None if args.recompute else since_unix_s)
@@ -205,7 +209,8 @@ def _scheme(name: str, rider: settings.Rider) -> bands.Scheme:
         return settings.load_scheme(name)
     if name:
         print(f"The band scheme {name!r} of that ride is gone; {rider.scheme!r} stands in.", file=sys.stderr)
-    return settings.load_scheme(rider.scheme)
+    with settings.of_the_rider():
+        return settings.load_scheme(rider.scheme)
 
 
 def _table(scheme: bands.Scheme, facts: RideFacts, rider: settings.Rider) -> bands.BandTable:
@@ -221,7 +226,8 @@ def _estimates(log: Log) -> list[Estimate]:
     return [
         Estimate(datetime.fromtimestamp(entry.at_unix_s).date(), entry.value_bpm, entry.low_bpm, entry.high_bpm)
         for entry in log.maxima()
-        if entry.low_bpm is not None and entry.high_bpm is not None
+        # One that a clock dated which woke in the past would be known on every day.
+        if date_of(entry.at_unix_s) is not None and entry.low_bpm is not None and entry.high_bpm is not None
     ]
 
 

@@ -104,9 +104,10 @@ def _day_end(text: str) -> datetime:
     if len(text) > len("2026-05-04"):
         return moment
     try:
-        return moment + timedelta(days=1)
-    except OverflowError:
-        return moment  # the last day of all
+        # Without its zone: a day on which the clocks change has 23 or 25 hours.
+        return (moment.replace(tzinfo=None) + timedelta(days=1)).astimezone()
+    except (OverflowError, ValueError):
+        return moment  # the last days of all
 
 
 def _minutes(text: str) -> float:
@@ -285,7 +286,11 @@ def _delete(log: Log, args: argparse.Namespace) -> int:
     if not args.yes:
         if args.json or not sys.stdin.isatty():
             raise UsageError("deleting cannot be undone; add --yes to do it without being asked")
-        if input(f"Delete {'; '.join(lines)} for good? [y/N] ").strip().lower() not in ("y", "yes"):
+        try:
+            answer = input(f"Delete {'; '.join(lines)} for good? [y/N] ")
+        except EOFError:
+            answer = ""
+        if answer.strip().lower() not in ("y", "yes"):
             print("Nothing was deleted.")
             return 0
     overwritten = [log.delete(ride.ride_id) for ride in rides][-1]
@@ -373,16 +378,22 @@ def _recorded(args: argparse.Namespace) -> RideRecord:
         started_unix_s, rows = read_foreign(args.file, columns, args.date)
     except CsvError as error:
         raise UsageError(str(error)) from error
+    if on_a_calendar(started_unix_s) is None:
+        raise UsageError("--date: no ride is dated before 1970 or after 9998; give when it began")
     now_unix_s = date_of(time.time())
     # A day more: what another recorder calls today may be tomorrow here. A clock that is plainly wrong says nothing.
     if now_unix_s is not None and started_unix_s > now_unix_s + _DAY_S:
         began = datetime.fromtimestamp(started_unix_s).isoformat(" ", "minutes")
         raise UsageError(f"{args.file}: would begin at {began}, which is yet to come; give when it began with --date")
     rider = settings.load("rider", settings.Rider)
-    accepted = maximum.hr_max(rider, datetime.fromtimestamp(started_unix_s).year, args.hr_max_bpm)
+    try:
+        accepted = maximum.hr_max(rider, datetime.fromtimestamp(started_unix_s).year, args.hr_max_bpm)
+    except bands.BandError as error:
+        raise UsageError(f"{error}, or give your maximum at the time with --hr-max-bpm") from error
     if accepted.caution:
         print(accepted.caution, file=sys.stderr)
-    table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+    with settings.of_the_rider():
+        table = bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
     facts = RideFacts(
         hr_max_bpm=accepted.value_bpm,
         hr_rest_bpm=rider.hr_rest_bpm,

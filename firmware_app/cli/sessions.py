@@ -11,6 +11,7 @@ from typing import Any
 from firmware_app import plans, settings
 from firmware_app.cli import options, warn
 from firmware_app.core import bands, maximum, session
+from firmware_app.core.dates import year_of
 from firmware_app.core.times import clock_text
 
 HELP = """\
@@ -92,8 +93,9 @@ def _rider_bands(hr_max_bpm: int | None) -> bands.BandTable:
     from datetime import date
 
     rider = settings.load("rider", settings.Rider)
-    accepted = maximum.hr_max(rider, date.today().year, hr_max_bpm)
-    return bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
+    accepted = maximum.hr_max(rider, year_of(date.today()), hr_max_bpm)
+    with settings.of_the_rider():
+        return bands.table(settings.load_scheme(rider.scheme), accepted.value_bpm, rider.hr_rest_bpm)
 
 
 def describe(plan: session.Plan, table: bands.BandTable) -> dict[str, Any]:

@@ -14,7 +14,7 @@ sounds at once, a shallow one when it has lasted, a beat across the limit never.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, NamedTuple
 
 from firmware_app.core.events import Effect, Mark, Note, Priority, Sound
@@ -226,6 +226,12 @@ def problem_with(table: AlarmTable) -> str:
     return ""
 
 
+def quiet(table: AlarmTable) -> AlarmTable:
+    """The table of a rider who wants no sounds: everything is watched, shown and logged, and near_max still sounds."""
+    silent: dict[str, Any] = {kind: replace(row, sound=()) for kind, row in rows_of(table) if kind != "near_max"}
+    return replace(table, **silent)
+
+
 def rows_of(table: AlarmTable) -> list[tuple[str, Condition]]:
     """The conditions with their names, highest first."""
     pairs = [(field.name, getattr(table, field.name)) for field in fields(table)]
@@ -237,7 +243,7 @@ def rows_of(table: AlarmTable) -> list[tuple[str, Condition]]:
 
 @dataclass(slots=True)
 class Situation:
-    """The moment as the companion sees it; one object, kept up to date and read by every condition.
+    """The moment as the lookout sees it; one object, kept up to date and read by every condition.
 
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
     trusted heart rate without its quick swings, and its slope. doubt_bpm, unseen_s: the gate's own. on_its_way:
@@ -560,9 +566,11 @@ class Engine:
         return row is not None and row.active
 
     def may_urge(self, s: Situation) -> bool:
-        """Whether anything may ask for more: not near maximum, nor after a fall from there that no heart makes."""
+        """Whether anything may ask for more: not near maximum, nor up into it, nor after a fall that no heart makes."""
         release_bpm = self._release_bpm(s)
         if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= release_bpm:
+            return False
+        if s.low_bpm is not None and s.low_bpm >= release_bpm:
             return False
         # A heart near maximum that is far lower in the next moment is rather one of which half the beats are missed.
         return s.trusted_bpm >= release_bpm - FALL_BPM - FALL_BPM_S * (s.t_s - self._high_s)

@@ -183,7 +183,9 @@ def table(scheme: Scheme, hr_max_bpm: int, hr_rest_bpm: int | None = None) -> Ba
         raise BandError(f"scheme {scheme.name!r} is in percent of reserve: set hr_rest_bpm, your resting heart rate")
     low, high = rest_range_bpm(hr_max_bpm)
     if hr_rest_bpm is not None and not low <= hr_rest_bpm <= high:
-        raise BandError(f"hr_rest_bpm: {hr_rest_bpm} is not from {low} to {high}, for a maximum of {hr_max_bpm} bpm")
+        raise BandError(
+            f"hr_rest_bpm: {hr_rest_bpm} is not from {low} to {high}, for a maximum of {hr_max_bpm} bpm; mend it"
+        )
     limits = tuple(limit_bpm(scheme.basis, band.low, hr_max_bpm, hr_rest_bpm) for band in scheme.bands[1:])
     edges = (0, *limits, hr_max_bpm)
     for lower, upper, band in zip(edges, edges[1:], scheme.bands, strict=False):
@@ -250,5 +252,5 @@ def parse_target(text: str, bands: BandTable) -> Target:
         wrong = f"its low limit {low} bpm is not under its high limit {high} bpm"
         raise BandError(f"target {text!r}: {wrong}; put the lower one first")
     if high > bands.hr_max_bpm:
-        raise BandError(f"target {text!r}: {high} bpm is over the maximum of {bands.hr_max_bpm} bpm")
+        raise BandError(f"target {text!r}: {high} bpm is over the maximum of {bands.hr_max_bpm} bpm; write less")
     return Target(low, high, text)

@@ -1,55 +1,32 @@
 """One ride: events in, effects out.
 
-The companion owns the gate, the plan, the alarms and the ride's own clockwork, and nothing of the world. A live unit, a
-headless simulation, a replay and every test drive it with the same events; it cannot tell which. Time comes with the
-events. Between them it steps on a grid of quarter seconds that starts with the ride, so that a ride played back from
-its recording sounds the same alarms at the same times as it did on the road.
+The companion owns the plan, the lane, the pauses and a lookout (``core/lookout``), and nothing of the world. A live
+unit, a headless simulation, a replay and every test drive it with the same events; it cannot tell which. Time comes
+with the events. Between them it steps on a grid of quarter seconds that starts with the ride, so that a ride played
+back from its recording sounds the same alarms at the same times as it did on the road.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from math import ceil, floor
 from typing import Literal
 
-from firmware_app.core.alarms import AlarmChange, AlarmTable, Engine, Situation
+from firmware_app.core.alarms import AlarmChange, AlarmTable
 from firmware_app.core.bands import BandTable, Target, whole_bpm, whole_percent
-from firmware_app.core.beats import Gate
-from firmware_app.core.events import (
-    BadPacket,
-    Battery,
-    Effect,
-    Event,
-    Fault,
-    Hush,
-    Link,
-    Mark,
-    Notice,
-    Off,
-    Press,
-    Sample,
-    Sound,
-    Tick,
-    WallClock,
-)
+from firmware_app.core.events import Effect, Event, Hush, Mark, Off, Press, Sound
 from firmware_app.core.lag import LagModel
+from firmware_app.core.lookout import Lookout
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.core.session import Plan, PlanRun, StepChange
 from firmware_app.core.times import clock_text
 from firmware_app.core.views import RideView, Side
 
-TICK_S = 0.25
-"""The grid on which every timer of a ride moves."""
-
 TAIL_S = 30
 
 STALE_S = 2.0
 """What should have sounded longer ago than this, while the unit slept, is not made up for."""
-
-CATCH_UP_S = 12 * 3600.0
-"""After a longer sleep only so much is stepped through: the loop must not stand still over it."""
 
 _POOR_QUALITY = 0.6
 
@@ -72,22 +49,17 @@ class Companion:
         self.facts = facts
         self.paused = False
         self.ended = False
-        self.bad_packets = 0
         self._bands = bands
-        self._gate = Gate()
-        self._engine = Engine(alarms)
+        self._lookout = Lookout(alarms, facts.hr_max_bpm)
+        self.near_max_bpm = self._lookout.near_max_bpm
+        self._engine = self._lookout.engine
+        self._now = self._lookout.now
         self._lag = LagModel()
         self._run = PlanRun(plan, bands)
-        self._now = Situation(hr_max_bpm=facts.hr_max_bpm)
         self._target: Target | None = None
-        self._ticks = 0
-        self._arrived_s = float("-inf")
-        self._trusted_s: float | None = None
         self._paused_since_s = 0.0
         self._paused_total_s = 0.0
-        self._history: deque[tuple[float, float]] = deque(maxlen=128)  # (t_s, trusted bpm) of the tail
-        self._link = Link("off")
-        self._faults: dict[str, str] = {}
+        self._history: deque[tuple[float, float]] = deque()  # (t_s, trusted bpm) of the tail
 
     # --- in and out -------------------------------------------------------------------------------------------------
 
@@ -103,26 +75,12 @@ class Companion:
         if isinstance(event, Off):
             out.extend(self._off(max(event.since_s, self._now.t_s), t_s))
         self._tick_to(t_s, out)
-        match event:
-            case Measurement():
-                self._measurement(event, t_s, out)
-            case Tick() | Off():
-                pass
-            case Press():
-                self._press(event, t_s, out)
-            case Link():
-                self._take_link(event, t_s, out)
-            case BadPacket():
-                self.bad_packets += 1
-            case Battery():
-                if event.of == "strap":
-                    self._now.strap_battery_percent = event.percent
-                else:
-                    self._now.unit_battery_percent = event.percent
-            case Fault():
-                self._fault(event, t_s, out)
-            case WallClock():
-                out.append(Mark(t_s, "clock", {"unix_s": event.unix_s}))
+        self._lookout.take(event, t_s, out)
+        if isinstance(event, Measurement):
+            self._heard(t_s)
+            self._step_alarms(t_s, out)
+        elif isinstance(event, Press):
+            self._press(event, t_s, out)
         return tuple(out)
 
     def pause(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
@@ -150,9 +108,8 @@ class Companion:
         if self.ended:
             return ()
         self.ended = True
-        out: list[Effect] = [Hush()]
-        self._mark_gap(t_s, out)
-        out.append(Mark(t_s, "end", {"why": why, "bad_packets": self.bad_packets}))
+        out: list[Effect] = []
+        self._lookout.end(t_s, why, out)
         return tuple(out)
 
     def leave_out_stale(self, out: list[Effect], t_s: float) -> None:
@@ -190,13 +147,10 @@ class Companion:
 
     def _tick_to(self, t_s: float, out: list[Effect]) -> None:
         slept_s = t_s - self._now.t_s
-        if slept_s > CATCH_UP_S:
-            self._ticks = max(self._ticks, ceil((t_s - CATCH_UP_S) / TICK_S))
-        while self._ticks * TICK_S <= t_s:
-            # Counted first: a moment that fails is not tried for ever.
-            self._ticks += 1
-            self._tick((self._ticks - 1) * TICK_S, out)
-        self._now.t_s = t_s
+        for at_s in self._lookout.moments(t_s):
+            if not self.paused:
+                self._steps(self._run.feed(self.ridden_s(at_s), self._now.trusted_bpm), at_s, out)
+            self._step_alarms(at_s, out)
         if slept_s > STALE_S:
             self.leave_out_stale(out, t_s)
 
@@ -205,59 +159,22 @@ class Companion:
         out: list[Effect] = []
         self._tick_to(since_s, out)
         paused = self.pause(since_s, "cut")
-        self._ticks = max(self._ticks, floor(t_s / TICK_S) + 1)
-        self._now.t_s = t_s
+        self._lookout.leap(t_s)
         resumed = self.resume(t_s, "cut") if paused else (Mark(t_s, "off", {"from_s": since_s}),)
         return tuple(effect for effect in (*out, *paused, *resumed) if isinstance(effect, Mark))
 
-    def _tick(self, t_s: float, out: list[Effect]) -> None:
+    def _heard(self, t_s: float) -> None:
+        """What the heart rate that has just come in says of the lane."""
         now = self._now
-        now.t_s = t_s
-        if now.trusted_bpm is not None:
-            trusted = self._gate.at(t_s)
-            now.trusted_bpm = trusted.hr_bpm
-            now.unseen_s = trusted.unseen_s
-            if trusted.hr_bpm is None:
-                now.untrusted_since_s = self._trusted_s
-        now.arriving = t_s - self._arrived_s < self._gate.fresh_s
-        if not self.paused:
-            self._steps(self._run.feed(self.ridden_s(t_s), now.trusted_bpm), t_s, out)
-        self._step_alarms(t_s, out)
-
-    def _measurement(self, measurement: Measurement, t_s: float, out: list[Effect]) -> None:
-        now = self._now
-        self._arrived_s = t_s
-        now.arriving = True
-        trusted = self._gate.feed(measurement, t_s)
-        now.contact = measurement.contact
-        now.quality = trusted.quality
-        now.doubt_bpm = trusted.doubt_bpm
-        now.unseen_s = trusted.unseen_s
-        now.slope_bpm_s = trusted.slope_bpm_s
-        hr_bpm = trusted.hr_bpm
-        if hr_bpm is None:
-            if now.trusted_bpm is not None:
-                now.untrusted_since_s = self._trusted_s
-        else:
-            self._mark_gap(t_s, out)
-            self._trusted_s = t_s
-            now.untrusted_since_s = None
-            self._history.append((t_s, hr_bpm))
-            while self._history[0][0] < t_s - TAIL_S:
-                self._history.popleft()
-            self._lag.feed(t_s, hr_bpm)
-            now.on_its_way = self._lag.on_its_way(t_s)
-            now.trend_bpm, now.trend_bpm_s = self._lag.trend
-            now.arrived = self._lag.arrived
-        now.trusted_bpm = hr_bpm
-        out.append(Sample(t_s, measurement, hr_bpm, round(trusted.quality, 2)))
-        self._step_alarms(t_s, out)
-
-    def _mark_gap(self, t_s: float, out: list[Effect]) -> None:
-        seen_s = self._trusted_s if self._trusted_s is not None else 0.0
-        if t_s - seen_s > self._gate.fresh_s:
-            out.append(Mark(t_s, "gap", {"from_s": seen_s}))
-            self._history.clear()
+        if now.trusted_bpm is None:
+            return
+        self._history.append((t_s, now.trusted_bpm))
+        while self._history[0][0] < max(t_s - TAIL_S, self._lookout.unbroken_since_s):
+            self._history.popleft()
+        self._lag.feed(t_s, now.trusted_bpm)
+        now.on_its_way = self._lag.on_its_way(t_s)
+        now.trend_bpm, now.trend_bpm_s = self._lag.trend
+        now.arrived = self._lag.arrived
 
     def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
         out.append(Mark(t_s, "press", {"key": press.key, "hold": press.hold}))
@@ -284,24 +201,6 @@ class Companion:
     def _hush(self) -> tuple[Hush, ...]:
         """What a key may silence: everything but near_max."""
         return () if self._engine.is_active("near_max") else (Hush(),)
-
-    def _take_link(self, link: Link, t_s: float, out: list[Effect]) -> None:
-        changed = link != self._link
-        self._link = link
-        if changed:
-            out.append(Mark(t_s, "link", {"state": link.state}))
-            if link.text:
-                out.append(Notice("strap", link.text))
-
-    def _fault(self, fault: Fault, t_s: float, out: list[Effect]) -> None:
-        if fault.active:
-            self._faults[fault.part] = fault.text
-        else:
-            self._faults.pop(fault.part, None)
-        self._now.storage_failing = "storage" in self._faults
-        self._now.unit_power_low = "power" in self._faults
-        out.append(Mark(t_s, "fault", {"part": fault.part, "text": fault.text, "active": fault.active}))
-        out.append(Notice(fault.part, fault.text))
 
     # --- the plan and the alarms ------------------------------------------------------------------------------------
 
@@ -348,10 +247,11 @@ class Companion:
         near_max = self._engine.is_active("near_max")
         side: Side = 0
         # Without a heart rate nobody is over or under a lane, whatever the last alarm said: the page says "no signal".
-        if shown_bpm is not None:
-            if self._engine.is_active("above_target"):
+        # Nor is one whose whole beat is inside, though the alarm waits for its release.
+        if shown_bpm is not None and now.low_bpm is not None and now.high_bpm is not None:
+            if self._engine.is_active("above_target") and shown_bpm >= now.high_bpm:
                 side = 1
-            elif self._engine.is_active("below_target") and self._engine.may_urge(now):
+            elif self._engine.is_active("below_target") and shown_bpm <= now.low_bpm and self._engine.may_urge(now):
                 side = -1
         step = self._run.now
         muted_s = self._engine.audio_pause_left_s(now.t_s)
@@ -372,7 +272,7 @@ class Companion:
             after=step.after,
             elapsed=clock_text(int(self.ridden_s(now.t_s))),
             muted=clock_text(muted_s) if muted_s else "",
-            notice=notice(self._faults, self._link, self._advice()),
+            notice=self._lookout.notice(self._advice()),
             signal=self._signal(),
         )
 
@@ -393,20 +293,10 @@ class Companion:
         return "good" if self._now.quality >= _POOR_QUALITY else "poor"
 
 
-def notice(faults: dict[str, str], link: Link, advice: Iterable[str] = ()) -> str:
-    """One line that says what is wrong; faults: part and text, oldest first.
-
-    What the rider loses by now stands before what has been missing all along, such as a sounder.
-    """
-    urgent = [faults[part] for part in ("storage", "power") if part in faults]
-    if link.state != "connected" and link.text:
-        urgent.append(link.text)
-    return next(iter([*urgent, *advice, *reversed(faults.values())]), "")
-
-
 def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecord:
     """A whole recording through a companion, as fast as it goes. rows: (t_s, event), times not decreasing."""
     kept = Collector(companion.facts)
+    kept.take((Mark(0.0, "plan", {"near_max_bpm": companion.near_max_bpm}),))
     last_s = 0.0
     for t_s, event in rows:
         kept.take(companion.feed(event, t_s))

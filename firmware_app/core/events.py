@@ -135,8 +135,9 @@ class Mark:
     kind and the keys of detail:
       alarm    kind, priority, reminder (0 is the first), on (False when its condition ended), heard
       target   low_bpm, high_bpm (both None for none), text
-      step     index, name, round, why (what ended the one before)
-      plan     digest: of its steps and its lanes in bpm, as the ride began
+      step     index, name, round, why: of a step of the plan, or of a stage of a guided maximal test, with its place,
+               "" or such as "2 of 5", and what ended the one before
+      plan     as the ride began: digest of its steps and its lanes in bpm; near_max_bpm, where near maximum begins
       pause / resume / end   why; "cut" from when the unit went off until the ride went on; end: bad_packets too
       off      from_s: the unit was off from then until this mark, in a ride that was paused
       gap      from_s: no trusted heart rate from then until this mark

@@ -1,9 +1,10 @@
-"""The guided maximal test: one pure state machine from the safety page to the verdict.
+"""The guided maximal test: the pages to read before it, and one pure state machine from the warm-up to the verdict.
 
-Driven like a companion: ``feed(event, t_s)`` answers with effects, ``view()`` is the page, ``ended`` says when the
-rider has left. What is measured goes to the log as in any ride (plan ``maximal-test``); the verdict is a mark in it.
+Driven like a companion, on the same grid and with the same lookout: ``feed(event, t_s)`` answers with effects,
+``view()`` is the page, ``ended`` says when the rider has left. What is measured goes to the log as in any ride (plan
+``maximal-test``); the verdict is a mark in it. Of the pages before it nothing is kept: who reads them has not ridden.
 
-    safety --long select on the last page--> warm_up --time and a good signal--> ramp --plus: "sprint"--> sprint
+    SafetyPages --long select on the last one--> warm_up --time and a good signal--> ramp --plus: "sprint"--> sprint
     warm_up, ramp, sprint --minus, always one press--> cool_down --three minutes--> result --minus--> ended
 
 It never asks for more effort. A cue says that a step or a stage has begun, and near maximum even those are silent; the
@@ -22,25 +23,10 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
 from firmware_app.core import maximum
-from firmware_app.core.alarms import AlarmTable, Engine, Situation, rows_of
+from firmware_app.core.alarms import AlarmTable, rows_of
 from firmware_app.core.bands import whole_bpm
-from firmware_app.core.beats import Gate
-from firmware_app.core.companion import notice
-from firmware_app.core.events import (
-    BadPacket,
-    Effect,
-    Event,
-    Fault,
-    Link,
-    Mark,
-    Note,
-    Notice,
-    Press,
-    Sample,
-    Sound,
-    Tick,
-    WallClock,
-)
+from firmware_app.core.events import Effect, Event, Mark, Note, Press, Sample, Sound
+from firmware_app.core.lookout import Lookout
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.times import clock_text
@@ -49,7 +35,16 @@ from firmware_app.core.views import TestView
 if TYPE_CHECKING:
     from firmware_app.core.evidence import Evidence
 
-Stage = Literal["safety", "warm_up", "ramp", "sprint", "cool_down", "result"]
+Stage = Literal["warm_up", "ramp", "sprint", "cool_down", "result"]
+
+TITLES: dict[Stage, str] = {
+    "warm_up": "Warm-up",
+    "ramp": "Ramp",
+    "sprint": "Sprint",
+    "cool_down": "Cool-down",
+    "result": "Result",
+}
+"""What each stage is called, in their order."""
 
 SAFETY_PAGES: tuple[tuple[str, ...], ...] = (
     (
@@ -132,67 +127,88 @@ class Verdict:
     fall_2_bpm: int | None
 
 
+class SafetyPages:
+    """What must be read before a test. Each page stands for a while, and only a long hold on the last one goes on.
+
+    t_s: when the first one shows.
+    """
+
+    def __init__(self, t_s: float) -> None:
+        self._page = 0
+        self._since_s = t_s
+
+    def press(self, press: Press, t_s: float) -> Literal["", "leave", "begin"]:
+        """A press, and what comes of it."""
+        read = t_s - self._since_s >= PAGE_READ_S
+        last = self._page == len(SAFETY_PAGES) - 1
+        match (press.key, press.hold):
+            case ("minus", "short") if self._page == 0:
+                return "leave"
+            case ("minus", "short"):
+                self._page, self._since_s = self._page - 1, t_s
+            case ("plus", "short") if read and not last:
+                self._page, self._since_s = self._page + 1, t_s
+            case ("select", "long") if read and last:
+                return "begin"
+        return ""
+
+    def view(self) -> TestView:
+        """The page that stands. It is there to be read, and gets all the room."""
+        last = self._page == len(SAFETY_PAGES) - 1
+        actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
+        place = f"{self._page + 1} of {len(SAFETY_PAGES)}"
+        return TestView("Safety", "", SAFETY_PAGES[self._page], place, False, "", actions)
+
+
 class MaximalTest:
-    """One guided test. ``facts`` tells the accepted maximum; of ``alarms`` the row near_max is watched."""
+    """One guided test, from its warm-up on.
+
+    ``facts`` tells the accepted maximum; of ``alarms`` the row near_max is watched.
+    """
 
     def __init__(self, facts: RideFacts, alarms: AlarmTable, ramp: Ramp | None = None) -> None:
         self.facts = replace(facts, plan=maximum.TEST_PLAN, target="")
         self.ended = False
         self.verdict: Verdict | None = None
         self._ramp = ramp or Ramp()
-        self._stage: Stage = "safety"
-        self._page = 0
-        self._since_s = 0.0  # when the stage, or the safety page, began
-        self._t_s = 0.0
+        self._stage: Stage = "warm_up"
+        self._begun = False
+        self._since_s = 0.0  # when the stage began
         self._step = 0
         self._ramp_s: float | None = None
         self._effort_end_s: float | None = None
         self._why = ""
         self._all_given: bool | None = None  # the rider's own word
+        self._cues = bool(alarms.step_change.sound)  # none where a rider has all the sounds off
         others: dict[str, Any] = {kind: replace(row, on=False) for kind, row in rows_of(alarms) if kind != "near_max"}
-        self._engine = Engine(replace(alarms, **others))
-        self._now = Situation(hr_max_bpm=facts.hr_max_bpm)
-        self._link = Link("off")
-        self._faults: dict[str, str] = {}
-        self._bad_packets = 0
-        self._gate = Gate()
-        self._hr_bpm: float | None = None
-        self._trusted_s = 0.0
-        self._quality = 0.0
+        self._lookout = Lookout(replace(alarms, **others), facts.hr_max_bpm)
+        self.near_max_bpm = self._lookout.near_max_bpm
+        self._engine = self._lookout.engine
+        self._now = self._lookout.now
         self._lately: deque[tuple[float, float]] = deque(maxlen=_LATELY_AT_MOST)
         self._samples: list[Sample] = []
 
     # --- events ---------------------------------------------------------------------------------------------------
 
     def feed(self, event: Event, t_s: float) -> tuple[Effect, ...]:
-        """Take one event at its time; times must not go back. Answers with sounds, samples and marks."""
+        """Take one event at its time in seconds since the test began; answers with what is to be done.
+
+        A time earlier than one already seen counts as that one.
+        """
+        out: list[Effect] = []
         if self.ended:
             return ()
-        self._t_s = t_s
-        out: list[Effect] = []
+        t_s = max(t_s, self._now.t_s)
+        for at_s in self._lookout.moments(t_s):
+            self._watch(at_s, out)
+            self._moment(at_s, out)
+        self._lookout.take(event, t_s, out)
         if isinstance(event, Measurement):
-            self._measurement(event, t_s, out)
-        elif isinstance(event, Tick):
-            self._tick(t_s, out)
+            self._keep(t_s, out)
+            self._watch(t_s, out)
         elif isinstance(event, Press):
             out.append(Mark(t_s, "press", {"key": event.key, "hold": event.hold}))
             self._press(event, t_s, out)
-        elif isinstance(event, Link):
-            self._link = event
-            out.append(Mark(t_s, "link", {"state": event.state}))
-            if event.text:
-                out.append(Notice("strap", event.text))
-        elif isinstance(event, BadPacket):
-            self._bad_packets += 1
-        elif isinstance(event, Fault):
-            if event.active:
-                self._faults[event.part] = event.text
-            else:
-                self._faults.pop(event.part, None)
-            out.append(Mark(t_s, "fault", {"part": event.part, "text": event.text, "active": event.active}))
-            out.append(Notice(event.part, event.text))
-        elif isinstance(event, WallClock):
-            out.append(Mark(t_s, "clock", {"unix_s": event.unix_s}))
         return tuple(out)
 
     def end(self, t_s: float, why: str = "key") -> tuple[Effect, ...]:
@@ -203,36 +219,30 @@ class MaximalTest:
         if self._stage in ("warm_up", "ramp", "sprint"):
             self._why = why
             self._effort_end_s = t_s
-        if self.verdict is None and self._stage != "safety":
+        if self.verdict is None:
             self._judge(t_s, out)
         self.ended = True
-        return (*out, Mark(t_s, "end", {"why": why, "bad_packets": self._bad_packets}))
+        self._lookout.end(t_s, why, out)
+        return tuple(out)
 
-    def _measurement(self, measurement: Measurement, t_s: float, out: list[Effect]) -> None:
-        trusted = self._gate.feed(measurement, t_s)
-        self._quality = trusted.quality
-        self._hear(trusted.hr_bpm, t_s)
-        sample = Sample(t_s, measurement, trusted.hr_bpm, round(trusted.quality, 2))
-        if self._stage not in ("safety", "result"):
-            self._samples.append(sample)
-        out.append(sample)
+    def _keep(self, t_s: float, out: list[Effect]) -> None:
+        """Remember what the verdict will need of the heart rate that has just come in."""
+        if self._now.trusted_bpm is not None:
+            self._lately.append((t_s, self._now.trusted_bpm))
+        if self._stage != "result":
+            self._samples += [effect for effect in out if isinstance(effect, Sample)]
 
-    def _hear(self, hr_bpm: float | None, t_s: float) -> None:
-        self._hr_bpm = hr_bpm
-        if hr_bpm is not None:
-            self._trusted_s = t_s
-            self._lately.append((t_s, hr_bpm))
-
-    def _tick(self, t_s: float, out: list[Effect]) -> None:
-        self._hr_bpm = self._gate.at(t_s).hr_bpm
-        self._watch(t_s, out)
+    def _moment(self, t_s: float, out: list[Effect]) -> None:
         stage_s = t_s - self._since_s
-        if self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
+        if not self._begun:
+            self._begun = True
+            self._go("warm_up", t_s, out)
+        elif self._stage == "warm_up" and stage_s >= WARM_UP_S and self._signal_is_good(t_s):
             self._ramp_s = t_s
             self._step = 1
             self._go("ramp", t_s, out)
         elif self._stage in ("ramp", "sprint"):
-            if t_s - self._trusted_s > LOST_S:
+            if t_s - self._lookout.seen_s > LOST_S:
                 self._stop("no heart-rate signal", t_s, out)
             elif self._stage == "sprint" and stage_s >= SPRINT_S:
                 self._stop("the sprint is over", t_s, out)
@@ -248,18 +258,13 @@ class MaximalTest:
 
     def _watch(self, t_s: float, out: list[Effect]) -> None:
         """Near maximum, as on any ride; but what is meant to lead there says so once."""
-        now = self._now
-        now.t_s, now.trusted_bpm = t_s, self._hr_bpm
-        now.untrusted_since_s = self._trusted_s if self._hr_bpm is None else None
         meant = self._stage in ("ramp", "sprint")
-        for change in self._engine.step(now):
+        for change in self._engine.step(self._now):
             if not (meant and change.reminder and change.on):
                 out.extend(change.effects(t_s))
 
     def _press(self, press: Press, t_s: float, out: list[Effect]) -> None:
-        if self._stage == "safety":
-            self._read(press, t_s, out)
-        elif press.hold == "repeat":
+        if press.hold == "repeat":
             return
         elif self._stage == "result":
             if press.key == "minus":
@@ -277,21 +282,6 @@ class MaximalTest:
             self._all_given = True
             self._go("sprint", t_s, out)
 
-    def _read(self, press: Press, t_s: float, out: list[Effect]) -> None:
-        """The safety pages: each stands for a while, and only a long hold on the last one goes on."""
-        read = t_s - self._since_s >= PAGE_READ_S
-        last = self._page == len(SAFETY_PAGES) - 1
-        if press.key == "minus" and press.hold == "short":
-            if self._page == 0:
-                out.extend(self.end(t_s, "not begun"))
-            else:
-                self._page, self._since_s = self._page - 1, t_s
-        elif press.key == "plus" and press.hold == "short" and read and not last:
-            self._page, self._since_s = self._page + 1, t_s
-        elif press.key == "select" and press.hold == "long" and read and last:
-            self._trusted_s = t_s
-            self._go("warm_up", t_s, out)
-
     def _stop(self, why: str, t_s: float, out: list[Effect]) -> None:
         self._why = why
         self._effort_end_s = t_s
@@ -299,14 +289,15 @@ class MaximalTest:
 
     def _go(self, stage: Stage, t_s: float, out: list[Effect]) -> None:
         self._stage, self._since_s = stage, t_s
-        out.append(Mark(t_s, "step", {"index": 0, "name": stage, "round": 0, "why": self._why}))
-        if stage in ("cool_down", "result"):
-            out.append(DONE)
-        else:
+        index = list(TITLES).index(stage)
+        out.append(Mark(t_s, "step", {"index": index, "name": TITLES[stage], "round": "", "why": self._why}))
+        if stage not in ("cool_down", "result"):
             self._cue(out)
+        elif self._cues:
+            out.append(DONE)
 
     def _cue(self, out: list[Effect]) -> None:
-        if self._engine.may_urge(self._now):
+        if self._cues and self._engine.may_urge(self._now):
             out.append(CUE)
 
     # --- judging ------------------------------------------------------------------------------------------------------
@@ -317,13 +308,13 @@ class MaximalTest:
         return self._engine.is_active("near_max")
 
     def _signal_is_good(self, t_s: float) -> bool:
-        return self._quality >= _CLEAN_QUALITY and t_s - self._trusted_s < _FRESH_S
+        return self._now.quality >= _CLEAN_QUALITY and t_s - self._lookout.seen_s < _FRESH_S
 
     def evidence(self) -> Evidence:
         """What the test, from its warm-up on, says about the maximum."""
         from firmware_app.core.evidence import find
 
-        return find(record_of(self.facts, self._samples, [], self._t_s))
+        return find(record_of(self.facts, self._samples, [], self._now.t_s))
 
     def _judge(self, t_s: float, out: list[Effect]) -> None:
         found = self.evidence()
@@ -386,45 +377,39 @@ class MaximalTest:
 
     def view(self) -> TestView:
         """What the screen shows now."""
-        big = "--" if self._hr_bpm is None else str(whole_bpm(self._hr_bpm))
+        hr_bpm = self._now.trusted_bpm
+        big = "--" if hr_bpm is None else str(whole_bpm(hr_bpm))
         lines: tuple[str, ...]
-        title, left = "", ""
+        left = ""
         actions = ("stop", "", "")
-        gone_s = self._t_s - self._since_s
+        gone_s = self._now.t_s - self._since_s
         watch = "Stop for pain, dizziness, an odd rhythm."
-        if self._stage == "safety":
-            last = self._page == len(SAFETY_PAGES) - 1
-            title, left, big = "Safety", f"{self._page + 1} of {len(SAFETY_PAGES)}", ""
-            lines = SAFETY_PAGES[self._page]
-            actions = ("back" if self._page else "leave", "hold: yes" if last else "", "" if last else "next")
-        elif self._stage == "warm_up":
-            title, left = "Warm-up", clock_text(WARM_UP_S - gone_s)
+        if self._stage == "warm_up":
+            left = clock_text(WARM_UP_S - gone_s)
             waiting = gone_s >= WARM_UP_S
             lines = ("Waiting for a clean heart-rate signal: wet the strap." if waiting else "Ride easily.", watch)
         elif self._stage == "ramp":
-            title, left = "Ramp", clock_text(self._step * STEP_S - gone_s)
+            left = clock_text(self._step * STEP_S - gone_s)
             lines = (self._ramp.text(self._step), watch)
             if self.near_max:
                 lines = (f"step {self._step}. Near the maximum you have set: stopping is always right.", watch)
             actions = ("stop", "", "sprint")
         elif self._stage == "sprint":
-            title, left = "Sprint", clock_text(SPRINT_S - gone_s)
+            left = clock_text(SPRINT_S - gone_s)
             lines = ("Stop whenever you like.", watch)
         elif self._stage == "cool_down":
-            title, left = "Cool-down", clock_text(COOL_DOWN_S - gone_s)
+            left = clock_text(COOL_DOWN_S - gone_s)
             lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)
             actions = ("no", "", "yes")
         else:
-            title, lines, big = self._result()
+            lines, big = self._result()
             actions = ("leave", "", "")
-        # The safety pages are there to be read, and get all the room.
-        wrong = "" if self._stage == "safety" else notice(self._faults, self._link)
-        return TestView(title, big, lines, left, self.near_max, wrong, actions)
+        return TestView(TITLES[self._stage], big, lines, left, self.near_max, self._lookout.notice(), actions)
 
-    def _result(self) -> tuple[str, tuple[str, ...], str]:
+    def _result(self) -> tuple[tuple[str, ...], str]:
         verdict = self.verdict
         if verdict is None or verdict.peak_bpm is None:
-            return "Result", (f"Nothing was measured: {verdict.why if verdict else ''}.",), "--"
+            return (f"Nothing was measured: {verdict.why if verdict else ''}.",), "--"
         falls = [
             f"{fall} bpm in the {name} minute"
             for fall, name in ((verdict.fall_1_bpm, "first"), (verdict.fall_2_bpm, "second"))
@@ -434,4 +419,4 @@ class MaximalTest:
         if not verdict.maximal:
             said = f"Not maximal: {verdict.why}. Your maximum is at least this."
         lines = (said, f"Fall: {', '.join(falls)}.") if falls else (said,)
-        return "Result", lines, str(whole_bpm(verdict.peak_bpm))
+        return lines, str(whole_bpm(verdict.peak_bpm))

@@ -12,7 +12,6 @@ from math import erf, erfc, exp, hypot, sqrt
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
-from firmware_app.core.dates import WRITTEN_YEAR
 
 if TYPE_CHECKING:
     import numpy as np
@@ -82,12 +81,12 @@ def formulas_for(sex: Literal["female", "male"] | None) -> tuple[Formula, ...]:
     return tuple(formula for formula in FORMULAS.values() if formula.sex in (None, sex))
 
 
-def age_years(birth_year: int, today_year: int) -> int:
+def age_years(birth_year: int, year: int) -> int:
     """Age in whole years, to a year. Raises BandError when no formula holds for it."""
-    # Somebody who seems younger, by a clock that woke in the past, would be driven by a higher maximum.
-    age = max(today_year, WRITTEN_YEAR) - birth_year
+    age = year - birth_year
     if not 10 <= age <= 100:
-        raise BandError(f"birth_year: {birth_year} makes you {age}; the formulas hold from 10 to 100; mend birth_year")
+        what = f"birth_year: {birth_year} makes you {age} in {year}; the formulas hold from 10 to 100"
+        raise BandError(f"{what}; mend birth_year in rider.toml")
     return age
 
 
@@ -137,10 +136,11 @@ class AcceptedMaximum:
         return f"Maximum {self.value_bpm} is only an age formula: yours is likely in {self.low_bpm} to {self.high_bpm}."
 
 
-def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> AcceptedMaximum:
+def hr_max(rider: RiderFacts, year: int, override: int | None = None) -> AcceptedMaximum:
     """The maximum to ride by: ``override`` in bpm, else the rider's accepted one, else the age formula, marked so.
 
-    Raises BandError with the cure when it is out of range, when there is neither, or when medicines forbid a formula.
+    year: of the ride; of one today, what ``dates.year_of`` says. Raises BandError with the cure when it is out of
+    range, when there is neither, or when medicines forbid a formula.
     """
     value = rider.hr_max_bpm if override is None else override
     if value is not None:
@@ -157,7 +157,7 @@ def hr_max(rider: RiderFacts, today_year: int, override: int | None = None) -> A
             "no maximum is known; `rumblestrip maximum set N`, or birth_year in rider.toml for a formula, or, with a "
             "recording of a hard ride, `rumblestrip maximum evidence FILE`, which tells what to begin with"
         )
-    age = age_years(rider.birth_year, today_year)
+    age = age_years(rider.birth_year, year)
     floor_bpm, ceiling_bpm = HR_MAX_RANGE_BPM
     low, high = PRIOR.range_bpm(age)
     text = f"{PRIOR.text}, age {age} ({PRIOR.source})"

@@ -327,10 +327,12 @@ class Pages:
             return self.link.text or "looking for the strap"
         return f"connected, {self.strap_worn}" if self.strap_worn else "connected"
 
-    def _straps(self) -> ListView:
+    def _straps(self) -> View:
         actions = ("up", "choose", "down")
         if self.straps is None:
             return ListView("Straps in range", (("Looking", ""),), 0, "", ("", "", ""))
+        if why := self.faults.get("straps"):
+            return FaultView("Straps in range", (why,), "straps", ("", "again", ""))
         if not self.straps:
             return ListView("Straps in range", (("None found", "wet it, put it on"),), 0, "", ("", "again", ""))
         return ListView("Straps in range", self._rows(), self._row, "The nearest stands first", actions)

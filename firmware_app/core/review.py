@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from firmware_app.core.alarms import CONDITIONS
 from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
 from firmware_app.core.events import Mark
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.times import rounded_time
 
@@ -120,7 +121,8 @@ class Review:
     ridden_s = in_target_s + above_target_s + below_target_s + target_unknown_s + no_target_s
 
     band_s: ridden, known time by band number, a zero for a band never reached.
-    hard_s, near_max_s: ridden, known time at or above ``bands.HARD_FRACTION`` and ``bands.NEAR_MAX_FRACTION``.
+    hard_s, near_max_s: ridden, known time at or above ``bands.HARD_FRACTION`` and ``near_max_bpm``.
+    near_max_bpm: ``bands.NEAR_MAX_FRACTION``, or the rider's own limit where that was lower.
     mean_bpm: over the ridden, known time; None when there is none.
     peak_bpm: highest trusted heart rate of the whole record; peak_reported_bpm: what the strap claimed, never used.
     trusted_fraction: known share of the ridden time, 0 to 1.
@@ -135,6 +137,7 @@ class Review:
     band_s: Mapping[int, float]
     hard_s: float
     near_max_s: float
+    near_max_bpm: int
     in_target_s: float
     above_target_s: float
     below_target_s: float
@@ -187,6 +190,7 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
     whole = np.floor(bpm + 0.5)
 
     row = np.searchsorted(np.array(bands.limits_bpm, dtype=np.float64), whole, side="right")
+    near_bpm = _riders_near_max_bpm(record.marks, bands.hr_max_bpm)
     ridden_ms, known_ms = int(span_ms[time.ridden].sum()), int(bpm_ms.sum())
     load, load_missing = _load(bpm, bpm_ms, bands, sex)
     facts = Review(
@@ -196,7 +200,8 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
         unknown_s=(ridden_ms - known_ms) / 1000,
         band_s={band.number: seconds(bpm_ms[row == i]) for i, band in enumerate(bands.scheme.bands)},
         hard_s=seconds(bpm_ms[whole >= hard_bpm(bands.hr_max_bpm)]),
-        near_max_s=seconds(bpm_ms[whole >= near_max_bpm(bands.hr_max_bpm)]),
+        near_max_s=seconds(bpm_ms[whole >= near_bpm]),
+        near_max_bpm=near_bpm,
         in_target_s=seconds(bpm_ms[(whole >= low_bpm) & (whole <= high_bpm)]),
         above_target_s=seconds(bpm_ms[whole > high_bpm]),
         below_target_s=seconds(bpm_ms[whole < low_bpm]),
@@ -228,7 +233,7 @@ def hard_bpm(hr_max_bpm: int) -> int:
 
 
 def near_max_bpm(hr_max_bpm: int) -> int:
-    """Where near maximum begins, in whole bpm."""
+    """Where near maximum begins for a rider without a limit of their own, in whole bpm."""
     return whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm)
 
 
@@ -366,6 +371,12 @@ def _limits(mark: Mark) -> tuple[float, float]:
     return np.nan, np.nan
 
 
+def _riders_near_max_bpm(marks: Iterable[Mark], hr_max_bpm: int) -> int:
+    """Where near maximum began on this ride. The log of an older ride does not say where the alarm had it."""
+    logged = (mark.detail.get("near_max_bpm") for mark in marks if mark.kind == "plan")
+    return min([near_max_bpm(hr_max_bpm), *(bpm for bpm in logged if isinstance(bpm, int))])
+
+
 def _highest(bpm: NDArray[np.float64]) -> float | None:
     known = bpm[np.isfinite(bpm)]
     return float(known.max()) if known.size else None
@@ -489,10 +500,9 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
     near_max = review.near_max_s >= NEAR_MAX_LONG_S or any(alarm.kind == "near_max" for alarm in review.alarms)
     if near_max:
         close = f"{rounded_time(review.near_max_s)} near maximum" if review.near_max_s >= 1 else "Warned near maximum"
-        sentences += [
-            f"Pain, dizziness or an odd rhythm? See a doctor before you ride. {close}: ride easy next.",
-            "Ease off when the unit first says near maximum.",
-        ]
+        sentences.append(f"Pain, dizziness or an odd rhythm? See a doctor before you ride. {close}: ride easy next.")
+        if ride.plan != TEST_PLAN:  # which is meant to lead there
+            sentences.append("Ease off when the unit first says near maximum.")
     if review.trusted_fraction < TRUSTED_ENOUGH:
         sentences += [
             f"{rounded_time(review.unknown_s)} could not be trusted: wet the electrodes, tighten the strap.",
@@ -500,6 +510,8 @@ def _change(review: Review, ride: RideFacts) -> tuple[str, ...]:
         ]
         return tuple(sentences)
     if review.target_s < 60:
+        if ride.plan == TEST_PLAN:
+            return (*sentences, "Ridden without a target, as a maximal test is.")
         if ride.target == "none":
             return (*sentences, "Ridden without a target, as chosen.")
         sentences.append("There was no target for long enough to judge.")

@@ -215,10 +215,11 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
         time_s, arrival = step.ends.time_s, step.ends.arrival
         if time_s is None:
             continue
-        if lane and lane.low_bpm >= whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm) and time_s > NEAR_MAX_HOLD_S:
+        if lane and _lies_at(lane, whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm)) and time_s > NEAR_MAX_HOLD_S:
             found[f"{step.name} near"] = (
-                f"{step.name}: a lane from {lane.low_bpm} bpm is near the maximum of {bands.hr_max_bpm} bpm, where the "
-                f"unit warns you and nobody stays for {clock_text(time_s)}; choose a lower lane or a shorter step"
+                f"{step.name}: {lane.low_bpm} to {lane.high_bpm} bpm is near the maximum of {bands.hr_max_bpm} bpm, "
+                f"where the unit warns you and nobody stays for {clock_text(time_s)}; choose a lower lane or a shorter "
+                "step"
             )
         if arrival:
             lane = Target(0, limit_bpm, "") if arrival.side == "below" else Target(limit_bpm, bands.hr_max_bpm, "")
@@ -247,35 +248,40 @@ def own_near_max_bpm(hr_max_bpm: int, begins_bpm: float) -> int | None:
 
 
 def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:
-    """Which of the plan's lanes lead to the rider's own limit for near maximum, in a sentence; "" where none does.
+    """Which of the plan's lanes lie near maximum, in a sentence; "" where none does. begins_bpm: as the alarm has it.
 
-    Only a limit under the usual one is spoken of: a plan does not know of it. Raises BandError as ``targets`` does.
+    A lane lies there when its middle does. Of a limit under the usual one, of which a plan does not know, every lane is
+    spoken of that reaches it. Raises BandError as ``targets`` does.
     """
-    near_bpm = own_near_max_bpm(bands.hr_max_bpm, begins_bpm)
-    if near_bpm is None:
-        return ""
-    reaching: dict[str, int] = {}
+    near_bpm = whole_bpm(begins_bpm)
+    own = own_near_max_bpm(bands.hr_max_bpm, begins_bpm) is not None
+    found: dict[str, int] = {}
     for step in plan.steps:
         lane, until_bpm = _for_rider(plan, step, bands)
         rises = step.ends.arrival is not None and step.ends.arrival.side == "above"
         high_bpm = max(lane.high_bpm if lane else 0, until_bpm if rises else 0)
-        if high_bpm >= near_bpm:
+        if (lane and _lies_at(lane, near_bpm)) or (own and high_bpm >= near_bpm):
             name = step.name or "the lane"
-            reaching[name] = max(reaching.get(name, 0), high_bpm)
-    if not reaching:
+            found[name] = max(found.get(name, 0), high_bpm)
+    if not found:
         return ""
-    where = ", ".join(f"{name} (up to {high_bpm} bpm)" for name, high_bpm in reaching.items())
-    return (
-        f"for you near maximum begins at {near_bpm} bpm ([near_max] in alarms.toml); "
-        f"this reaches it: {where}; choose a lower lane"
-    )
+    where = ", ".join(f"{name} (up to {high_bpm} bpm)" for name, high_bpm in found.items())
+    if own:
+        about = f"for you near maximum begins at {near_bpm} bpm ([near_max] in alarms.toml); this reaches it"
+    else:
+        about = f"near maximum begins at {near_bpm} bpm, and there the unit tells you to ease; this lies there"
+    return f"{about}: {where}; choose a lower lane"
+
+
+def _lies_at(lane: Target, near_bpm: int) -> bool:
+    return lane.low_bpm + lane.high_bpm >= 2 * near_bpm
 
 
 class PlanRun:
     """One ride through a plan: fed with ridden time and heart rate, answers with what changed.
 
-    Every door takes the ridden time first settles what that time already ended, and then does its own work; a time
-    earlier than one already seen counts as that one. Steps begin exactly where the one before ended.
+    Every door takes the ridden time, settles what had ended by then, and only then does its own work; a time earlier
+    than one already seen counts as that one. Steps begin exactly where the one before ended.
     """
 
     def __init__(self, plan: Plan, bands: BandTable) -> None:

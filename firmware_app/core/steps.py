@@ -71,7 +71,7 @@ def step_results(record: RideRecord) -> tuple[StepResult, ...]:
             StepResult(
                 index=_whole(mark.detail.get("index")),
                 name=str(mark.detail.get("name", "")),
-                round=str(mark.detail.get("round", "")),
+                round=str(mark.detail.get("round") or ""),  # older tests wrote a 0
                 why=str(mark.detail.get("why", "")),
                 began_s=began_ms / 1000,
                 ended_s=ended_ms / 1000,

@@ -23,7 +23,8 @@ class RideView:
     percent: heart rate as ``bands.whole_percent`` tells it; None when there is no trusted heart rate.
     tail_bpm: trusted heart rate of the last half minute, one value a second, oldest first; None where unknown.
     low_bpm, high_bpm: the lane; None for no target.
-    side: which edge the rider has left for long enough to be told (not the raw comparison).
+    side: which edge the rider has left for long enough to be told (not the raw comparison); 0 as soon as the whole beat
+        is inside again.
     near_max: near maximum long enough to be told: the panel inverts.
     word: what to do, "ease", "lift" or ""; never "lift" while near_max.
     step, left, after: the step's name, what is left of it ("3:20", "until 120 bpm"), what comes next; "" when free.

@@ -220,9 +220,9 @@ def _maximum(ride_id: int, review: Review, bands: BandTable, maximum_text: str) 
                 quiet=True,
             )
         )
-    percent = round(100 * NEAR_MAX_FRACTION)
-    limit = f"{near_max_bpm(bands.hr_max_bpm)} bpm, {percent} % of it"
-    near = f"{rounded_time(review.near_max_s)} were at or above {limit}."
+    own = review.near_max_bpm < near_max_bpm(bands.hr_max_bpm)
+    limit = "your own limit" if own else f"{round(100 * NEAR_MAX_FRACTION)} % of it"
+    near = f"{rounded_time(review.near_max_s)} were at or above {review.near_max_bpm} bpm, {limit}."
     return section("The maximum", *parts, paragraph(near))
 
 

@@ -170,6 +170,8 @@ class _Times:
                 cure = "give the recording that begins there a file of its own"
                 if of_a_clock:
                     cure = "where times begin again at the hour or at noon, write h:mm:ss on a 24-hour clock"
+                elif self.columns.unit == "iso" and datetime.fromisoformat(text).tzinfo is None:
+                    cure += ", or, where the clocks were put back, write the zone behind each time, such as +01:00"
             what = f"{shown(text)} comes after {shown(self._before or '')}"
             raise CsvError(f"{self.path}: line {line}: {self.columns.time}: {what}; {cure}")
         self._before_s, self._before = at_s, text

@@ -42,7 +42,7 @@ class LogKeeper:
         """The latest ride as the log has it; None when it cannot be read. Waits for what is still to be written."""
         until_s = time.monotonic() + _WRITTEN_WITHIN_S
         while time.monotonic() < until_s:
-            ride_id = self._writer.ride_id
+            ride_id = self.ride_id
             try:
                 if ride_id is not None:
                     with open_log(self._writer.path) as log:
@@ -52,6 +52,11 @@ class LogKeeper:
                 return None
             time.sleep(_LOOK_S)
         return None
+
+    @property
+    def ride_id(self) -> int | None:
+        """The number of the latest ride in the log; None before anything of it is there."""
+        return self._writer.ride_id
 
     def close(self) -> int:
         """Write what is left. Returns how many measurements and marks could not be stored."""

@@ -279,11 +279,13 @@ def score_all(jobs: Sequence[Job]) -> Iterator[tuple[Job, dict[str, Score]]]:
 def on_all_cores(work: Callable[[J], R], jobs: Sequence[J]) -> Iterator[tuple[J, R]]:
     """Every job with what the work makes of it, in order, on all cores, with a progress bar on a terminal."""
     from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
 
     from tqdm import tqdm
 
     hidden = not sys.stderr.isatty()
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
+    # Begun anew and not forked: a fork takes along the locks that other threads hold, and may wait for one for ever.
+    with ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn")) as pool:
         results = pool.map(work, jobs, chunksize=4)
         yield from zip(jobs, tqdm(results, total=len(jobs), unit="ride", disable=hidden, file=sys.stderr), strict=True)
 

@@ -104,6 +104,22 @@ def test_an_empty_word_is_not_taken_for_the_option_left_out(command: str, option
     assert f"argument {option}: is empty; write something, or leave the option out" in err
 
 
+@pytest.mark.parametrize(
+    ("given", "tells"),
+    [({"scheme": "none"}, "scheme 'none': choose one of"), ({"hr_rest_bpm": 115}, "hr_rest_bpm: 115 is not from 25")],
+)
+@pytest.mark.parametrize("words", ["bands", "sessions show long-easy", "rides import ride.csv --date 2026-05-04"])
+def test_a_value_of_the_rider_s_that_cannot_be_used_is_named_with_its_file(
+    words: str, given: dict[str, str | int], tells: str, private_home: Path
+) -> None:
+    settings.remember("rider", {"hr_max_bpm": 130, **given})
+    (private_home / "ride.csv").write_text("t_s,hr_bpm\n1,120\n2,121\n")
+    with contextlib.chdir(private_home):
+        status, out, err = run(*words.split())
+    assert (status, out) == (2, "")
+    assert f"{settings.config_dir() / 'rider.toml'}: {tells}" in err
+
+
 def test_trouble_with_the_settings_is_status_two_and_names_the_file() -> None:
     own = settings.config_dir() / "rider.toml"
     own.parent.mkdir(parents=True)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from firmware_app import settings
+from firmware_app import preparation, settings
 from firmware_app.cli import main
 from firmware_app.core.events import Mark, Sample
 from firmware_app.core.measurement import Measurement
@@ -133,7 +133,7 @@ def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
     assert 188 <= proposal["hr_max_bpm"] <= 191
     assert ask("estimate")["range_bpm"][0] > 184
     assert accepted() == 180
-    assert ask("review", "--accept")["hr_max_bpm"] == proposal["hr_max_bpm"]
+    assert ask("review", "--accept", str(proposal["hr_max_bpm"]))["hr_max_bpm"] == proposal["hr_max_bpm"]
     assert accepted() == proposal["hr_max_bpm"]
     assert ask("review")["proposal"] is None
     history = ask("history")["history"]
@@ -143,7 +143,7 @@ def test_nothing_changes_until_the_rider_accepts(ask: Any) -> None:
     ]
 
 
-@pytest.mark.parametrize("asked", [["set", "188"], ["review", "--accept"]])
+@pytest.mark.parametrize("asked", [["set"], ["review", "--accept"]])
 def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
     asked: list[str],
     ask: Any,
@@ -153,7 +153,7 @@ def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
 ) -> None:
     ask("set", "180")
     store(ride(189))
-    ask("review")
+    proposed = str(ask("review")["proposal"]["hr_max_bpm"])
 
     def full(*args: object, **named: object) -> None:
         raise LogError("rides.sqlite3: the card is full; make room")
@@ -164,28 +164,28 @@ def test_a_log_that_takes_no_word_leaves_the_maximum_alone(
     own.symlink_to(kept)
     monkeypatch.setattr(Log, "add_maximum", full)
     monkeypatch.setattr(Log, "decide_maximum", full)
-    assert main(["maximum", *asked]) == 1
+    assert main(["maximum", *asked, proposed]) == 1
     assert "make room" in capsys.readouterr().err
     assert own.is_symlink()
     assert kept.read_text() == "# mine\nhr_max_bpm = 180\n"
 
 
-@pytest.mark.parametrize("asked", [["set", "188"], ["review", "--accept"]])
+@pytest.mark.parametrize("asked", [["set"], ["review", "--accept"]])
 def test_a_maximum_that_cannot_be_written_is_in_no_history_as_accepted(
     asked: list[str], ask: Any, capsys: pytest.CaptureFixture[str]
 ) -> None:
     ask("set", "180")
     store(ride(189))
-    ask("review")
+    proposed = str(ask("review")["proposal"]["hr_max_bpm"])
     in_the_way = settings.config_dir() / "rider.toml.part"
     in_the_way.mkdir()  # as on a card that cannot be written
-    assert main(["maximum", *asked]) == 1
+    assert main(["maximum", *asked, proposed]) == 1
     assert "rider.toml cannot be written" in capsys.readouterr().err
     assert accepted() == 180
     known = [(row["value_bpm"], row["state"]) for row in ask("history")["history"]]
     assert [value_bpm for value_bpm, state in known if state == "accepted"] == [180]
     in_the_way.rmdir()
-    ask(*asked)
+    ask(*asked, proposed)
     assert [row["value_bpm"] for row in ask("history")["history"] if row["state"] == "accepted"] == [180, accepted()]
 
 
@@ -199,7 +199,7 @@ def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys:
     ends = [line.partition(" bpm ")[2] for line in lines]
     assert [end.split() for end in ends] == [["set", "by", "you"], ["set", "by", "you", "a", "test", "in", "spring"]]
     store(ride(189))
-    for words, told in [([], "from rides, proposed "), (["--refuse"], "from rides, refused by you ")]:
+    for words, told in [([], "from rides, proposed "), (["--refuse", "190"], "from rides, refused by you ")]:
         assert main(["maximum", "review", *words]) == 0
         capsys.readouterr()
         assert main(["maximum", "history"]) == 0
@@ -224,7 +224,7 @@ def test_a_leap_over_a_formula_is_cautioned_and_accepted_with_the_way_back(capsy
     value_bpm = int(said.split()[1])
     assert f"Proposed: {value_bpm} bpm instead of 181 bpm (formula)." in said
     assert f"rise by {value_bpm - 181} bpm on one day's riding alone" in said
-    assert main(["maximum", "review", "--accept"]) == 0
+    assert main(["maximum", "review", "--accept", str(value_bpm)]) == 0
     said = capsys.readouterr().out
     assert "on one day's riding alone" in said
     assert f"Accepted: {value_bpm} bpm is your maximum" in said
@@ -232,7 +232,8 @@ def test_a_leap_over_a_formula_is_cautioned_and_accepted_with_the_way_back(capsy
     assert main(["maximum", "set", "196"]) == 0
     store(ride(199))
     capsys.readouterr()
-    assert main(["maximum", "review", "--accept"]) == 0
+    assert main(["maximum", "review"]) == 0
+    assert main(["maximum", "review", "--accept", capsys.readouterr().out.split()[1]]) == 0
     assert "go back" not in capsys.readouterr().out
 
 
@@ -246,10 +247,31 @@ def test_only_the_real_reason_is_named_why_a_ride_proposes_nothing(ask: Any) -> 
 def test_a_refused_value_does_not_come_back(ask: Any) -> None:
     ask("set", "180")
     store(ride(189))
-    assert ask("review", "--refuse")["proposal"]["state"] == "refused"
+    shown = str(ask("review")["proposal"]["hr_max_bpm"])
+    assert ask("review", "--refuse", shown)["proposal"]["state"] == "refused"
     assert accepted() == 180
     assert ask("review")["proposal"] is None
-    ask("review", "--accept", status=2)
+    ask("review", "--accept", shown, status=2)
+
+
+@pytest.mark.parametrize("answer", ["--accept", "--refuse"])
+def test_an_answer_to_what_was_shown_is_none_to_what_a_ride_since_then_proposes(
+    answer: str, ask: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask("set", "187")
+    store(ride(190))
+    shown = ask("review")["proposal"]["hr_max_bpm"]
+    store(ride(196))
+    assert main(["maximum", "review", answer, str(shown)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert f"{shown} bpm is not what is proposed now. Proposed: " in err
+    assert "on one day's riding alone" in err
+    assert accepted() == 187
+    command = err.split("`")[1].split()
+    assert command[:4] == ["rumblestrip", "maximum", "review", "--accept"]
+    assert main(command[1:]) == 0
+    assert accepted() == int(command[4]) > shown
 
 
 def test_the_command_that_review_prints_accepts_what_it_showed(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
@@ -260,7 +282,7 @@ def test_the_command_that_review_prints_accepts_what_it_showed(ask: Any, capsys:
     assert ask("review")["proposal"]["hr_max_bpm"] != shown
     assert main(["maximum", *words]) == 0
     command = capsys.readouterr().out.split("`")[1].split()
-    assert command == f"rumblestrip maximum review --all-out {first} --all-out {second} --accept".split()
+    assert command == f"rumblestrip maximum review --all-out {first} --all-out {second} --accept {shown}".split()
     assert main(command[1:]) == 0
     assert accepted() == shown
     assert main(["maximum"]) == 0
@@ -336,6 +358,21 @@ def test_a_limit_in_percent_that_moves_with_the_maximum_is_spoken_of(capsys: pyt
     settings.remember("alarms", {"near_max.limit_bpm": 140})
     assert main(["maximum", "set", "184"]) == 0
     assert "Near maximum" not in capsys.readouterr().out
+
+
+def test_a_maximum_under_the_own_lane_says_that_no_ride_begins(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    settings.remember("rider", {"target": "150-170bpm"})
+    assert ask("set", "180")["ride_refused"] is None
+    assert main(["maximum", "set", "168"]) == 0
+    path = settings.config_dir() / "rider.toml"
+    refused = f"{path}: target '150-170bpm': 170 bpm is over the maximum of 168 bpm; write less"
+    assert f"`rumblestrip ride` begins no ride until this is mended: {refused}." in capsys.readouterr().out
+    assert accepted() == 168
+    settings.remember("rider", {"target": "150-200bpm"})
+    store(ride(189))
+    shown = ask("review")["proposal"]["hr_max_bpm"]
+    assert "200 bpm is over the maximum" in ask("review", "--accept", str(shown))["ride_refused"]
+    assert accepted() == shown
 
 
 def test_set_says_when_a_stored_ride_held_more(capsys: pytest.CaptureFixture[str]) -> None:
@@ -424,7 +461,51 @@ def test_evidence_tells_whether_the_maximum_is_too_low_and_review_agrees(
     assert (ask("review")["proposal"] is not None) is proposes
 
 
+def test_evidence_of_a_ride_that_review_leaves_out_does_not_send_there(ask: Any) -> None:
+    top = ride(195)
+    for years, told in ((7, "more than 3 years old, and no longer counts"), (None, "import it with --date")):
+        started_unix_s = None if years is None else time.time() - years * 365.25 * 86400
+        store(replace(top, facts=replace(top.facts, started_unix_s=started_unix_s)))
+        step = ask("evidence", "last")["next"]
+        assert told in step
+        assert "maximum set" not in step
+        settings.remember("rider", {"hr_max_bpm": 180})
+        assert ask("evidence", "last")["next"] == step
+    assert ask("review")["proposal"] is None
+
+
 @pytest.mark.parametrize("action", ["show", "estimate", "evidence", "set", "review", "history"])
 def test_help_shows_no_escapes(action: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["maximum", action, "--help"]) == 0
     assert "%%" not in capsys.readouterr().out
+
+
+def test_a_clock_that_woke_in_the_past_makes_no_old_peak_one_of_today(
+    ask: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ask("set", "180")
+    for top_bpm, years in ((192, 7), (191, 8), (170, 0)):
+        one = ride(top_bpm)
+        store(replace(one, facts=replace(one.facts, started_unix_s=time.time() - years * 365.25 * 86400)))
+    assert ask("review")["proposal"] is None
+    told = ask("estimate")
+    monkeypatch.setattr("time.time", lambda: 1000.0)
+    assert ask("review")["proposal"] is None
+    assert ask("estimate") == told
+
+
+@pytest.mark.parametrize("words", [["maximum", "show"], ["bands"], ["sessions", "show", "hill-repeats"]])
+def test_a_clock_that_woke_in_the_past_raises_no_maximum(
+    words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Past(date):
+        @classmethod
+        def today(cls) -> Past:
+            return cls(1970, 1, 1)
+
+    settings.remember("rider", {"birth_year": 1950})
+    monkeypatch.setattr("datetime.date", Past)
+    assert main([*words, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["hr_max_bpm"] == 162  # 211 - 0.64 x 76, not of 20 years
+    monkeypatch.setattr(preparation, "date", Past)
+    assert preparation.prepare().accepted.value_bpm == 162

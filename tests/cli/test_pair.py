@@ -59,15 +59,13 @@ def test_no_answer_changes_nothing(
 ) -> None:
     answers(monkeypatch, *lines)
     assert main(["pair"]) == 1
-    assert "--choose" in capsys.readouterr().err
+    assert "--address" in capsys.readouterr().err
     assert remembered() == ("", "")
 
 
-def test_a_number_chooses_without_asking(found: list[Found], capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["pair", "--choose", "2", "--json"]) == 0
-    document = json.loads(capsys.readouterr().out)
-    assert document["remembered"] == {"address": "C0:00:00:00:00:01", "name": ""}
-    assert remembered() == ("C0:00:00:00:00:01", "")
+def test_no_number_is_taken_of_a_list_that_nobody_has_seen(found: list[Found]) -> None:
+    assert main(["pair", "--choose", "1"]) == 2
+    assert remembered() == ("", "")
 
 
 def test_json_alone_lists_and_remembers_nothing(found: list[Found], capsys: pytest.CaptureFixture[str]) -> None:
@@ -85,28 +83,33 @@ def test_json_alone_lists_and_remembers_nothing(found: list[Found], capsys: pyte
 
 def test_an_address_is_remembered_without_looking(capsys: pytest.CaptureFixture[str]) -> None:
     settings.remember("unit", {"strap.name": "Somebody's"})
-    assert main(["pair", "--address", "c0:00:00:00:00:0a"]) == 0
+    assert main(["pair", "--address", "c0:00:00:00:00:0a", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["remembered"] == {"address": "C0:00:00:00:00:0A", "name": ""}
     assert remembered() == ("C0:00:00:00:00:0A", "")
 
 
-def test_a_wrong_address_in_the_settings_is_mended_by_choosing_a_strap(found: list[Found]) -> None:
+def test_a_wrong_address_in_the_settings_is_mended_by_choosing_a_strap(
+    found: list[Found], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers(monkeypatch, "1")
     settings.remember("unit", {"strap.address": "foo"})
     with pytest.raises(settings.SettingsError, match=r"strap\.address"):
         settings.load_unit()
-    assert main(["pair", "--choose", "1"]) == 0
+    assert main(["pair"]) == 0
     assert settings.load_unit().strap.address == "C0:00:00:00:00:02"
 
 
-def test_the_rest_of_the_file_stays(found: list[Found]) -> None:
+def test_the_rest_of_the_file_stays() -> None:
     settings.remember("unit", {"strap.adapter": "hci1"})
     settings.remember("unit", {"sounder.kind": "motor"})
-    assert main(["pair", "--choose", "1"]) == 0
+    assert main(["pair", "--address", "C0:00:00:00:00:02"]) == 0
     unit = settings.load("unit", settings.Unit)
     assert (unit.strap.adapter, unit.sounder.kind) == ("hci1", "motor")
 
 
-def test_forget(found: list[Found]) -> None:
-    main(["pair", "--choose", "1"])
+def test_forget() -> None:
+    main(["pair", "--address", "C0:00:00:00:00:02"])
     assert main(["pair", "--forget"]) == 0
     assert remembered() == ("", "")
 
@@ -114,14 +117,11 @@ def test_forget(found: list[Found]) -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        ["--choose", "3"],
-        ["--choose", "0"],
-        ["--choose", "one"],
         ["--address", "C0:00:00:00:00"],
         ["--address", "near"],
         ["--seconds", "0"],
         ["--seconds", "nan"],
-        ["--choose", "1", "--forget"],
+        ["--address", "C0:00:00:00:00:02", "--forget"],
     ],
 )
 def test_a_wrong_request_changes_nothing(found: list[Found], words: list[str]) -> None:
@@ -131,7 +131,7 @@ def test_a_wrong_request_changes_nothing(found: list[Found], words: list[str]) -
 
 def test_nothing_in_range_says_what_to_do(found: list[Found], capsys: pytest.CaptureFixture[str]) -> None:
     found.clear()
-    assert main(["pair", "--choose", "1"]) == 1
+    assert main(["pair"]) == 1
     assert "wet its pads" in capsys.readouterr().err
 
 

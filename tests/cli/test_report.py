@@ -10,7 +10,7 @@ import stat
 import sys
 from contextlib import closing
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -86,6 +86,7 @@ def test_a_page_is_written_whole_and_private(tmp_path: Path, capsys: pytest.Capt
     with log() as rides:
         at = (datetime.now() - timedelta(days=9)).timestamp()
         rides.add_maximum(MaximumEntry(184, "ride", at, low_bpm=177.0, high_bpm=191.0))
+        rides.add_maximum(MaximumEntry(190, "ride", 1000.0, low_bpm=186.0, high_bpm=194.0))  # a clock in the past
     out = tmp_path / "ride.html"
     assert main(["report", "1", "--out", str(out)]) == 0
     assert capsys.readouterr().out == ""
@@ -120,6 +121,22 @@ def test_a_clock_that_was_ahead_once_hides_no_later_ride(capsys: pytest.CaptureF
     assert json.loads(out)["weeks"][0]["rides"] == 1
     assert "Ride 1 is dated after this week" in err
     assert "Ride 2" not in err
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_clock_in_the_past_has_no_last_weeks(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Past(date):
+        @classmethod
+        def today(cls) -> Past:
+            return cls(1970, 1, 1)
+
+    monkeypatch.setattr("datetime.date", Past)
+    assert main(["report", "--weeks", "2"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "clock says 1970-01-01; connect to a network once, or set it" in err
 
 
 @pytest.mark.usefixtures("two_rides")

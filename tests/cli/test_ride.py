@@ -371,7 +371,8 @@ def test_the_summary_is_said_whole_in_a_terminal(shown: Shown) -> None:
     facts = "12:00 ridden, 8:20 in target, 0:40 without a heart rate to trust, peak 171 bpm"
     alarms = "Alarms: 3 x above target, 1 x no signal."
     assert said == " ".join((f"Ride over: {facts}.", OVER.sentence, *OVER.more, alarms))
-    assert "target" not in shown(40, replace(OVER, in_target="0:00", alarms=()))[0]
+    assert "12:00 ridden, 0:00 in target, peak" in shown(40, replace(OVER, in_target="0:00", unknown="0:00"))[0]
+    assert "12:00 ridden, 0:40 without" in shown(40, replace(OVER, in_target=""))[0]
 
 
 # --- in a real one --------------------------------------------------------------------------------------------------
@@ -386,9 +387,12 @@ OWN_TERMINAL = (
 
 
 def in_a_terminal(
-    words: list[str], columns: int = 80, act: Callable[[subprocess.Popen[bytes], int], object] | None = None
+    words: list[str],
+    columns: int = 80,
+    act: Callable[[subprocess.Popen[bytes], int], object] | None = None,
+    once: bytes = b"  0:01",
 ) -> tuple[int, list[str]]:
-    """Status and lines of a command in a terminal; act: called when a second was ridden."""
+    """Status and lines of a command in a terminal; act: called once this is seen, as when a second was ridden."""
     leader, follower = pty.openpty()
     fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
     command = [sys.executable, "-c", OWN_TERMINAL, *words]
@@ -403,7 +407,7 @@ def in_a_terminal(
         with contextlib.suppress(OSError):
             while more := os.read(leader, 4096):
                 seen += more
-                if act is not None and b"  0:01" in seen:
+                if act is not None and once in seen:
                     act(unit, leader)
                     act = None
     os.close(leader)
@@ -412,13 +416,13 @@ def in_a_terminal(
 
 
 def test_a_terminal_is_told_its_keys_what_was_ridden_and_where_it_is() -> None:
-    status, lines = in_a_terminal([*SHORT, "1"])
+    status, lines = in_a_terminal([*SHORT, "1", "--target", "none"])
     assert status == 0
     assert any("Ctrl-C ends and stores" in line for line in lines)
     end = lines[next(place for place, line in enumerate(lines) if line.startswith("Ride over: 0:0")) :]
     assert "Read nothing into the rest before that is better." in end
     assert "in target" not in " ".join(end)
-    assert "`rumblestrip report` shows it" in end[-1]
+    assert "`rumblestrip report 1` shows it" in end[-1]
 
 
 @pytest.mark.parametrize(
@@ -436,6 +440,19 @@ def test_a_ride_is_summed_up_however_it_ends(act: Callable[[subprocess.Popen[byt
     assert not any("Home" in line for line in lines)
     assert len([line for line in lines if line.startswith("Ride over: 0:0")]) == 1
     assert "The ride is stored" in lines[-1]
+
+
+def test_a_maximum_that_is_set_while_the_unit_is_at_home_is_the_next_rides() -> None:
+    def set_and_ride(unit: subprocess.Popen[bytes], leader: int) -> None:
+        assert main(["maximum", "set", "150"]) == 0
+        os.write(leader, b"  ")
+
+    settings.remember("rider", {"hr_max_bpm": 188})
+    status, _ = in_a_terminal(["ride", "--panel", "offscreen", "--stop-after-s", "3"], act=set_and_ride, once=b"go on")
+    assert status == 0
+    with open_log(log_path()) as log:
+        [ride] = log.rides()
+    assert ride.facts.hr_max_bpm == 150
 
 
 def test_without_a_ride_none_is_said_to_be_stored() -> None:
@@ -456,7 +473,7 @@ def test_where_no_terminal_is_it_is_said_once_that_the_ride_is_stored(capsys: py
     assert main([*SHORT, "0.5"]) == 0
     out, err = capsys.readouterr()
     assert out == ""
-    assert err.count("The ride is stored: `rumblestrip report` shows it.") == 1
+    assert err.count("The ride is stored: `rumblestrip report 1` shows it.") == 1
     assert "\x1b" not in err
 
 
@@ -527,15 +544,27 @@ def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mista
     assert main([*SHORT, "1", "--target", "3"]) == 0
     said = capsys.readouterr().err
     assert "A ride of 4:00 was cut 1:" in said
-    assert "`rumblestrip ride --strap sim --resume`" in said
+    assert "within 2:00 `rumblestrip ride --strap sim --resume` goes on with the one before" in said
     assert main([*SHORT, "1", "--resume"]) == 0
-    assert "no ride to go on with" not in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "no ride to go on with" not in said
+    assert "`rumblestrip report 1` shows it" in said
     with open_log(log_path()) as log:
         assert [(ride.ended, ride.duration_s > 200) for ride in log.rides()] == [("stopped", True), ("stopped", False)]
     assert main([*SHORT, "1", "--resume"]) == 0
     said = capsys.readouterr().err
     assert "There is no ride to go on with" in said
     assert "A new one begins." in said
+
+
+def test_a_ride_that_was_cut_long_ago_is_promised_no_longer_than_it_waits(capsys: pytest.CaptureFixture[str]) -> None:
+    keeper = LogKeeper(log_path(), print)
+    # 4:00 long, and 14:20 of the fifteen minutes are gone.
+    keeper.begin(RideFacts(188, scheme="seven", started_unix_s=time.time() - 240 - 860, source="sim", target="3"))
+    keeper.take((Sample(240.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+    assert main([*SHORT, "0.3"]) == 0
+    assert re.search(r"cut 14:\d\d ago\..* within 0:\d\d `rumblestrip ride", capsys.readouterr().err)
 
 
 def test_a_clock_that_is_plainly_wrong_dates_no_ride(

@@ -21,7 +21,7 @@ from firmware_app.core.events import Mark, Sample
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.session import free_plan
-from firmware_app.settings import load_alarms, load_scheme
+from firmware_app.settings import load_alarms, load_scheme, remember
 from firmware_app.store.csvfile import read_csv
 from firmware_app.store.log import log_path, open_log
 from firmware_app.store.writer import LogWriter
@@ -139,7 +139,9 @@ def test_deleting_asks_and_says_what_it_deleted(
     monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
     assert "--yes" in told(capsys, "delete", "1", status=2)
     assert "--yes" in told(capsys, "delete", "1", "--json", status=2)
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))  # Ctrl-D
     monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    assert "Nothing was deleted" in told(capsys, "delete", "1")
     monkeypatch.setattr("builtins.input", lambda question: "no")
     assert "Nothing was deleted" in told(capsys, "delete", "1")
     monkeypatch.setattr("builtins.input", lambda question: "y")
@@ -356,6 +358,53 @@ def test_a_ride_that_is_yet_to_come_is_refused(capsys: pytest.CaptureFixture[str
     # Where the day begins earlier it may be tomorrow already.
     told(capsys, *brought(tmp_path, (now + timedelta(hours=20)).isoformat()))
     told(capsys, *brought(tmp_path, now.date().isoformat()))
+
+
+def test_an_old_ride_is_stored_with_the_maximum_of_the_age_at_the_time(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    remember("rider", {"birth_year": 1970})
+    file = tmp_path / "old.csv"
+    file.write_text("t_s,hr_bpm\n" + "".join(f"{t_s},120\n" for t_s in range(11)))
+    ride = json.loads(told(capsys, "import", str(file), "--date", "2012-05-04", "--json"))
+    assert ride["hr_max_bpm"] == 184  # 211 - 0.64 x 42
+    said = told(capsys, "import", str(file), "--date", "1976-05-04", status=2)
+    assert "1970 makes you 6 in 1976" in said
+    assert "with --hr-max-bpm" in said
+
+
+@pytest.mark.parametrize("date", ["1969-01-01", "9999-12-31"])
+def test_a_date_that_the_log_cannot_keep_is_refused(
+    date: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("time.time", lambda: 0.0)  # a clock that says nothing of what is yet to come
+    assert "--date: no ride is dated before 1970" in told(capsys, *brought(tmp_path, date), status=2)
+    assert listed(capsys) == []
+
+
+@pytest.mark.parametrize("day", ["2026-03-29", "2026-10-25"])
+def test_a_day_on_which_the_clocks_change_ends_at_midnight(
+    day: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    time.tzset()
+    try:
+        midnight = datetime.fromisoformat(day) + timedelta(days=1)
+        for minutes in (-30, 30):
+            began = (midnight + timedelta(minutes=minutes)).timestamp()
+            facts = RideFacts(hr_max_bpm=187, started_unix_s=began)
+            with open_log(log_path()) as log:
+                log.add(record_of(facts, [Sample(0.0, Measurement(120, (), True), 120.0, 1.0)], [], 60.0))
+        assert listed(capsys, "--until", day) == [1]
+        file = tmp_path / "autumn.csv"
+        file.write_text("t_s,hr_bpm\n2026-10-25T02:59:59,120\n2026-10-25T02:00:00,120\n")
+        said = told(capsys, "import", str(file), "--time-unit", "iso", "--hr-max-bpm", "190", status=2)
+        assert "where the clocks were put back, write the zone behind each time, such as +01:00" in said
+        file.write_text("t_s,hr_bpm\n2026-10-25T02:59:59+02:00,120\n2026-10-25T02:00:00+01:00,120\n")
+        told(capsys, "import", str(file), "--time-unit", "iso", "--hr-max-bpm", "190")
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_clock_in_the_past_refuses_no_ride(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from firmware_app import settings
 from firmware_app.core import bands
-from firmware_app.core.companion import STALE_S, TAIL_S, TICK_S, Companion, play
+from firmware_app.core.companion import STALE_S, TAIL_S, Companion, play
 from firmware_app.core.events import (
     BadPacket,
     Battery,
@@ -31,6 +31,7 @@ from firmware_app.core.events import (
     Tick,
     WallClock,
 )
+from firmware_app.core.lookout import TICK_S
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
 from firmware_app.core.session import Ends, Plan, Step, free_plan
@@ -137,7 +138,7 @@ def test_what_is_played_is_what_is_fed() -> None:
     rows = beating([130] * 60 + [130 + t for t in range(25)] + [155] * 35)
     record = play(companion(), rows)
     fed = feed(companion(), rows)
-    assert [m for m in record.marks if m.kind != "end"] == [e for e in fed if isinstance(e, Mark)]
+    assert [m for m in record.marks if m.kind not in ("plan", "end")] == [e for e in fed if isinstance(e, Mark)]
     assert record.duration_s == 120
     assert len(record.t_s) == 120
     assert np.isfinite(record.trusted_bpm[10:]).all()
@@ -423,6 +424,39 @@ def test_the_tail_is_the_last_half_minute_newest_last() -> None:
     assert len(tail) == TAIL_S
     assert None not in tail
     assert tail[-1] - tail[0] > 8  # type: ignore[operator]
+
+
+def test_the_tail_of_a_strap_that_sends_five_a_second_is_as_long() -> None:
+    one = companion()
+    feed(one, [(n / 5, Measurement(130, (460.0,) if n % 2 else ())) for n in range(300)])
+    assert None not in one.view().tail_bpm
+
+
+@pytest.mark.parametrize(
+    ("bpms", "lost_s", "word"),
+    [
+        ([150 - 2 * max(t - 60, 0) for t in range(75)], 0, "ease"),
+        ([105 + max(t - 90, 0) for t in range(120)], 0, "lift"),
+        ([150] * 60 + [129] * 20, 12, "ease"),  # lost over the lane, and found well inside
+    ],
+)
+def test_no_word_stands_where_the_whole_beat_is_inside_the_lane_again(bpms: list[int], lost_s: int, word: str) -> None:
+    one = companion()
+    views = []
+    for t_s, event in beating([130] * 60 + bpms):
+        if not 120 < t_s <= 120 + lost_s:
+            one.feed(event, t_s)
+            views.append(one.view())
+    assert {view.word for view in views} == {"", word}
+    inside = [view for view in views if view.hr_bpm is not None and 120 < view.hr_bpm < 140]
+    assert {(view.side, view.word) for view in inside} == {(0, "")}
+
+
+def test_a_word_stands_on_while_the_whole_beat_is_the_limit_s() -> None:
+    one = companion()
+    feed(one, beating([130] * 60 + [150] * 40 + [150 - t / 2 for t in range(20)] + [140.3] * 5))
+    view = one.view()
+    assert (view.hr_bpm, view.side, view.word) == (140, 1, "ease")
 
 
 def test_what_is_stored_is_the_whole_beat_that_the_page_shows() -> None:

@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
 from firmware_app import settings
-from firmware_app.core.alarms import AlarmTable
+from firmware_app.core import bands
+from firmware_app.core.alarms import AlarmTable, quiet
+from firmware_app.core.companion import Companion
 from firmware_app.core.events import Effect, Event, Fault, Link, Mark, Note, Press, Sound, Tick
-from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp
+from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
-from firmware_app.core.record import RideFacts
+from firmware_app.core.record import RideFacts, record_of
+from firmware_app.core.session import free_plan
+from firmware_app.core.steps import step_results
 from sim.dice import Dice
 from sim.rider import STEP_S, Rider
+from sim.scenario import labelled_ride
 from sim.strap import Episode, Strap, beats, notifications
 
-BEGIN_S = 20.0
-RAMP_S = BEGIN_S + 600.0
-READ = [(4.0 * n, Press("plus")) for n in range(1, 4)] + [(BEGIN_S - 1, Press("select", "long"))]
+RAMP_S = 600.0
 SPRINT_S = RAMP_S + 15 * 60
-ALL_OUT = [*READ, (SPRINT_S, Press("plus")), (SPRINT_S + 29, Press("minus"))]
+ALL_OUT = [(SPRINT_S, Press("plus")), (SPRINT_S + 29, Press("minus"))]
 
 
 @dataclass
@@ -41,17 +44,18 @@ def ride(
     faults: tuple[Episode, ...] = (),
     top: float = 1.15,
     set_bpm: int | None = None,
+    tick_s: float = 0.25,
     on_step: Callable[[MaximalTest], None] = lambda test: None,
 ) -> Done:
     """A whole test: ``top`` is the workload, in fractions of peak power, at which this rider would sprint."""
     rider = Rider.drawn(Dice(seed, "rider"))
-    at_s = [0, BEGIN_S, RAMP_S, SPRINT_S, SPRINT_S + 1, SPRINT_S + 30, SPRINT_S + 31, SPRINT_S + 400]
+    at_s = [0, 20, RAMP_S, SPRINT_S, SPRINT_S + 1, SPRINT_S + 30, SPRINT_S + 31, SPRINT_S + 400]
     work = np.interp(np.arange(0, at_s[-1], STEP_S), at_s, [0.1, 0.35, 0.5, top, top + 0.2, top + 0.2, 0.1, 0.1])
     latent = rider.latent(work, Dice(seed, "heart"))
     beat_s = beats(latent, rider.hr_max_bpm, Dice(seed, "beats"))
     strap = Strap(signal="both", contact=True, optical=False).drawn(Dice(seed, "strap"))
     rows: list[tuple[float, Event]] = [*notifications(beat_s, at_s[-1], strap, list(faults), seed)]
-    rows += [(float(t_s), Tick()) for t_s in np.arange(0, at_s[-1], 0.25)]
+    rows += [(float(t_s), Tick()) for t_s in np.arange(0, at_s[-1], tick_s)]
     rows += presses
     test = MaximalTest(RideFacts(set_bpm or rider.hr_max_bpm), settings.load_alarms(), Ramp(80, 20))
     effects: list[tuple[float, str, Effect]] = []
@@ -75,28 +79,44 @@ def test_the_measured_maximum_is_within_two_beats_wherever_a_test_was_judged_max
 
 def test_a_good_test_tells_its_stages_and_the_fall() -> None:
     done = ride(1)
-    stages = [e.detail["name"] for _, _, e in done.effects if isinstance(e, Mark) and e.kind == "step"]
-    assert stages == ["warm_up", "ramp", "sprint", "cool_down", "result"]
+    marks = [effect for _, _, effect in done.effects if isinstance(effect, Mark)]
+    stages = [(mark.detail["index"], mark.detail["name"]) for mark in marks if mark.kind == "step"]
+    assert stages == list(enumerate(["Warm-up", "Ramp", "Sprint", "Cool-down", "Result"]))
+    # Afterwards they are steps as those of a plan.
+    steps = step_results(record_of(done.test.facts, [], marks, SPRINT_S + 400))
+    assert [(step.index, step.name, step.round) for step in steps] == [(*stage, "") for stage in stages]
     verdict = done.test.verdict
     assert verdict is not None
     assert verdict.fall_1_bpm is not None
     assert verdict.fall_2_bpm is not None
     assert 5 < verdict.fall_1_bpm < 70
     assert "minute" in " ".join(done.test.view().lines)
-    marks = [effect for _, _, effect in done.effects if isinstance(effect, Mark) and effect.kind == "verdict"]
-    assert [mark.detail["maximal"] for mark in marks] == [verdict.maximal]
+    assert [mark.detail["maximal"] for mark in marks if mark.kind == "verdict"] == [verdict.maximal]
 
 
-@pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S + 5])
+def test_however_time_is_split_into_ticks_the_test_is_the_same_and_its_time_never_goes_back() -> None:
+    fine, coarse = (
+        [effect for _, _, effect in ride(5, tick_s=tick_s).effects if isinstance(effect, Mark | Sound)]
+        for tick_s in (0.25, 7.3)
+    )
+    assert coarse == fine
+    times = [effect.t_s for effect in fine if isinstance(effect, Mark)]
+    assert times == sorted(times)
+    late = MaximalTest(RideFacts(180), settings.load_alarms())
+    late.feed(Tick(), 30.0)
+    assert late.feed(Link("lost"), 20.0) == (Mark(30.0, "link", {"state": "lost"}),)
+
+
+@pytest.mark.parametrize("at_s", [100.0, RAMP_S + 30, RAMP_S + 500, SPRINT_S + 5])
 def test_one_press_stops_it_at_any_moment(at_s: float) -> None:
     done = ride(2, [*[row for row in ALL_OUT if row[0] < at_s], (at_s, Press("minus"))])
-    stages = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "cool_down"]
+    stages = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "Cool-down"]
     assert stages == [at_s]
 
 
-@pytest.mark.parametrize("at_s", [BEGIN_S + 100, RAMP_S + 30, RAMP_S + 500, SPRINT_S - 200])
+@pytest.mark.parametrize("at_s", [100.0, RAMP_S + 30, RAMP_S + 500, SPRINT_S - 200])
 def test_an_aborted_test_is_not_maximal(at_s: float) -> None:
-    verdict = ride(3, [*READ, (at_s, Press("minus"))]).test.verdict
+    verdict = ride(3, [(at_s, Press("minus"))]).test.verdict
     assert verdict is not None
     assert not verdict.maximal
     assert verdict.why
@@ -105,7 +125,7 @@ def test_an_aborted_test_is_not_maximal(at_s: float) -> None:
 def test_a_test_given_up_early_is_not_maximal_even_when_the_rider_says_so() -> None:
     at_s = RAMP_S + 420
     for seed in range(4):
-        verdict = ride(seed, [*READ, (at_s, Press("minus")), (at_s + 9, Press("plus"))]).test.verdict
+        verdict = ride(seed, [(at_s, Press("minus")), (at_s + 9, Press("plus"))]).test.verdict
         assert verdict is not None
         assert not verdict.maximal
 
@@ -130,13 +150,13 @@ def test_a_lost_strap_ends_the_effort() -> None:
     assert verdict is not None
     assert not verdict.maximal
     assert "lost" in verdict.why
-    cooled = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "cool_down"]
+    cooled = [t_s for t_s, _, e in done.effects if isinstance(e, Mark) and e.detail.get("name") == "Cool-down"]
     assert RAMP_S + 400 < cooled[0] < RAMP_S + 430
 
 
 def test_a_signal_lost_just_before_the_end_is_not_called_a_rise() -> None:
     end_s = SPRINT_S + 29
-    verdict = ride(0, faults=(Episode("dropout", end_s - 51, end_s - 39.5, 0.5),)).test.verdict
+    verdict = ride(10, faults=(Episode("dropout", end_s - 51, end_s - 39.5, 0.5),)).test.verdict
     assert verdict is not None
     assert not verdict.maximal
     assert "signal was lost" in verdict.why
@@ -145,8 +165,8 @@ def test_a_signal_lost_just_before_the_end_is_not_called_a_rise() -> None:
 
 def test_without_a_signal_the_ramp_never_begins() -> None:
     test = MaximalTest(RideFacts(180), settings.load_alarms())
-    for t_s, event in [*READ, *((t, Tick()) for t in np.arange(BEGIN_S, BEGIN_S + 1500, 0.25).tolist())]:
-        test.feed(event, t_s)
+    for t_s in np.arange(0.0, 1500, 0.25).tolist():
+        test.feed(Tick(), t_s)
     assert test.view().stage == "Warm-up"
     assert "signal" in test.view().lines[0]
 
@@ -154,20 +174,25 @@ def test_without_a_signal_the_ramp_never_begins() -> None:
 # --- safety -----------------------------------------------------------------------------------------------------------
 
 
-def safety(presses: list[tuple[float, Press]]) -> MaximalTest:
-    test = MaximalTest(RideFacts(180), settings.load_alarms())
-    for t_s, press in presses:
-        test.feed(Tick(), t_s)
-        test.feed(press, t_s)
-    return test
+READ = [(104.0 + 4.0 * n, Press("plus")) for n in range(3)]
+
+
+def read(presses: list[tuple[float, Press]]) -> tuple[str, str]:
+    """What came of the last of these presses, on pages that show from 100 s on, and which page stands."""
+    safety = SafetyPages(100.0)
+    answers = [safety.press(press, t_s) for t_s, press in presses]
+    assert not any(answers[:-1])
+    return answers[-1], safety.view().left
 
 
 def test_only_a_long_hold_on_the_last_page_begins() -> None:
-    assert safety(READ).view().stage == "Warm-up"
-    assert safety([*READ[:-1], (19.0, Press("select"))]).view().stage == "Safety"
-    assert safety([(19.0, Press("select", "long"))]).view().stage == "Safety"
-    hurried = [(0.1 * n, Press("plus")) for n in range(9)] + [(1.0, Press("select", "long"))]
-    assert safety(hurried).view().left == f"1 of {len(SAFETY_PAGES)}"
+    assert read([*READ, (119.0, Press("select", "long"))]) == ("begin", "4 of 4")
+    assert read([*READ, (119.0, Press("select"))]) == ("", "4 of 4")
+    assert read([*READ, (113.0, Press("select", "long"))]) == ("", "4 of 4")
+    assert read([*READ, (119.0, Press("minus")), (125.0, Press("select", "long"))]) == ("", "3 of 4")
+    assert read([(119.0, Press("select", "long"))]) == ("", "1 of 4")
+    hurried = [(100 + 0.1 * n, Press("plus")) for n in range(9)] + [(101.0, Press("select", "long"))]
+    assert read(hurried) == ("", "1 of 4")
 
 
 def test_the_safety_pages_say_what_they_must() -> None:
@@ -180,7 +205,7 @@ def test_the_safety_pages_say_what_they_must() -> None:
 
 
 def test_the_rider_can_leave_before_it_begins() -> None:
-    assert safety([(5.0, Press("minus"))]).ended
+    assert read([(100.1, Press("minus"))]) == ("leave", "1 of 4")
 
 
 # --- never upward -----------------------------------------------------------------------------------------------------
@@ -194,7 +219,7 @@ def words(test: MaximalTest) -> Iterator[str]:
 def held(table: AlarmTable, bpm: int, from_s: int, to_s: int) -> list[tuple[float, str, Effect]]:
     """A test of a rider easy but from ``from_s`` to ``to_s``, with a sprint from 800 s to 820 s."""
     test = MaximalTest(RideFacts(200), table)
-    presses = [*READ, (800.0, Press("plus")), (820.0, Press("minus"))]
+    presses = [(800.0, Press("plus")), (820.0, Press("minus"))]
     rows: list[tuple[float, Event]] = [*presses]
     hr_bpm, beat_s, beats_n = 120.0, 2.0, 0
     for second in range(2, 1000):
@@ -230,6 +255,64 @@ def test_near_maximum_sounds_as_on_any_ride_but_once_where_it_is_meant() -> None
     marks = [effect.detail for _, _, effect in told if isinstance(effect, Mark) and effect.kind == "alarm"]
     assert [(mark["on"], mark["heard"]) for mark in marks][:: len(marks) - 1] == [(True, True), (False, False)]
     assert len([mark for mark in marks if mark["on"]]) == 1 + len(cooling)
+
+
+def near_alarms(
+    one: Companion | MaximalTest, rows: list[tuple[float, Event]]
+) -> list[tuple[float, Mapping[str, object]]]:
+    effects = [effect for t_s, event in rows for effect in one.feed(event, t_s)]
+    alarms = [effect for effect in effects if isinstance(effect, Mark) and effect.kind == "alarm"]
+    return [(mark.t_s, mark.detail) for mark in alarms if mark.detail["kind"] == "near_max"]
+
+
+def in_both(
+    rows: list[tuple[float, Event]], hr_max_bpm: int, table: AlarmTable
+) -> list[list[tuple[float, Mapping[str, object]]]]:
+    """What near_max says in a free ride, and in the warm-up of a test, of the same heart."""
+    scheme = bands.table(settings.load_scheme("seven"), hr_max_bpm)
+    free = Companion(RideFacts(hr_max_bpm), scheme, table, free_plan(None))
+    test = MaximalTest(RideFacts(hr_max_bpm), table)
+    begun: list[tuple[float, Event]] = [row for row in rows if row[0] < RAMP_S - 2]
+    told = [near_alarms(free, begun), near_alarms(test, begun)]
+    assert test.view().stage == "Warm-up"
+    return told
+
+
+HARD_FOR_9_S = [120] * 60 + [*range(120, 190, 2)] + [193] * 9
+FOUND_OVER = [120] * 60 + [*range(120, 180, 2)] + [180] * 5 + [0] * 16 + [195] * 6
+STOOD_STILL = [150 + second // 6 for second in range(60)] + [160] * 32 + [191, 192, 193, 192] * 4
+
+
+@pytest.mark.parametrize(
+    ("bpms", "rr", "ends"),
+    [
+        (HARD_FOR_9_S + [0] * 60, True, 1),  # lost over the limit: counts as there for a while, and is let go at last
+        (HARD_FOR_9_S + [193] * 60 + [0] * 20 + [193] * 20, True, 0),  # lost when it was told: not seen is not gone
+        (FOUND_OVER, True, 0),  # found over the limit after a gap
+        (STOOD_STILL, False, 0),  # found over it after a number that stood still
+    ],
+)
+def test_near_maximum_is_told_in_the_warm_up_exactly_when_a_ride_tells_it(bpms: list[int], rr: bool, ends: int) -> None:
+    rows: list[tuple[float, Event]] = []
+    for second, bpm in enumerate(bpms, start=1):
+        wobble = (-2, 1, 3, -1, -1)[second % 5]
+        rrs = (60000 / bpm + wobble,) * round(bpm / 60) if rr and bpm else ()
+        rows += [(float(second), Measurement(bpm, rrs, True))] if bpm else []
+        rows += [(second + 0.6, Tick())]
+    ride, test = in_both(rows, 200, settings.load_alarms())
+    assert ride
+    assert test == ride
+    assert [alarm["on"] for _, alarm in test].count(False) == ends
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_near_maximum_of_simulated_riders_is_told_in_the_warm_up_exactly_when_a_ride_tells_it(seed: int) -> None:
+    ridden = labelled_ride("sprints", 3, seed)
+    table = settings.load_alarms()
+    low = replace(table, near_max=replace(table.near_max, limit_bpm=0.7 * ridden.hr_max_bpm))
+    ride, test = in_both(list(ridden.rows), ridden.hr_max_bpm, low)
+    assert ride
+    assert test == ride
 
 
 @pytest.mark.parametrize(("limit_percent", "told"), [(90.0, 1), (94.0, 0)])
@@ -297,12 +380,9 @@ def test_ramp_by_watts_and_by_feel_is_on_the_screen() -> None:
 
 
 def test_what_is_wrong_is_on_the_page_until_it_is_over() -> None:
-    test = safety([])
+    test = MaximalTest(RideFacts(180), settings.load_alarms())
     test.feed(Link("searching", "Put the strap on."), 1.0)
-    assert test.view().notice == ""  # the safety pages get all the room
-    for t_s, press in READ:
-        test.feed(press, t_s)
-    seen = []
+    seen = [test.view().notice]
     for event in (
         Fault("sounder", "No sounder."),
         Fault("storage", "Card full."),
@@ -312,11 +392,19 @@ def test_what_is_wrong_is_on_the_page_until_it_is_over() -> None:
     ):
         test.feed(event, 30.0)
         seen.append(test.view().notice)
-    assert seen == ["Put the strap on.", "Card full.", "Put the strap on.", "No sounder.", ""]
+    assert seen == ["Put the strap on.", "Put the strap on.", "Card full.", "Put the strap on.", "No sounder.", ""]
+
+
+def test_with_all_sounds_off_a_test_is_silent_but_for_near_maximum() -> None:
+    told = held(quiet(settings.load_alarms()), 195, 100, 250)
+    assert {effect.kind for _, _, effect in told if isinstance(effect, Sound)} == {"near_max"}
+    assert len(near(told, "Warm-up")) >= 8
 
 
 def test_links_are_logged_and_nothing_is_answered_after_the_end() -> None:
-    test = safety([(5.0, Press("minus"))])
+    test = MaximalTest(RideFacts(180), settings.load_alarms())
+    assert Mark(5.0, "link", {"state": "lost"}) in test.feed(Link("lost"), 5.0)
+    test.end(6.0)
     assert test.feed(Link("lost"), 6.0) == ()
     assert test.feed(Measurement(120), 7.0) == ()
     assert replace(test.facts).plan == "maximal-test"

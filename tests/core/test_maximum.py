@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from math import sqrt
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from firmware_app.core import maximum
 from firmware_app.core.bands import BandError
+from firmware_app.core.dates import year_of
 from firmware_app.core.evidence import Evidence
 from firmware_app.core.maximum import Observation
 from firmware_app.settings import Rider
@@ -41,7 +43,12 @@ def test_whose_maximum_is_used() -> None:
 
 
 def test_a_clock_that_wakes_in_the_past_makes_nobody_younger() -> None:
-    assert maximum.hr_max(Rider(birth_year=1976), 1990).value_bpm == 179
+    assert year_of(date(1970, 1, 1)) == 2026
+    assert year_of(date(2031, 5, 4)) == 2031
+
+
+def test_an_old_ride_goes_by_the_age_at_the_time() -> None:
+    assert maximum.hr_max(Rider(birth_year=1970), 2012).value_bpm == 184  # 211 - 0.64 x 42
 
 
 @pytest.mark.parametrize(

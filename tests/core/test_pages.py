@@ -227,6 +227,14 @@ def test_without_plans_there_is_no_page_of_plans() -> None:
     assert one.page == "home"
 
 
+def test_a_search_that_could_not_be_made_says_why_and_is_made_again() -> None:
+    one = at("straps", straps=(), faults={"straps": "Bluetooth is off: switch it on."})
+    shown = one.view(None, 0.0)
+    assert isinstance(shown, FaultView)
+    assert shown.lines == ("Bluetooth is off: switch it on.",)
+    assert one.press(SELECT) == (pages.LookForStraps(),)
+
+
 @pytest.mark.parametrize("early", [MINUS, PLUS, SELECT, Press("minus", "repeat")])
 def test_a_press_before_the_straps_are_found_chooses_none(early: Press) -> None:
     one = at("settings")

@@ -16,6 +16,7 @@ from firmware_app import settings
 from firmware_app.core.bands import Band, BandTable, Scheme, table
 from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import Mark
+from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.review import HOLD_S, Review, compare, review, summary
@@ -355,6 +356,34 @@ def test_a_ride_without_a_target_by_choice_is_not_asked_for_one() -> None:
     record = each_second((600, 130))
     it = review(replace(record, facts=replace(record.facts, target="none")), BANDS)
     assert it.change == ("Ridden without a target, as chosen.",)
+
+
+@pytest.mark.parametrize(("own_bpm", "near_bpm", "near_s"), [(130, 130, 670), (None, 173, 70), (178, 173, 70)])
+def test_near_maximum_is_counted_from_the_riders_own_limit_where_that_is_lower(
+    own_bpm: int | None, near_bpm: int, near_s: float
+) -> None:
+    began = Mark(0.0, "plan", {"digest": "abc", **({} if own_bpm is None else {"near_max_bpm": own_bpm})})
+    it = review(with_marks(each_second((600, 130), (70, 175)), began), BANDS)
+    assert (it.near_max_bpm, it.near_max_s) == (near_bpm, near_s)
+
+
+def test_what_is_played_is_reviewed_with_the_limit_that_it_was_played_with() -> None:
+    alarms = settings.load_alarms()
+    own = replace(alarms, near_max=replace(alarms.near_max, limit_bpm=130))
+    rows = [(float(t), Measurement(round(135 + 2 * np.sin(t / 5)))) for t in range(600)]
+    for table_of_alarms, near_bpm in ((own, 130), (alarms, 173)):
+        it = review(play(Companion(RideFacts(184), BANDS, table_of_alarms, free_plan(None)), rows), BANDS)
+        assert it.near_max_bpm == near_bpm
+        assert (it.near_max_s > 500) == (near_bpm == 130)
+
+
+def test_after_a_maximal_test_the_advice_is_none_that_speaks_against_it() -> None:
+    record = each_second((600, 130), (70, 180))
+    facts = replace(record.facts, plan=TEST_PLAN)
+    doctor, lane = review(replace(record, facts=facts), BANDS).change
+    assert doctor.startswith("Pain, dizziness or an odd rhythm? See a doctor before you ride.")
+    assert lane == "Ridden without a target, as a maximal test is."
+    assert review(replace(each_second((600, 130)), facts=facts), BANDS).change == (lane,)
 
 
 def test_too_low_a_ride_is_offered_a_lower_lane() -> None:

@@ -313,7 +313,16 @@ def test_a_lane_or_an_arrival_that_reaches_a_lower_limit_of_the_riders_is_named(
     assert "hard (up to 148 bpm), rise (up to 140 bpm);" in said
     assert "the lane (up to 137 bpm)" in near_max_caution(free_plan("120-137bpm"), BANDS, 136.8)
     assert near_max_caution(free_plan("120-136bpm"), BANDS, 136.8) == ""
-    assert near_max_caution(free_plan("160-180bpm"), BANDS, 169.2) == ""
+
+
+@pytest.mark.parametrize(
+    ("lane", "lies_there"), [("7", True), ("160-178bpm", True), ("160-176bpm", False), ("6", False)]
+)
+def test_a_lane_with_its_middle_near_maximum_is_named(lane: str, lies_there: bool) -> None:
+    said = near_max_caution(free_plan(lane), BANDS, 169.2)
+    assert ("near maximum begins at 169 bpm" in said) == lies_there
+    long = warnings(plan(Step("top", lane, Ends(900))), BANDS)
+    assert any("is near the maximum" in text for text in long) == lies_there
 
 
 # --- laws ---------------------------------------------------------------------------------------------------------

@@ -70,6 +70,12 @@ def test_the_fall_after_an_easy_step_is_no_recovery() -> None:
     assert step_results(record([120.0] * 50 + [90.0] * 100, marks))[0].fall_bpm is None
 
 
+def test_the_stages_of_an_older_maximal_test_have_no_round() -> None:
+    old = Mark(0, "step", {"index": 0, "name": "warm_up", "round": 0, "why": ""})
+    (result,) = step_results(record([120.0] * 10, [old]))
+    assert (result.name, result.round) == ("warm_up", "")
+
+
 def test_a_ride_without_steps_has_none() -> None:
     assert step_results(record([120.0] * 10, [])) == ()
     assert step_results(record([], step(0, 0, "Ride", 110, 130))) == ()

@@ -10,10 +10,10 @@ from firmware_app import settings
 from sim.radio import STRAPS, Radio
 
 
-def pair(env: dict[str, str], *words: str) -> subprocess.CompletedProcess[str]:
+def pair(env: dict[str, str], *words: str, answer: str = "") -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "firmware_app", "pair", "--seconds", "1", *words],
-        env=env, capture_output=True, text=True, timeout=60, check=False,
+        env=env, input=answer, capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
 
 
@@ -22,10 +22,11 @@ def test_the_chosen_strap_is_remembered(radio: Radio) -> None:
     with radio.strap("hci1", "--name", "Strap one") as one, radio.strap("hci2", "--name", "Strap two") as two:
         one.wait_for("ready")
         two.wait_for("ready")
-        done = pair(radio.env, "--choose", "2", "--json")
+        listed = pair(radio.env, "--json")
+        done = pair(radio.env, answer="2\n")
+    assert [strap["address"] for strap in json.loads(listed.stdout)["straps"]] == list(STRAPS)
     assert done.returncode == 0, done.stderr
-    document = json.loads(done.stdout)
-    assert [strap["address"] for strap in document["straps"]] == list(STRAPS)
+    assert done.stdout.index(STRAPS[0]) < done.stdout.index(STRAPS[1])
     strap = settings.load("unit", settings.Unit).strap
     assert (strap.address, strap.name) == (STRAPS[1], "Strap two")
 

@@ -113,6 +113,12 @@ def test_what_the_rider_wrote_is_escaped(seven: bands.BandTable) -> None:
         ElementTree.fromstring(svg.replace("<svg", '<svg xmlns:xlink="http://www.w3.org/1999/xlink"', 1))
 
 
+def test_near_maximum_is_told_by_the_riders_own_limit_where_there_was_one(seven: bands.BandTable) -> None:
+    own = Mark(0.0, "plan", {"near_max_bpm": 130})
+    assert "were at or above 130 bpm, your own limit." in the_page(replace(ride(), marks=(own,)), seven)
+    assert "0:00 were at or above 173 bpm, 94 % of it." in the_page(replace(ride(), marks=()), seven)
+
+
 @pytest.mark.parametrize("value", [EVIL, 7, 1.5, None])
 def test_text_escapes_all_but_markup(value: object) -> None:
     assert "<script>" not in text(value)

@@ -1,0 +1,85 @@
+"""A ride that was cut, by a crash or an empty battery, and what it takes to go on with it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from firmware_app.core.alarms import AlarmTable
+from firmware_app.core.companion import Companion
+from firmware_app.core.events import Event
+from firmware_app.core.measurement import Measurement
+from firmware_app.core.record import RideFacts
+from firmware_app.preparation import Preparation, prepare
+from firmware_app.settings import SettingsError
+from firmware_app.wiring import Keeper
+
+REPLAYED_AT_ONCE = 200
+"""Events of a cut ride, between which nothing else has its turn."""
+
+WAITING_AT_MOST = 20_000
+"""Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
+
+
+@dataclass(frozen=True)
+class CutShort:
+    """A ride that was cut and can be gone on with: what happened in it, and how to say so.
+
+    t_s: where it was cut. away_s: how long ago that was when it was found. plan: the digest of its plan, "" when that
+    is not known. take_up: tells the keeper that this ride goes on.
+    """
+
+    facts: RideFacts
+    events: tuple[tuple[float, Event], ...]
+    t_s: float
+    away_s: float
+    plan: str
+    words: str
+    take_up: Callable[[Keeper], None]
+
+
+class CutRide:
+    """One that can be gone on with, until it is, or another begins.
+
+    found_s: what the unit's clock said when it was found. going_on: whether it is being taken up. waiting: the beats
+    that came meanwhile, and when.
+    """
+
+    def __init__(self, short: CutShort, found_s: float) -> None:
+        self.short = short
+        self.going_on = False
+        self.waiting: deque[tuple[Measurement, float]] = deque(maxlen=WAITING_AT_MOST)
+        self._found_s = found_s
+
+    def keep_waiting(self, beat: Measurement, at_s: float) -> None:
+        """Keep a beat that came while the ride is taken up."""
+        self.waiting.append((beat, at_s))
+
+    def ride_s(self, at_s: float) -> float:
+        """The ride's time when the clock said ``at_s``: it went on while the unit was off."""
+        return round(self.short.t_s + self.short.away_s + at_s - self._found_s, 3)
+
+    async def replayed(self, alarms: AlarmTable) -> tuple[Preparation, Companion]:
+        """The companion as it was when the ride was cut. Nothing sounds. Raises SettingsError for another plan."""
+        facts = self.short.facts
+        ready = prepare(
+            target=None if facts.plan else facts.target,
+            plan=facts.plan or None,
+            hr_max_bpm=facts.hr_max_bpm,
+            hr_rest_bpm=facts.hr_rest_bpm,
+            scheme=facts.scheme,
+            alarms=alarms,
+        )
+        if self.short.plan not in ("", ready.digest()):
+            raise SettingsError(
+                f"{f'plan {facts.plan}' if facts.plan else 'the target'} or its bands were changed since the ride was "
+                "cut, and a lane must not jump under a rider: the ride is kept as it is; begin a new one"
+            )
+        companion = ready.companion(facts)
+        for number, (t_s, event) in enumerate(self.short.events):
+            companion.feed(event, t_s)
+            if number % REPLAYED_AT_ONCE == 0:
+                await asyncio.sleep(0)  # a ride of hours takes a small board a minute, and the watchdog less
+        return ready, companion
