@@ -86,7 +86,7 @@ class Lane(Condition):
     apart_s: two sounds of one side are not closer than this, but for a heart that counts as at_once_bpm outside.
 
     A heart on its way into the lane is not scolded (core/lag); one found outside after a gap counts as outside for half
-    of it.
+    of it, and is told again after a long one.
     """
 
     allowance_bpm: float
@@ -382,6 +382,9 @@ _NEWS_BPM = 1.2
 _SHOWN_BPM = 0.5
 """From here on the whole beat that the page shows is outside: a heart on its limit is not reminded that it left."""
 
+_FORGOTTEN_S = 10.0
+"""What was said of a lane no longer holds when the heart was not seen for longer than this (own choice)."""
+
 _APART_LEAST_S = 5.0
 """No two sounds of one side are closer together, however far outside the heart is (own choice)."""
 
@@ -601,6 +604,9 @@ class Engine:
                 row.hovers = -1
             if rate.over_bpm < _SHOWN_BPM and not rate.unseen and rate is not _EXCUSED:
                 row.back_s = s.t_s
+            if row.active and isinstance(row.row, Lane) and row.unseen_s > _FORGOTTEN_S:
+                # Where the heart is by now nobody knows: found outside again, it is told again.
+                changes.append(self._off(row))
             if not row.active:
                 if row.due(rate) and self._apart(row, rate, s.t_s):
                     self._begin(row, s.t_s, changes)
@@ -614,8 +620,7 @@ class Engine:
         for row in self._loop:
             if isinstance(row.row, Lane | Drift):
                 if row.active:
-                    changes.append(AlarmChange(row.kind, row.row.priority, False, row.reminder, None))
-                row.active = False
+                    changes.append(self._off(row))
                 row.gathered = 0.0
                 row.hovers = -1
         return changes
@@ -647,12 +652,16 @@ class Engine:
             row.clear_since_s = s.t_s
         if s.t_s - row.clear_since_s < row.row.release_s:
             return False
-        row.active = False
-        row.gathered = 0.0
-        changes.append(AlarmChange(row.kind, row.row.priority, False, row.reminder, None))
+        changes.append(self._off(row))
         if isinstance(row.row, Lane) and s.trusted_bpm is not None and s.riding:
             changes.extend(self.tell("back_in_target", s.t_s))
         return True
+
+    def _off(self, row: _Row) -> AlarmChange:
+        """It is over, without a sound."""
+        row.active = False
+        row.gathered = 0.0
+        return AlarmChange(row.kind, row.row.priority, False, row.reminder, None)
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[AlarmChange]) -> None:
         # One sound only is still one: what began in silence is told as soon as it may be.
@@ -675,7 +684,8 @@ class Engine:
     def _apart(self, row: _Row, rate: Rate, t_s: float) -> bool:
         if not isinstance(row.row, Lane):
             return True
-        if rate.per_s >= row.row.at_once_bpm and t_s - row.sounded_s >= _APART_LEAST_S:
+        was_back = row.back_s > row.sounded_s and t_s - row.sounded_s >= _APART_LEAST_S
+        if was_back and rate.per_s >= row.row.at_once_bpm:
             return True
         waits = row.row.remind_s if row.hovers >= 0 else ()
         wait_s = waits[min(row.hovers, len(waits) - 1)] if waits else 0.0

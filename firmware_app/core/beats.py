@@ -107,9 +107,13 @@ _BACK_BPM_S = 0.3
 _VOUCHED_BPM = 5.0
 
 # Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for
-# half a minute; upward is believed sooner, because near maximum must not be missed.
+# half a minute; upward is believed sooner, because near maximum must not be missed. One that is hardly out of reach
+# must last for less, and for less still when it goes on the way that it stepped: a heart in the middle of a sprint or
+# a recovery does, neither an average with a beat too few in it nor the pedals do.
 _OUT_OF_REACH_S = (12.0, 12.0)
 _OUT_OF_REACH_REPORTED_S = (35.0, 15.0)
+_HARDLY_OUT_S, _HARDLY_OUT_BPM = 12.0, 12.0
+_GOES_ON_S, _GOES_ON_BPM = 6.0, 4.0
 
 # A strap may count every second beat for minutes, and an arm band the pedals. A fall under this share of where the
 # heart was must last for so much of the time that the heart was followed before it, up to a limit: the first witness is
@@ -425,7 +429,11 @@ class Gate:
             reach_bpm = _REACH_STEP_BPM + away_s * (REACH_UP_BPM_S if step_bpm > 0 else _REACH_DOWN_BPM_S)
             leaps = abs(step_bpm) > reach_bpm
             if leaps and not self._was_before(here_bpm, t_s):
-                wait_s = out_of_reach_s[step_bpm > 0]
+                out_bpm = abs(step_bpm) - reach_bpm
+                wait_s = min(out_of_reach_s[step_bpm > 0], _HARDLY_OUT_S + out_bpm)
+                ran_bpm = here_bpm - run.began_bpm if step_bpm > 0 else run.began_bpm - here_bpm
+                if out_bpm <= _HARDLY_OUT_BPM and ran_bpm >= _GOES_ON_BPM:
+                    wait_s = _GOES_ON_S
                 if here_bpm < _HALF * run.left_bpm:
                     wait_s = max(wait_s, min(_HALF_WAITS * (run.began_s - self._followed_since_s), _HALF_WAITS_S))
                 if t_s - run.began_s < wait_s:

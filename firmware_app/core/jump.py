@@ -25,15 +25,17 @@ _STOOD_S = 30.0
 _RUNS_ON_BPM = 2.0
 _EXPLAINED_BPM = 8.0
 _JUMPED_BACK_BPM = 15.0
+_OWED_BPM = 3.0
 
 
 class Jump:
     """By how much a reported heart rate may be off, since it jumped as no heart does."""
 
-    __slots__ = ("_bpm", "_last_s", "_moved_s", "_since_s", "_to_bpm")
+    __slots__ = ("_bpm", "_last_s", "_moved_s", "_owed_bpm", "_since_s", "_to_bpm")
 
     def __init__(self) -> None:
         self._bpm = 0.0  # nothing says that it is off
+        self._owed_bpm = 0.0  # of a jump that the heart has caught up with
         self._to_bpm = 0.0  # where the last jump led
         self._since_s = self._last_s = float("-inf")
         self._moved_s = 0.0  # when the number was last another one
@@ -45,11 +47,13 @@ class Jump:
             self._moved_s = t_s
         off_bpm = abs(hr_bpm - track.at(t_s))
         off_s = t_s - self._since_s
+        if off_s > _AVERAGED_S:
+            self._bpm = self._owed_bpm = 0.0
         if off_bpm <= REPORT_TOLERANCE_BPM:
+            # A heart that rises may meet a number that is too low; the beat that was missed has yet to leave it.
+            self._owed_bpm = self._bpm or self._owed_bpm
             self._bpm = 0.0
             return False
-        if off_s > _AVERAGED_S:
-            self._bpm = 0.0
         jump_bpm = step_bpm - track.slope_bpm_s * silent_s
         # Reports that come seldom step further: by what a heart can do meanwhile.
         least_bpm = JUMP_BPM + REACH_UP_BPM_S * max(silent_s - _JUMPS_ON_S, 0.0)
@@ -62,9 +66,11 @@ class Jump:
             return False
         goes_on = self._bpm * jump_bpm > 0 and t_s - self._last_s <= _JUMPS_ON_S
         back = self._bpm * jump_bpm < 0 and abs(self._bpm + jump_bpm) < JUMP_BPM
+        if not self._bpm and self._owed_bpm < 0 < jump_bpm:
+            back = abs(self._owed_bpm + jump_bpm) < _OWED_BPM
         self._last_s = t_s
         if goes_on or back:
-            self._bpm = 0.0
+            self._bpm = self._owed_bpm = 0.0
             return back and off_bpm <= min(REPORT_TOLERANCE_BPM + REPORT_TOLERANCE_BPM_S * off_s, _JUMPED_BACK_BPM)
         if self._bpm * (self._bpm + jump_bpm) <= 0:
             self._since_s = t_s

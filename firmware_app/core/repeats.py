@@ -10,6 +10,7 @@ STUCK_PACKETS = 8
 _STUCK_WITHOUT_RR_S = 120.0  # a strap that averages long can say one number for most of a minute, and be right
 _STUCK_WHERE_RR_WAS_S = 4.0
 _STUCK_WITH_RR = 60
+_STUCK_UNLIKE = 6  # so many intervals of packets that are not all alike come again word for word from no heart
 _ALIKE_BEATS = 6
 _ALIKE_LOST = 0.1  # of the time, what intervals that are a heart may leave untold
 _STUCK_ALIKE_S = 120.0  # where a strap counts in coarse ticks, a steady heart sends nothing but one interval for long
@@ -48,6 +49,8 @@ class Repeats:
         if measurement.rr_ms:
             same = same_report and last is not None and measurement.rr_ms == last.rr_ms
             self._packets = self._packets + 1 if same else 0
+            if len(set(measurement.rr_ms)) > 1 and self._packets * len(measurement.rr_ms) >= _STUCK_UNLIKE:
+                return True
             if not same:
                 self._packet_since_s = t_s
             if self._rrs >= _STUCK_WITH_RR and same_s > _STUCK_ALIKE_S:

@@ -59,7 +59,7 @@ SAME_S = 1.0
 """Two runs of a ride in which an alarm begins within this sounded it at the same time (own choice)."""
 
 LANE_KINDS = ("above_target", "below_target")
-"""Alarms about the lane: a pause or another lane ends them, and is no answer."""
+"""Alarms about the lane: a pause, another lane or a gap ends them, and is no answer."""
 
 ALARM_NAMES = {kind: kind.replace("_", " ") for kind in CONDITIONS if kind not in ("back_in_target", "step_change")}
 """The alarms that are told after a ride, highest first, and how; what only informs is left out."""
@@ -355,6 +355,11 @@ class Timeline:
         """The piece that each moment lies in."""
         return np.searchsorted(self.start_ms, t_ms, side="right").astype(np.int64) - 1
 
+    def knows(self, t_s: float) -> bool:
+        """Whether there is a trusted heart rate at that moment."""
+        piece = int(self.piece_at(np.array([round(t_s * 1000)], dtype=np.int64))[0])
+        return piece >= 0 and bool(np.isfinite(self.bpm[piece]))
+
     def changed(self, after_s: float, until_s: float) -> bool:
         """Whether the ride paused or went on, or the target changed, after one moment and until the other."""
         return any(after_s * 1000 < at_ms <= round(until_s * 1000) for at_ms in self.changes_ms)
@@ -420,7 +425,7 @@ def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
             if last is not None:
                 del latest[kind]
                 began_s = found[last].t_s
-                if kind not in LANE_KINDS or not time.changed(began_s, mark.t_s):
+                if kind not in LANE_KINDS or (time.knows(mark.t_s) and not time.changed(began_s, mark.t_s)):
                     found[last] = replace(found[last], answered_s=mark.t_s - began_s)
         elif mark.detail.get("reminder") and last is not None:
             found[last] = replace(found[last], reminders=found[last].reminders + 1)

@@ -375,6 +375,30 @@ def test_nobody_is_urged_upward_near_maximum(
                     assert change.sound is None
 
 
+@pytest.mark.parametrize(("kind", "side"), [("above_target", 1), ("below_target", -1)])
+@pytest.mark.parametrize(("gap_s", "sounds"), [(5, 1), (12, 2)])
+def test_a_heart_found_outside_after_a_long_gap_is_told_again(
+    table: AlarmTable, kind: str, side: int, gap_s: int, sounds: int
+) -> None:
+    ride = lane(table)
+    ride.go(16, trusted_bpm=outside(side, 4.0))
+    assert len(ride.heard(kind)) == 1
+    ride.go(gap_s, trusted_bpm=None)
+    ride.go(2, trusted_bpm=outside(side, 4.0))  # before any reminder
+    assert len(ride.heard(kind)) == sounds
+    assert "back_in_target" not in {change.kind for _, change in ride.told}
+
+
+def test_a_long_gap_brings_no_two_sounds_close_together(table: AlarmTable) -> None:
+    ride = lane(table)
+    ride.go(2, trusted_bpm=outside(1, 12.0))
+    ride.go(11, trusted_bpm=None)
+    ride.go(20, trusted_bpm=outside(1, 12.0))
+    heard = ride.heard("above_target")
+    assert len(heard) == 2
+    assert heard[1] - heard[0] == pytest.approx(table.above_target.apart_s, abs=0.5)
+
+
 @pytest.mark.parametrize("percent", [70.0, 91.0, 92.0, 92.9, 93.9])
 @pytest.mark.parametrize("low_percent", [92, 94])
 def test_nothing_asks_a_rider_up_into_near_maximum(table: AlarmTable, low_percent: int, percent: float) -> None:

@@ -569,6 +569,39 @@ def test_a_stuck_strap_is_believed_again_when_it_lives_again() -> None:
     assert all(abs(value - 120) < 4 for _, value in known(trusted(later, gate), 150))
 
 
+@pytest.mark.parametrize(("rr_ms", "believed"), [((412.0, 405.0), 3), ((412.0, 405.0, 409.0), 2)])
+def test_intervals_that_differ_and_come_again_word_for_word_are_the_straps(
+    rr_ms: tuple[float, ...], believed: int
+) -> None:
+    gate = Gate()
+    trusted(steady(147, 60.0), gate)
+    again = [(61.0 + sum(rr_ms) / 1000 * n, Measurement(147, rr_ms)) for n in range(12)]
+    quality = [one.quality for one in trusted(again, gate)]
+    # Of no more than these the packet adds to the quality, once it has come and then again.
+    assert all(later < before for before, later in pairwise(quality[believed:]))
+
+
+RISE = [*[120] * 5, 121, 123, 125, 127, 129, 131, 131, 133]
+RECOVERY = [*[190] * 5, 189, 187, 187, 185, 185, 186, 185, 185, 183]
+
+
+@pytest.mark.parametrize(
+    ("bpms", "unseen_s"),
+    [
+        # A beat too few for 8 s, in a rise: the number falls by 6, and gains 10 when the average forgets it.
+        ([*RISE, 127, 129, 131, 134, 136, 139, 142, 144, 154, *range(157, 180, 2)], 0),
+        # For 4 s, in a steeper one: it leaps by 17.
+        ([*RISE, 122, 124, 127, 130, 147, *range(149, 170, 2)], 6),
+        # For 4 s, in the recovery from a sprint.
+        ([*RECOVERY, 166, 163, 160, 158, 170, 169, 168, 168, 168, 167, 166, *range(164, 140, -2)], 10),
+    ],
+)
+def test_a_beat_too_few_in_an_average_does_not_blind_it_to_a_heart_on_the_move(bpms: list[int], unseen_s: int) -> None:
+    found = trusted((float(second), Measurement(bpm)) for second, bpm in enumerate(bpms))
+    assert sum(one.hr_bpm is None for one in found[10:]) <= unseen_s
+    assert found[-1].hr_bpm == pytest.approx(bpms[-1], abs=3)
+
+
 @pytest.mark.parametrize("packets", [[(476.0,) * 2, (476.0,) * 3], [(476.0,) * 2]])
 def test_a_strap_that_repeats_one_interval_does_not_hold_the_heart_back_when_it_lives_again(
     packets: list[tuple[float, ...]],

@@ -236,6 +236,17 @@ def test_a_pause_or_another_target_is_no_answer(cut: Mark) -> None:
     assert review(record, BANDS).alarms[0].answered_s is None
 
 
+def test_an_alarm_that_ends_in_a_gap_was_not_answered() -> None:
+    record = with_marks(
+        each_second((50, 130), (30, 145), (20, float("nan")), (30, 145)),
+        target(0, 120, 138),
+        alarm(55, "above_target"),
+        alarm(93, "above_target", on=False),
+        alarm(101, "above_target"),
+    )
+    assert [one.answered_s for one in review(record, BANDS).alarms] == [None, None]
+
+
 def test_near_max_is_answered_at_its_release() -> None:
     record = with_marks(each_second((50, 175), (50, 150)), alarm(16, "near_max"), alarm(58, "near_max", on=False))
     assert review(record, BANDS).alarms[0].answered_s == 42
