@@ -105,6 +105,8 @@ _BACK_BPM_S = 0.3
 
 # So near to each other, RR intervals and the reported heart rate vouch for each other.
 _VOUCHED_BPM = 5.0
+# What both say is believed downward as soon as it is a rhythm; upward, static makes both of them say the same.
+_VOUCHED_S = 2.0
 
 # Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for
 # half a minute; upward is believed sooner, because near maximum must not be missed. One that is hardly out of reach
@@ -173,6 +175,7 @@ class Gate:
         self._lag_s = 0.0  # how far what the strap said last lies behind the heart
         self._sends_rr = 0.0  # how usual RR intervals are for this strap, 0 to 1
         self._report_bpm: float | None = None  # the last one
+        self._reported_bpm: float | None = None  # beside RR intervals
         self._jump = Jump()
         self._repeats = Repeats()
         self._report_steps = 0  # how often the reported heart rate jumped since the track was last sure of it
@@ -194,6 +197,7 @@ class Gate:
         self._unseen_s = 0.0
         rrs = measurement.rr_ms
         stuck = self._repeats.stuck(measurement, t_s, self._sends_rr > 0.5)
+        self._reported_bpm = measurement.hr_bpm if rrs else None
         if rrs:
             self._sends_rr += 0.1 * (1.0 - self._sends_rr)
             if silent_s > self._fresh_s and not stuck:
@@ -404,6 +408,10 @@ class Gate:
         left = None if self._track is None else Left(self._track.at(t_s), self._believed_s)
         self._refused.take(bpm, t_s, step_bpm, left)
 
+    def _vouches(self, bpm: float) -> bool:
+        """Whether a strap that sends RR intervals reports the same itself."""
+        return self._reported_bpm is not None and abs(bpm - self._reported_bpm) <= _VOUCHED_BPM
+
     def _was_before(self, bpm: float, t_s: float) -> bool:
         """Whether the heart was here before the track was moved to a rhythm that it could not have reached."""
         if self._before is None:
@@ -434,6 +442,8 @@ class Gate:
                 ran_bpm = here_bpm - run.began_bpm if step_bpm > 0 else run.began_bpm - here_bpm
                 if out_bpm <= _HARDLY_OUT_BPM and ran_bpm >= _GOES_ON_BPM:
                     wait_s = _GOES_ON_S
+                if step_bpm < 0 and self._vouches(here_bpm):
+                    wait_s = _VOUCHED_S
                 if here_bpm < _HALF * run.left_bpm:
                     wait_s = max(wait_s, min(_HALF_WAITS * (run.began_s - self._followed_since_s), _HALF_WAITS_S))
                 if t_s - run.began_s < wait_s:

@@ -581,6 +581,18 @@ def test_intervals_that_differ_and_come_again_word_for_word_are_the_straps(
     assert all(later < before for before, later in pairwise(quality[believed:]))
 
 
+def test_a_strap_that_leaves_rr_out_is_believed_where_both_say_the_same() -> None:
+    """One interval a second of the two that there were: a track that ran on is called back by the number."""
+    gate = Gate()
+    trusted(steady(110, 60.0), gate)
+    up = [(61.0 + s, Measurement(110 + 3 * s, (60000 / (113 + 5 * s),))) for s in range(8)]
+    top = [(69.0 + s, Measurement(137 + s // 2, (60000 / 139,))) for s in range(2)]
+    down = [(71.0 + s, Measurement(139 - s, (60000 / (138 - s),))) for s in range(12)]
+    found = trusted([*up, *top, *down], gate)
+    assert sum(one.hr_bpm is None for one in found) == 0
+    assert found[-1].hr_bpm == pytest.approx(127, abs=3)
+
+
 RISE = [*[120] * 5, 121, 123, 125, 127, 129, 131, 131, 133]
 RECOVERY = [*[190] * 5, 189, 187, 187, 185, 185, 186, 185, 185, 183]
 
