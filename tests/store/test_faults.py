@@ -682,8 +682,7 @@ def checked(path: Path) -> bool:
     """Whether the log can be read through just now, as `rides check` does."""
     try:
         open_log(path, thorough=True).close()
-    except LogError as error:
-        assert "being written just now" in str(error)
+    except LogError:
         return False
     return True
 
