@@ -100,7 +100,8 @@ def test_what_else_comes_in_is_kept(lookout: Lookout) -> None:
         lookout,
         [
             (1.0, link), (2.0, link), (3.0, BadPacket("short")), (4.0, Battery("strap", 40)),
-            (5.0, Battery("unit", 60)), (6.0, WallClock(1.8e9)), (7.0, Fault("power", "Low.")), (8.0, Fault("storage", "Full.")),
+            (5.0, Battery("unit", 60)), (6.0, WallClock(1.8e9)), (7.0, Fault("power", "Low.")),
+            (8.0, Fault("storage", "Full.")),
         ],
     )  # fmt: skip
     assert out == [
