@@ -115,6 +115,8 @@ class Buttons:
                     async with asyncio.timeout(self.POLL_S if self._holding.held() else None):
                         key, down, t_s = await self._edges.get()
                 except TimeoutError:
+                    if not self._edges.empty():
+                        continue  # after a stall what has happened meanwhile comes before the time that has passed
                     presses = self._holding.tick(loop.time()) + self._look(loop.time(), deliver)
                 else:
                     presses = self._holding.down(key, t_s) if down else self._release(key, t_s, deliver)

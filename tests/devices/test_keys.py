@@ -280,6 +280,22 @@ def test_a_release_that_no_edge_told_still_ends_the_press(
     assert [event.hold for event in events] in holds
 
 
+@pytest.mark.parametrize(("key", "pin"), [("minus", 5), ("select", 6), ("plus", 13)])
+def test_a_loop_that_stalls_does_not_turn_a_short_press_into_a_long_one(
+    pins: MockFactory, virtually: Run, key: Key, pin: int
+) -> None:
+    async def act() -> None:
+        loop: Any = asyncio.get_running_loop()
+        pins.pin(pin).drive_low()
+        await asyncio.sleep(0.06)
+        loop.now_s += 0.2
+        pins.pin(pin).drive_high()
+        loop.now_s += 2.0
+        await asyncio.sleep(1)
+
+    assert virtually(pressing(pins, KeySettings(), act)()) == [Press(key)]
+
+
 # --- the terminal ---------------------------------------------------------------------------------------------------
 
 PROGRAM = """
