@@ -100,7 +100,10 @@ class Decoder:
 
 
 class Touch:
-    """An open touch device. again: opens it anew after it has gone; without it, it stays gone."""
+    """An open touch device, or with a handle below 0 one that is yet to come.
+
+    again: opens it anew after it has gone; without it, it stays gone.
+    """
 
     def __init__(
         self, handle: int, decoder: Decoder, keys: KeySettings, again: Callable[[], Touch] | None = None
@@ -131,8 +134,14 @@ class Touch:
         decoder = Decoder((x_range[0], x_range[1]), (y_range[0], y_range[1]), rotation_deg, (x, y))
         return cls(handle, decoder, keys, partial(cls.open, path, rotation_deg, keys))
 
+    @classmethod
+    def awaited(cls, path: str, rotation_deg: int, keys: KeySettings) -> Touch:
+        """A device that cannot be opened yet: each ``run`` tries."""
+        nothing = Decoder((0, 0), (0, 0), rotation_deg, (0, 0))
+        return cls(-1, nothing, keys, partial(cls.open, path, rotation_deg, keys))
+
     async def run(self, deliver: Deliver) -> None:
-        """Deliver presses until cancelled. Raises OSError when the device goes away; run again, it is opened again."""
+        """Deliver presses until cancelled. Raises OSError when the device goes away or is not there; run again, it is opened again."""
         loop = asyncio.get_running_loop()
         if self._handle < 0 and self._again is not None:
             fresh = self._again()
