@@ -141,7 +141,10 @@ class Touch:
         return cls(-1, nothing, keys, partial(cls.open, path, rotation_deg, keys))
 
     async def run(self, deliver: Deliver) -> None:
-        """Deliver presses until cancelled. Raises OSError when the device goes away or is not there; run again, it is opened again."""
+        """Deliver presses until cancelled.
+
+        Raises OSError when the device goes away or is not there; run again, it is opened again.
+        """
         loop = asyncio.get_running_loop()
         if self._handle < 0 and self._again is not None:
             fresh = self._again()
