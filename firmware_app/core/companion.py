@@ -9,14 +9,16 @@ back from its recording sounds the same alarms at the same times as it did on th
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import zip_longest
 from typing import Literal
 
 from firmware_app.core.alarms import AlarmChange, AlarmTable
 from firmware_app.core.bands import BandTable, Target, whole_bpm, whole_percent
-from firmware_app.core.events import Effect, Event, Hush, Mark, Off, Press, Sound
+from firmware_app.core.events import Effect, Event, Hush, Mark, Off, Press, Slept, Sound, Tick
 from firmware_app.core.lag import LagModel
-from firmware_app.core.lookout import Lookout
+from firmware_app.core.lookout import CATCH_UP_S, Lookout
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.core.session import Plan, PlanRun, StepChange
@@ -113,16 +115,19 @@ class Companion:
         return tuple(out)
 
     def leave_out_stale(self, out: list[Effect], t_s: float) -> None:
-        """Of the sounds that fell due while the unit slept only the last goes out, if it is recent or still true."""
-        sounds = [(place, effect) for place, effect in enumerate(out) if isinstance(effect, Sound)]
+        """Of the sounds that fell due while the unit slept only the last goes out, if it is recent or still true.
+
+        The marks of the others say that nobody heard them.
+        """
         said = False
-        for place, sound in reversed(sounds):
-            told = out[place - 1]  # the mark of what it tells
-            new = isinstance(told, Mark) and t_s - told.t_s <= STALE_S
-            if said or not (new or self._engine.is_active(sound.kind)):
-                del out[place]
-            else:
+        for place in reversed(range(1, len(out))):
+            told, sound = out[place - 1 : place + 1]
+            if not (isinstance(told, Mark) and isinstance(sound, Sound)):
+                continue
+            if not said and (t_s - told.t_s <= STALE_S or self._engine.is_active(sound.kind)):
                 said = True
+            else:
+                out[place - 1 : place + 1] = [_unheard(told)]
 
     def ridden_s(self, t_s: float) -> float:
         """Seconds ridden: without the pauses."""
@@ -146,13 +151,14 @@ class Companion:
     # --- what happens -----------------------------------------------------------------------------------------------
 
     def _tick_to(self, t_s: float, out: list[Effect]) -> None:
-        slept_s = t_s - self._now.t_s
+        since_s = self._now.t_s
         for at_s in self._lookout.moments(t_s):
             if not self.paused:
                 self._steps(self._run.feed(self.ridden_s(at_s), self._now.trusted_bpm), at_s, out)
             self._step_alarms(at_s, out)
-        if slept_s > STALE_S:
+        if t_s - since_s > STALE_S:
             self.leave_out_stale(out, t_s)
+            out.append(Mark(t_s, "slept", {"from_s": since_s}))
 
     def _off(self, since_s: float, t_s: float) -> tuple[Effect, ...]:
         """The unit was off: nobody watched, and the plan stood still. A ride that was paused still is."""
@@ -161,7 +167,7 @@ class Companion:
         paused = self.pause(since_s, "cut")
         self._lookout.leap(t_s)
         resumed = self.resume(t_s, "cut") if paused else (Mark(t_s, "off", {"from_s": since_s}),)
-        return tuple(effect for effect in (*out, *paused, *resumed) if isinstance(effect, Mark))
+        return _silent((*out, *paused, *resumed))
 
     def _heard(self, t_s: float) -> None:
         """What the heart rate that has just come in says of the lane."""
@@ -293,13 +299,41 @@ class Companion:
         return "good" if self._now.quality >= _POOR_QUALITY else "poor"
 
 
+def _unheard(alarm: Mark) -> Mark:
+    return replace(alarm, detail={**alarm.detail, "heard": False})
+
+
+def _silent(effects: tuple[Effect, ...]) -> tuple[Mark, ...]:
+    """The marks alone, each without the sound behind it."""
+    return tuple(
+        _unheard(effect) if isinstance(after, Sound) else effect
+        for effect, after in zip_longest(effects, effects[1:])
+        if isinstance(effect, Mark)
+    )
+
+
 def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecord:
     """A whole recording through a companion, as fast as it goes. rows: (t_s, event), times not decreasing."""
     kept = Collector(companion.facts)
     kept.take((Mark(0.0, "plan", {"near_max_bpm": companion.near_max_bpm}),))
     last_s = 0.0
-    for t_s, event in rows:
+    for t_s, event in _awake(rows):
         kept.take(companion.feed(event, t_s))
         last_s = t_s
     kept.take(companion.end(last_s, "recording"))
     return kept.record(last_s)
+
+
+def _awake(rows: Iterable[tuple[float, Event]]) -> Iterator[tuple[float, Event]]:
+    """The rows, and ticks where nothing came for a while: only one that says so is of a unit that slept."""
+    last_s = 0.0
+    for t_s, event in rows:
+        watched_s = event.since_s if isinstance(event, Off | Slept) else t_s
+        last_s = max(last_s, watched_s - CATCH_UP_S)
+        while watched_s - last_s > STALE_S:
+            last_s += STALE_S / 2
+            yield last_s, Tick()
+        if watched_s < t_s:
+            yield watched_s, Tick()
+        yield t_s, event
+        last_s = t_s

@@ -87,7 +87,15 @@ class Off:
     since_s: float
 
 
-Event = Measurement | Link | BadPacket | Battery | Worn | Press | Tick | Fault | WallClock | Off
+@dataclass(frozen=True, slots=True)
+class Slept:
+    """The unit slept or stood still, from ``since_s`` of the ride's time until now. Only a ride played back tells it:
+    on the road the companion finds that nothing came, not even a tick."""
+
+    since_s: float
+
+
+Event = Measurement | Link | BadPacket | Battery | Worn | Press | Tick | Fault | WallClock | Off | Slept
 
 
 # --- effects --------------------------------------------------------------------------------------------------------
@@ -133,13 +141,14 @@ class Mark:
     """For the log: something that happened at one moment of the ride.
 
     kind and the keys of detail:
-      alarm    kind, priority, reminder (0 is the first), on (False when its condition ended), heard
+      alarm    kind, priority, reminder (0 is the first), on (False when its condition ended), heard (it sounded)
       target   low_bpm, high_bpm (both None for none), text
       step     index, name, round, why: of a step of the plan, or of a stage of a guided maximal test, with its place,
                "" or such as "2 of 5", and what ended the one before
       plan     as the ride began: digest of its steps and its lanes in bpm; near_max_bpm, where near maximum begins
       pause / resume / end   why; "cut" from when the unit went off until the ride went on; end: bad_packets too
       off      from_s: the unit was off from then until this mark, in a ride that was paused
+      slept    from_s: the unit slept or stood still from then until this mark, and of its sounds only the last was made
       gap      from_s: no trusted heart rate from then until this mark
       link     state
       clock    unix_s: what the wall clock said at this t_s

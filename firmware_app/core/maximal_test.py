@@ -399,7 +399,10 @@ class MaximalTest:
             lines = ("Stop whenever you like.", watch)
         elif self._stage == "cool_down":
             left = clock_text(COOL_DOWN_S - gone_s)
-            lines = ("Pedal gently, do not stop all at once.", f"Ended: {self._why}. Had you nothing left?", watch)
+            # The sprint counts as yes. What was taken for the rider's word decides the verdict, so it is shown.
+            word = {None: "", True: " Yes.", False: " No."}[self._all_given]
+            ended = f"Ended: {self._why}. Had you nothing left?{word}"
+            lines = ("Pedal gently, do not stop all at once.", ended, watch)
             actions = ("no", "", "yes")
         else:
             lines, big = self._result()

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware_app.core.events import Effect, Event, Mark, Off, Press, Sample, Tick
+from firmware_app.core.events import Effect, Event, Mark, Off, Press, Sample, Slept, Tick
 from firmware_app.core.measurement import Measurement
 
 
@@ -109,8 +109,8 @@ def record_of(facts: RideFacts, samples: list[Sample], marks: list[Mark], durati
 
 
 def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
-    """What came in on a ride, each event with its time in s: measurements, presses and when the unit was off, in order
-    of time, and its end. A ride can sound after its last measurement: then it tells that there are no more.
+    """What came in on a ride, each event with its time in s: measurements, presses, when the unit was off or slept, in
+    order of time, and its end. A ride can sound after its last measurement: then it tells that there are no more.
     """
     rr_of: list[list[float]] = [[] for _ in record.t_s]
     for row, rr_ms in zip(record.rr_row.tolist(), record.rr_ms.tolist(), strict=True):
@@ -122,8 +122,16 @@ def events_of(record: RideRecord) -> Iterator[tuple[float, Event]]:
             record.t_s.tolist(), record.hr_bpm.tolist(), rr_of, record.contact.tolist(), strict=True
         )
     )
-    yield from merge(measured, _marked(record.marks), key=lambda pair: pair[0])
+    # A sleep stands before what ended it.
+    yield from merge(_sleeps(record.marks), measured, _marked(record.marks), key=lambda pair: pair[0])
     yield record.duration_s, Tick()
+
+
+def _sleeps(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:
+    for mark in marks:
+        match (mark.kind, dict(mark.detail)):
+            case ("slept", {"from_s": int() | float() as from_s}):
+                yield mark.t_s, Slept(from_s)
 
 
 def _marked(marks: Iterable[Mark]) -> Iterator[tuple[float, Event]]:

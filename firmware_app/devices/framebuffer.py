@@ -140,7 +140,7 @@ class FramebufferPanel(Panel):
     def open(cls, settings: PanelSettings, keys: KeySettings) -> FramebufferPanel:
         """Open the device that the settings name, and its touch. Raises PanelError with the cure.
 
-        A touch that does not open is a notice: the panel works without.
+        A touch that does not open is a notice: the panel works without, and it may come up later.
         """
         handle, geometry = _opened(settings.framebuffer)
         touch, notice = None, ""
@@ -149,6 +149,7 @@ class FramebufferPanel(Panel):
                 touch = Touch.open(settings.touch, settings.rotation_deg, keys)
             except OSError as error:
                 notice = f"No touch: {settings.touch}: {error.strerror}; check panel.touch"
+                touch = Touch.awaited(settings.touch, settings.rotation_deg, keys)
         panel = cls(handle, geometry, settings.rotation_deg, touch, settings.framebuffer)
         panel.notice = notice
         return panel

@@ -115,8 +115,9 @@ class Buttons:
                     async with asyncio.timeout(self.POLL_S if self._holding.held() else None):
                         key, down, t_s = await self._edges.get()
                 except TimeoutError:
-                    presses = self._holding.tick(loop.time())
-                    self._look(loop.time(), deliver)
+                    if not self._edges.empty():
+                        continue  # after a stall what has happened meanwhile comes before the time that has passed
+                    presses = self._holding.tick(loop.time()) + self._look(loop.time(), deliver)
                 else:
                     presses = self._holding.down(key, t_s) if down else self._release(key, t_s, deliver)
                 for press in presses:
@@ -154,17 +155,20 @@ class Buttons:
             except Exception as error:
                 deliver(header.fault(f"{key} key", pin, error))
 
-    def _look(self, t_s: float, deliver: Callable[[Event], None]) -> None:
-        """What no edge tells: a key that stays down, and one whose release got lost."""
+    def _look(self, t_s: float, deliver: Callable[[Event], None]) -> list[Press]:
+        """What no edge tells: a key that stays down, and one whose release got lost, with the press that it ends."""
+        presses = []
         for key in self._holding.held():
             if self._buttons[key].is_pressed:
                 self._open_since_s.pop(key, None)
             elif t_s - self._open_since_s.setdefault(key, t_s) > 2 * self._settings.debounce_s + self.POLL_S:
-                # Longer than any bounce, and still no word of it.
-                self._release(key, t_s, deliver)
+                # Longer than any bounce, and still no word of it. It was let go when it was found open: the time
+                # that it took to be sure must not turn short into long.
+                presses += self._release(key, self._open_since_s[key], deliver)
         for key in self._holding.stuck(t_s):
             if key not in self._stuck:
                 self._tell_stuck(key, f"has been down for {STUCK_S:g} seconds", deliver)
+        return presses
 
     def _release(self, key: Key, t_s: float, deliver: Callable[[Event], None]) -> list[Press]:
         self._open_since_s.pop(key, None)

@@ -141,19 +141,24 @@ class WindowPanel(Panel):
         clock = asyncio.get_running_loop().time
         holding = Holding(self._keys.long_s, self._keys.repeat_s)
         pointed: Key | None = None
+        now_s = clock()
         while True:
+            # No event tells when a key was let go, only that it was down at the look before: a loop that stalls must
+            # not turn short into long.
+            looked_s, now_s = now_s, clock()
             for event in pygame.event.get():
                 presses = []
                 if event.type == pygame.QUIT:
                     return
                 if event.type in (pygame.KEYDOWN, pygame.KEYUP) and event.key in self._key_of:
-                    change = holding.down if event.type == pygame.KEYDOWN else holding.up
-                    presses = change(self._key_of[event.key], clock())
+                    key = self._key_of[event.key]
+                    pressed = event.type == pygame.KEYDOWN
+                    presses = holding.down(key, now_s) if pressed else holding.up(key, looked_s)
                 elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
                     pointed = column(event.pos[0] / self.size[0])
-                    presses = holding.down(pointed, clock())
+                    presses = holding.down(pointed, now_s)
                 elif event.type == pygame.MOUSEBUTTONUP and event.button == 1 and pointed:
-                    presses = holding.up(pointed, clock())
+                    presses = holding.up(pointed, looked_s)
                     pointed = None
                 elif event.type == pygame.WINDOWFOCUSLOST:
                     # The release of a key will go elsewhere: what is held now was never pressed.
@@ -162,7 +167,7 @@ class WindowPanel(Panel):
                     pygame.display.flip()
                 for press in presses:
                     deliver(press)
-            for press in holding.tick(clock()):
+            for press in holding.tick(now_s):
                 deliver(press)
             await asyncio.sleep(POLL_S)
 

@@ -30,6 +30,8 @@ from firmware_app.settings import SounderSettings
 
 OVERDUE_S = 0.25
 """A note that the loop has not ended this long after its time is ended by the guard."""
+AGAIN_S = 1.0
+"""How long the guard leaves a pin alone that could not be driven off (own choice)."""
 MOTOR_LEAST_MS = 120
 """A small vibration motor takes about this long to be felt (common practice, no source)."""
 REST_MS = 60
@@ -150,9 +152,13 @@ class PinSounder(Sounder):
             with self._lock:
                 if self._closed:
                     return
+                if note.hz:
+                    # Before the tone: a pin may complain and sound all the same.
+                    self._overdue_s = time.monotonic() + note.duration_ms / 1000 + OVERDUE_S
+                    self._wake.notify()
                 self._tone(note.hz)
-                self._overdue_s = time.monotonic() + note.duration_ms / 1000 + OVERDUE_S if note.hz else None
-                self._wake.notify()
+                if not note.hz:
+                    self._overdue_s = None
         except Exception as error:
             self._failed(error)
         else:
@@ -172,6 +178,7 @@ class PinSounder(Sounder):
             asyncio.get_running_loop().call_soon(self.deliver, fault)
 
     def _guard(self) -> None:
+        said = False
         with self._lock:
             while not self._closed:
                 now_s = time.monotonic()
@@ -180,13 +187,17 @@ class PinSounder(Sounder):
                 elif now_s < self._overdue_s:
                     self._wake.wait(self._overdue_s - now_s)
                 else:
-                    self._overdue_s = None
                     # What is left of the pattern would come late and mean nothing; the loop finds it gone.
                     self._left = []
                     try:
                         self._tone(0)
-                    except Exception:
-                        log.exception("the sounder could not be silenced while the loop stalled")
+                        self._overdue_s, said = None, False
+                    except Exception as error:
+                        # It may be sounding: until it is known not to, it is tried again, and said once.
+                        self._overdue_s = now_s + AGAIN_S
+                        if not said:
+                            said = True
+                            log.warning("the sounder could not be silenced, and is tried again: %s", error)
 
     def _tone(self, hz: int) -> None:
         """Drive the pin. May raise whatever the pin library raises."""
@@ -240,14 +251,23 @@ def open_sounder(settings: SounderSettings) -> tuple[Sounder, Fault | None]:
 
 
 def main() -> int:
-    """Silence the pin after a program that could not: open the sounder and let it go."""
-    from firmware_app.settings import load_unit
+    """Silence the pin after a program that could not: open the sounder and let it go.
 
-    sounder, fault = open_sounder(load_unit().sounder)
+    Settings that cannot be used do not leave it sounding: the pin that the shipped ones name is silenced then.
+    """
+    from firmware_app.settings import SettingsError, load_unit
+
+    wired, wrong = SounderSettings(), ""
+    try:
+        wired = load_unit().sounder
+    except (SettingsError, OSError) as error:
+        wrong = f"{error}. Pin {wired.pin} is silenced instead, as shipped."
+    sounder, fault = open_sounder(wired)
     sounder.close()
-    if fault is not None:
-        print(fault.text, file=sys.stderr)
-    return 0 if fault is None else 1
+    for text in (wrong, fault.text if fault else ""):
+        if text:
+            print(text, file=sys.stderr)
+    return 1 if wrong or fault else 0
 
 
 if __name__ == "__main__":

@@ -7,8 +7,10 @@ gives it as ABS_X, ABS_Y and BTN_TOUCH for every touch panel, whatever else it s
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import struct
+import time
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Literal
@@ -27,8 +29,13 @@ SYN_REPORT, SYN_DROPPED = 0, 3
 ABS_X, ABS_Y = 0, 1
 BTN_TOUCH = 0x14A
 """Types and codes of events, by their names in linux/input-event-codes.h."""
+EVIOCSCLOCKID = 1 << 30 | struct.calcsize("i") << 16 | ord("E") << 8 | 0xA0
+"""The request that sets the clock of the events' times: _IOW('E', 0xa0, int)."""
 TICK_S = 0.05
 """While a finger is down, long and repeated presses are looked for so often (own choice)."""
+
+_AT_ONCE = 1024
+"""More events than the kernel keeps for us: none is left behind by a read."""
 
 TouchChange = Key | Literal["up", "lost"]
 
@@ -59,15 +66,16 @@ class Decoder:
         self._rest = b""
         self._dropping = False
 
-    def feed(self, data: bytes) -> Iterator[TouchChange]:
+    def feed(self, data: bytes) -> Iterator[tuple[TouchChange, float]]:
         """The key that a finger went down on, "up", or "lost" when the kernel lost events: then nothing was pressed.
 
-        A finger that slides keeps the key that it went down on. Bytes may come in pieces of any size.
+        With it the kernel's own time of it, in seconds: a loop that stalls reads it late. A finger that slides keeps
+        the key that it went down on. Bytes may come in pieces of any size.
         """
         data = self._rest + data
         whole = len(data) - len(data) % EVENT.size
         self._rest = data[whole:]
-        for _, _, kind, code, value in EVENT.iter_unpack(data[:whole]):
+        for whole_s, more_us, kind, code, value in EVENT.iter_unpack(data[:whole]):
             if kind == EV_SYN and code == SYN_DROPPED:
                 self._dropping = True
             elif kind == EV_ABS and code in (ABS_X, ABS_Y):
@@ -75,13 +83,14 @@ class Decoder:
             elif kind == EV_KEY and code == BTN_TOUCH:
                 self._touched = value != 0
             elif kind == EV_SYN and code == SYN_REPORT:
+                t_s = whole_s + more_us / 1e6
                 if self._dropping:
                     # What was sent up to here is not whole: wait for the next touch.
                     self._dropping = self._touched = self._reported = False
-                    yield "lost"
+                    yield "lost", t_s
                 elif self._touched != self._reported:
                     self._reported = self._touched
-                    yield self._key() if self._touched else "up"
+                    yield self._key() if self._touched else "up", t_s
 
     def _key(self) -> Key:
         x, y = (
@@ -91,7 +100,10 @@ class Decoder:
 
 
 class Touch:
-    """An open touch device. again: opens it anew after it has gone; without it, it stays gone."""
+    """An open touch device, or with a handle below 0 one that is yet to come.
+
+    again: opens it anew after it has gone; without it, it stays gone.
+    """
 
     def __init__(
         self, handle: int, decoder: Decoder, keys: KeySettings, again: Callable[[], Touch] | None = None
@@ -108,6 +120,8 @@ class Touch:
 
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         try:
+            # The clock of the loop, which nobody sets.
+            fcntl.ioctl(handle, EVIOCSCLOCKID, struct.pack("i", time.CLOCK_MONOTONIC))
             axes = []
             for axis in (ABS_X, ABS_Y):
                 answer = bytearray(ABSINFO.size)
@@ -120,8 +134,17 @@ class Touch:
         decoder = Decoder((x_range[0], x_range[1]), (y_range[0], y_range[1]), rotation_deg, (x, y))
         return cls(handle, decoder, keys, partial(cls.open, path, rotation_deg, keys))
 
+    @classmethod
+    def awaited(cls, path: str, rotation_deg: int, keys: KeySettings) -> Touch:
+        """A device that cannot be opened yet: each ``run`` tries."""
+        nothing = Decoder((0, 0), (0, 0), rotation_deg, (0, 0))
+        return cls(-1, nothing, keys, partial(cls.open, path, rotation_deg, keys))
+
     async def run(self, deliver: Deliver) -> None:
-        """Deliver presses until cancelled. Raises OSError when the device goes away; run again, it is opened again."""
+        """Deliver presses until cancelled.
+
+        Raises OSError when the device goes away or is not there; run again, it is opened again.
+        """
         loop = asyncio.get_running_loop()
         if self._handle < 0 and self._again is not None:
             fresh = self._again()
@@ -132,23 +155,22 @@ class Touch:
         down: Key | None = None
         try:
             while True:
-                try:
-                    # Asleep until something happens; awake for long presses only while a finger is down.
+                # Asleep until something happens; awake for long presses only while a finger is down.
+                with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(readable.wait(), TICK_S if down else None)
-                except TimeoutError:
-                    presses = holding.tick(loop.time())
-                else:
-                    presses = []
-                    for change in self._decoder.feed(self._read(readable)):
-                        if change == "lost":
-                            holding, down = self._fresh(), None
-                        elif change == "up":
-                            presses += holding.up(down, loop.time()) if down else []
-                            down = None
-                        else:
-                            down = change
-                            presses += holding.down(down, loop.time())
-                    presses += holding.tick(loop.time())
+                presses = []
+                # After a stall, too, what has happened meanwhile comes before the time that has passed.
+                for change, t_s in self._decoder.feed(self._read(readable)):
+                    t_s = min(t_s, loop.time())
+                    if change == "lost":
+                        holding, down = self._fresh(), None
+                    elif change == "up":
+                        presses += holding.up(down, t_s) if down else []
+                        down = None
+                    else:
+                        down = change
+                        presses += holding.down(down, t_s)
+                presses += holding.tick(loop.time())
                 for press in presses:
                     deliver(press)
         except OSError:
@@ -165,7 +187,7 @@ class Touch:
     def _read(self, readable: asyncio.Event) -> bytes:
         readable.clear()
         try:
-            data = os.read(self._handle, 64 * EVENT.size)
+            data = os.read(self._handle, _AT_ONCE * EVENT.size)
         except BlockingIOError:
             return b""
         if not data:

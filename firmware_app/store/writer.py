@@ -322,7 +322,10 @@ class LogWriter:
             # The last block may still grow, and is written as a whole.
             del ride.blocks[:-1]
         self._rides = [ride for ride in self._rides if not ride.end_committed]
-        if os.stat(schema.wal_path(self._file)).st_size > _CHECKPOINT_BYTES:
+        if not self._rides:
+            # A unit is at home for days: until the next ride the log is there to be checked and mended.
+            self._shut()
+        elif os.stat(schema.wal_path(self._file)).st_size > _CHECKPOINT_BYTES:
             connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _connect(self) -> sqlite3.Connection:
@@ -348,6 +351,8 @@ class LogWriter:
         told_before, self._file = file == self._file, file
         if text and not told_before:
             self._tell(Fault("storage", text, active=False))
+        if self._made_anew and not self._reported:  # gone between two rides, and nothing has failed
+            self._tell(Fault("storage", self._again(), active=False))
         for text in mended:
             self._reported = True
             self._tell(Fault("storage", text))
@@ -357,7 +362,7 @@ class LogWriter:
         if not self._made_anew:
             return "The ride is being saved again."
         gone = f"{self._path} was gone, and your other rides with it"
-        return f"The ride is being saved again, in a new and empty log: {gone}. Is the card or disc in its place?"
+        return f"The ride is being saved in a new and empty log: {gone}. Is the card or disc in its place?"
 
     def _shut(self) -> None:
         self._connection = None

@@ -33,7 +33,7 @@ from firmware_app.core.events import (
 )
 from firmware_app.core.lookout import TICK_S
 from firmware_app.core.measurement import Measurement
-from firmware_app.core.record import RideFacts
+from firmware_app.core.record import Collector, RideFacts, events_of
 from firmware_app.core.session import Ends, Plan, Step, free_plan
 
 HR_MAX_BPM = 190
@@ -255,9 +255,13 @@ def test_after_a_sleep_one_sound_tells_how_it_is_now_and_the_log_all_of_it() -> 
     all_along = feed(awake, [(50 + t / 4, Tick()) for t in range(4 * 610)])
     at_once = asleep.feed(Tick(), 50 + 609.75)
     assert marks(at_once, "step") == marks(all_along, "step") != []
-    assert marks(at_once, "alarm") == marks(all_along, "alarm")
+    due = [(mark.t_s, {**mark.detail, "heard": ""}) for mark in marks(all_along, "alarm")]
+    assert [(mark.t_s, {**mark.detail, "heard": ""}) for mark in marks(at_once, "alarm")] == due
+    assert marks(at_once, "slept") == [Mark(659.75, "slept", {"from_s": 50.0})]
     assert [sound.kind for sound in at_once if isinstance(sound, Sound)] == ["no_signal"]
+    assert [mark.detail["kind"] for mark in marks(at_once, "alarm") if mark.detail["heard"]] == ["no_signal"]
     assert len([sound for sound in all_along if isinstance(sound, Sound)]) > 1
+    assert marks(all_along, "slept") == []
 
 
 def test_after_a_sleep_nothing_sounds_that_is_over() -> None:
@@ -268,6 +272,39 @@ def test_after_a_sleep_nothing_sounds_that_is_over() -> None:
     assert any(m.detail["kind"] == "near_max" for m in marks(effects, "alarm"))
     assert not one.view().near_max
     assert sounds(effects, "near_max") == []
+
+
+def test_a_ride_with_a_sleep_and_a_gap_in_it_is_played_back_as_it_was() -> None:
+    """In the gap the unit was awake, and what it told was heard; of the sleep only the last was, on waking."""
+    rows = beating([130] * 60) + [(60 + t / 4, Tick()) for t in range(4 * 90)]
+    rows += [(600.0 + t_s, event) for t_s, event in beating([130] * 30)]
+    kept = Collector(RideFacts(200))
+    one = companion()
+    for t_s, event in rows:
+        kept.take(one.feed(event, t_s))
+    kept.take(one.feed(Press("select"), 700.0))
+    kept.take(one.end(701.0))
+    ridden = kept.record(701.0)
+    again = play(companion(), events_of(ridden))
+    alarms = [mark for mark in ridden.marks if mark.kind in ("alarm", "slept")]
+    assert [mark for mark in again.marks if mark.kind in ("alarm", "slept")] == alarms
+    told = [mark.detail["heard"] for mark in alarms if mark.kind == "alarm" and mark.t_s < 150 and mark.detail["on"]]
+    asleep = [mark.detail["heard"] for mark in alarms if mark.kind == "alarm" and 150 < mark.t_s < 601]
+    assert set(told) == {True}
+    assert asleep == [False, True]
+    assert [mark.t_s for mark in alarms if mark.kind == "slept"] == [601.0, 700.0]
+
+
+def test_what_falls_due_as_the_unit_goes_off_is_not_said_to_have_been_heard() -> None:
+    one = companion()
+    feed(one, beating([130] * 30))
+    effects = one.feed(Off(60.0), 630.0)
+    assert {m.detail["heard"] for m in marks(effects, "alarm")} == {False}
+    assert not [effect for effect in effects if isinstance(effect, Sound)]
+
+
+def test_a_recording_of_weeks_is_not_stepped_through() -> None:
+    assert [mark.t_s for mark in play(companion(), [(10.0, Tick()), (1e9, Tick())]).marks if mark.kind == "slept"]
 
 
 def test_a_sleep_of_weeks_is_not_stepped_through() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +13,7 @@ from firmware_app.core import bands
 from firmware_app.core.alarms import AlarmTable, quiet
 from firmware_app.core.companion import Companion
 from firmware_app.core.events import Effect, Event, Fault, Link, Mark, Note, Press, Sound, Tick
-from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp, SafetyPages
+from firmware_app.core.maximal_test import SAFETY_PAGES, MaximalTest, Ramp, SafetyPages, Verdict
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts, record_of
 from firmware_app.core.session import free_plan
@@ -21,7 +21,7 @@ from firmware_app.core.steps import step_results
 from sim.dice import Dice
 from sim.rider import STEP_S, Rider
 from sim.scenario import labelled_ride
-from sim.strap import Episode, Strap, beats, notifications
+from sim.strap import Episode, Signal, Strap, beats, notifications
 
 RAMP_S = 600.0
 SPRINT_S = RAMP_S + 15 * 60
@@ -46,6 +46,7 @@ def ride(
     set_bpm: int | None = None,
     tick_s: float = 0.25,
     on_step: Callable[[MaximalTest], None] = lambda test: None,
+    signal: Signal = "both",
 ) -> Done:
     """A whole test: ``top`` is the workload, in fractions of peak power, at which this rider would sprint."""
     rider = Rider.drawn(Dice(seed, "rider"))
@@ -53,7 +54,7 @@ def ride(
     work = np.interp(np.arange(0, at_s[-1], STEP_S), at_s, [0.1, 0.35, 0.5, top, top + 0.2, top + 0.2, 0.1, 0.1])
     latent = rider.latent(work, Dice(seed, "heart"))
     beat_s = beats(latent, rider.hr_max_bpm, Dice(seed, "beats"))
-    strap = Strap(signal="both", contact=True, optical=False).drawn(Dice(seed, "strap"))
+    strap = Strap(signal=signal, contact=True, optical=False).drawn(Dice(seed, "strap"))
     rows: list[tuple[float, Event]] = [*notifications(beat_s, at_s[-1], strap, list(faults), seed)]
     rows += [(float(t_s), Tick()) for t_s in np.arange(0, at_s[-1], tick_s)]
     rows += presses
@@ -171,6 +172,82 @@ def test_without_a_signal_the_ramp_never_begins() -> None:
     assert "signal" in test.view().lines[0]
 
 
+def beating(bpm: int, from_s: int, to_s: int, until_s: int) -> list[tuple[float, Event]]:
+    """A heart at 120 bpm but from ``from_s`` to ``to_s``, and ticks."""
+    rows: list[tuple[float, Event]] = []
+    hr_bpm, beat_s, beats_n = 120.0, 2.0, 0
+    for second in range(2, until_s):
+        wanted = bpm if from_s <= second < to_s else 120
+        hr_bpm += min(max(wanted - hr_bpm, -1.0), 2.0)
+        rr_ms: list[float] = []
+        while beat_s < second:
+            beats_n += 1
+            rr_ms.append(60000 / hr_bpm + (-2, 1, 3, -1, -1)[beats_n % 5])
+            beat_s += rr_ms[-1] / 1000
+        rows += [(second, Measurement(round(hr_bpm), tuple(rr_ms), True))]
+        rows += [(second + quarter, Tick()) for quarter in (0.1, 0.35, 0.6, 0.85)]
+    return rows
+
+
+def at_ease(until_s: int, presses: Sequence[tuple[float, Press]] = (), lost_from_s: float = 1e9) -> MaximalTest:
+    """A test of a heart that stays at 120 bpm."""
+    test = MaximalTest(RideFacts(200), settings.load_alarms())
+    heart = [row for row in beating(120, 0, 0, until_s) if row[0] < lost_from_s or isinstance(row[1], Tick)]
+    for t_s, event in sorted([*heart, *presses], key=lambda row: row[0]):
+        test.feed(event, t_s)
+    return test
+
+
+def test_the_ramp_does_not_begin_on_a_signal_that_was_good_a_while_ago() -> None:
+    assert at_ease(602).view().stage == "Ramp"
+    assert at_ease(602, lost_from_s=595).view().stage == "Warm-up"
+
+
+def test_the_ramp_ends_by_itself_after_its_last_step() -> None:
+    assert at_ease(2100).view().lines[0] == "step 25: one notch of resistance"
+    over = at_ease(2102).view()
+    assert over.stage == "Cool-down"
+    assert "the ramp is over" in over.lines[1]
+
+
+def test_only_a_short_press_begins_the_sprint() -> None:
+    assert at_ease(660, [(650.0, Press("plus", "long"))]).view().stage == "Ramp"
+    assert at_ease(660, [(650.0, Press("plus"))]).view().stage == "Sprint"
+
+
+def test_the_page_shows_what_was_taken_for_the_riders_word() -> None:
+    """And a stop key that stays down has not been asked."""
+
+    def word(*presses: tuple[float, Press]) -> str:
+        view = at_ease(680, presses).view()
+        assert view.actions == ("no", "", "yes")
+        return view.lines[1].partition("Had you nothing left?")[2]
+
+    stop = (660.0, Press("minus"))
+    assert word(stop) == ""
+    assert word(stop, (665.0, Press("plus"))) == " Yes."
+    assert word(stop, (665.0, Press("plus")), (670.0, Press("minus"))) == " No."
+    sprint = (650.0, Press("plus"))
+    assert word(sprint, stop) == " Yes."
+    assert word(sprint, (660.0, Press("minus", "long")), (660.3, Press("minus", "repeat"))) == " Yes."
+
+
+def verdict_of(done: Done) -> Verdict:
+    assert done.test.verdict is not None
+    return done.test.verdict
+
+
+def test_what_a_strap_without_rr_intervals_tells_is_no_measurement() -> None:
+    assert verdict_of(ride(1)).maximal  # with them, as without the noise below
+    assert "RR intervals" in verdict_of(ride(1, signal="bpm")).why
+
+
+def test_a_doubt_above_the_peak_keeps_a_test_from_being_maximal() -> None:
+    doubted = verdict_of(ride(1, faults=(Episode("static", SPRINT_S, SPRINT_S + 10, 0.8),)))
+    assert doubted.peak_bpm is not None
+    assert doubted.why == "the signal was not clean near the top"
+
+
 # --- safety -----------------------------------------------------------------------------------------------------------
 
 
@@ -191,6 +268,9 @@ def test_only_a_long_hold_on_the_last_page_begins() -> None:
     assert read([*READ, (113.0, Press("select", "long"))]) == ("", "4 of 4")
     assert read([*READ, (119.0, Press("minus")), (125.0, Press("select", "long"))]) == ("", "3 of 4")
     assert read([(119.0, Press("select", "long"))]) == ("", "1 of 4")
+    back = [*READ, (119.0, Press("minus")), (120.0, Press("plus"))]
+    assert read(back) == ("", "3 of 4")  # a page turned back to is read again
+    assert read([*back[:-1], (122.5, Press("plus"))]) == ("", "4 of 4")
     hurried = [(100 + 0.1 * n, Press("plus")) for n in range(9)] + [(101.0, Press("select", "long"))]
     assert read(hurried) == ("", "1 of 4")
 
@@ -219,19 +299,7 @@ def words(test: MaximalTest) -> Iterator[str]:
 def held(table: AlarmTable, bpm: int, from_s: int, to_s: int) -> list[tuple[float, str, Effect]]:
     """A test of a rider easy but from ``from_s`` to ``to_s``, with a sprint from 800 s to 820 s."""
     test = MaximalTest(RideFacts(200), table)
-    presses = [(800.0, Press("plus")), (820.0, Press("minus"))]
-    rows: list[tuple[float, Event]] = [*presses]
-    hr_bpm, beat_s, beats_n = 120.0, 2.0, 0
-    for second in range(2, 1000):
-        wanted = bpm if from_s <= second < to_s else 120
-        hr_bpm += min(max(wanted - hr_bpm, -1.0), 2.0)
-        rr_ms: list[float] = []
-        while beat_s < second:
-            beats_n += 1
-            rr_ms.append(60000 / hr_bpm + (-2, 1, 3, -1, -1)[beats_n % 5])
-            beat_s += rr_ms[-1] / 1000
-        rows += [(second, Measurement(round(hr_bpm), tuple(rr_ms), True))]
-        rows += [(second + quarter, Tick()) for quarter in (0.1, 0.35, 0.6, 0.85)]
+    rows = [(800.0, Press("plus")), (820.0, Press("minus")), *beating(bpm, from_s, to_s, 1000)]
     told: list[tuple[float, str, Effect]] = []
     for t_s, event in sorted(rows, key=lambda row: row[0]):
         told += [(t_s, test.view().stage, effect) for effect in test.feed(event, t_s)]
@@ -255,6 +323,13 @@ def test_near_maximum_sounds_as_on_any_ride_but_once_where_it_is_meant() -> None
     marks = [effect.detail for _, _, effect in told if isinstance(effect, Mark) and effect.kind == "alarm"]
     assert [(mark["on"], mark["heard"]) for mark in marks][:: len(marks) - 1] == [(True, True), (False, False)]
     assert len([mark for mark in marks if mark["on"]]) == 1 + len(cooling)
+
+
+def test_that_near_maximum_is_over_is_told_where_its_reminders_are_not() -> None:
+    told = held(settings.load_alarms(), 195, 500, 640)
+    assert len(near(told, "Warm-up")) > 3
+    alarms = [(mark.t_s, mark.detail) for _, _, mark in told if isinstance(mark, Mark) and mark.kind == "alarm"]
+    assert [on["on"] for t_s, on in alarms if t_s > RAMP_S] == [False]
 
 
 def near_alarms(

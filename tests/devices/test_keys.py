@@ -19,7 +19,7 @@ from gpiozero.pins.mock import MockFactory
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware_app.core.events import Event, Fault, Press
+from firmware_app.core.events import Event, Fault, Hold, Key, Press
 from firmware_app.devices.keys import STUCK_S, Buttons, Holding, TerminalKeys
 from firmware_app.settings import KeySettings
 
@@ -255,15 +255,45 @@ def test_a_key_that_is_down_at_the_start_presses_nothing(pins: MockFactory, virt
     assert [(event.part, event.active) for event in events] == [("select key", True), ("select key", False)]
 
 
-def test_a_release_that_no_edge_told_still_ends_the_press(pins: MockFactory, virtually: Run) -> None:
+@pytest.mark.parametrize(
+    ("key", "down_s", "holds"),
+    [
+        ("plus", 0.3, [["short"]]),
+        ("plus", 1.3, [["long", "repeat"], ["long", "repeat", "repeat"]]),
+        ("select", 0.92, [["short"]]),  # sure of it only when a second has passed, and that would end the ride
+        ("select", 1.3, [["long"]]),
+    ],
+)
+def test_a_release_that_no_edge_told_still_ends_the_press(
+    pins: MockFactory, virtually: Run, key: Key, down_s: float, holds: list[list[Hold]]
+) -> None:
+    pin = pins.pin({"plus": 13, "select": 6}[key])
+
     async def act() -> None:
-        pins.pin(13).drive_low()
-        await asyncio.sleep(1.3)
-        pins.pin(13)._state = True  # the level is up and no edge says so
+        pin.drive_low()
+        await asyncio.sleep(down_s)
+        pin._state = True  # the level is up and no edge says so
         await asyncio.sleep(60)
 
     events = virtually(pressing(pins, KeySettings(), act)())
-    assert [event.hold for event in events] in (["long", "repeat"], ["long", "repeat", "repeat"])
+    assert {event.key for event in events} == {key}
+    assert [event.hold for event in events] in holds
+
+
+@pytest.mark.parametrize(("key", "pin"), [("minus", 5), ("select", 6), ("plus", 13)])
+def test_a_loop_that_stalls_does_not_turn_a_short_press_into_a_long_one(
+    pins: MockFactory, virtually: Run, key: Key, pin: int
+) -> None:
+    async def act() -> None:
+        loop: Any = asyncio.get_running_loop()
+        pins.pin(pin).drive_low()
+        await asyncio.sleep(0.06)
+        loop.now_s += 0.2
+        pins.pin(pin).drive_high()
+        loop.now_s += 2.0
+        await asyncio.sleep(1)
+
+    assert virtually(pressing(pins, KeySettings(), act)()) == [Press(key)]
 
 
 # --- the terminal ---------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
+from typing import Any
 
 import pygame
 import pytest
@@ -110,6 +111,31 @@ async def test_the_mouse_presses_the_third_it_goes_down_on(window, x, key) -> No
         post(pygame.MOUSEBUTTONUP, button=1, pos=(150, 5))
         assert await next_of(got) == Press(key, "short")
         assert got.empty()
+
+
+@pytest.mark.parametrize(
+    ("down", "up", "fields"),
+    [
+        (pygame.KEYDOWN, pygame.KEYUP, {"key": pygame.K_SPACE}),
+        (pygame.MOUSEBUTTONDOWN, pygame.MOUSEBUTTONUP, {"button": 1, "pos": (150, 5)}),
+    ],
+)
+def test_a_loop_that_stalls_does_not_turn_a_short_press_into_a_long_one(window, virtually, down, up, fields) -> None:
+    """A long select would end the ride."""
+
+    async def stall() -> list[Event]:
+        loop: Any = asyncio.get_running_loop()
+        got: list[Event] = []
+        running = asyncio.create_task(window.run(got.append))
+        post(down, **fields)
+        await asyncio.sleep(0.1)
+        post(up, **fields)
+        loop.now_s += 2.0
+        await asyncio.sleep(0.1)
+        running.cancel()
+        return got
+
+    assert virtually(stall()) == [Press("select", "short")]
 
 
 async def test_a_key_held_while_the_window_loses_the_keyboard_is_not_pressed(window) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
+import fcntl
 import os
 import struct
 from dataclasses import replace
@@ -11,9 +13,11 @@ from pathlib import Path
 import pytest
 from pygame import Surface
 
+from firmware_app.core.events import Event, Press
 from firmware_app.devices import framebuffer
 from firmware_app.devices.framebuffer import Channel, FramebufferPanel, Geometry
 from firmware_app.devices.panel import PanelError, SteadyPanel
+from firmware_app.devices.touch import BTN_TOUCH, EV_KEY, EV_SYN, EVENT
 from firmware_app.settings import KeySettings, PanelSettings
 
 NONE = Channel(0, 0)
@@ -216,6 +220,28 @@ def test_a_touch_that_does_not_open_leaves_the_picture(tmp_path, monkeypatch) ->
     panel.present(shown)
     assert (tmp_path / "fb").read_bytes() == expected(layout, shown, 0)
     panel.close()
+
+
+async def test_a_touch_that_comes_up_after_the_unit_is_opened_then(tmp_path, monkeypatch) -> None:
+    """A board starts the unit before it has found all that hangs on it."""
+    layout = geometry("rgb565")
+    os.close(device(tmp_path / "fb", layout))
+    monkeypatch.setattr(framebuffer, "ask", lambda handle: layout)
+    settings = PanelSettings(framebuffer=str(tmp_path / "fb"), touch=str(tmp_path / "touch"))
+    panel = FramebufferPanel.open(settings, KeySettings())
+    with pytest.raises(OSError, match="touch"):
+        await asyncio.wait_for(panel.run(print), 5)
+    os.mkfifo(tmp_path / "touch")
+    writer = os.open(tmp_path / "touch", os.O_RDWR)
+    monkeypatch.setattr(fcntl, "ioctl", lambda handle, request, answer: 0)
+    got: asyncio.Queue[Event] = asyncio.Queue()
+    running = asyncio.create_task(panel.run(got.put_nowait))
+    for kind, code, value in ((EV_KEY, BTN_TOUCH, 1), (EV_SYN, 0, 0), (EV_KEY, BTN_TOUCH, 0), (EV_SYN, 0, 0)):
+        os.write(writer, EVENT.pack(1, 0, kind, code, value))
+    assert await asyncio.wait_for(got.get(), 5) == Press("minus")
+    running.cancel()
+    panel.close()
+    os.close(writer)
 
 
 def test_the_backlight_is_set_but_never_put_out(tmp_path, monkeypatch) -> None:

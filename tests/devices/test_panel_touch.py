@@ -5,6 +5,9 @@ from __future__ import annotations
 import asyncio
 import os
 import struct
+import time
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -18,8 +21,17 @@ SYN_DROPPED = 3
 TRACKING_ID = 0x39
 
 
-def event(kind: int, code: int, value: int) -> bytes:
-    return struct.pack("@llHHi", 0, 0, kind, code, value)
+def event(kind: int, code: int, value: int, t_s: float = 0.0) -> bytes:
+    return struct.pack("@llHHi", int(t_s), round(t_s % 1 * 1e6), kind, code, value)
+
+
+def at(t_s: float, events: bytes) -> bytes:
+    """The same events, at this time."""
+    return b"".join(event(*each[2:], t_s) for each in struct.iter_unpack("@llHHi", events))
+
+
+def changes(one: Decoder, data: bytes) -> list[str]:
+    return [change for change, _ in one.feed(data)]
 
 
 SYN = event(EV_SYN, 0, 0)
@@ -59,26 +71,26 @@ def decoder(rotation_deg: int = 0, start: tuple[int, int] = (0, 0)) -> Decoder:
     ],
 )
 def test_a_third_of_the_panel_is_a_key(rotation_deg, x, y, key) -> None:
-    assert list(decoder(rotation_deg).feed(down(x, y) + UP)) == [key, "up"]
+    assert changes(decoder(rotation_deg), down(x, y) + UP) == [key, "up"]
 
 
 def test_a_finger_that_slides_keeps_its_key() -> None:
-    assert list(decoder().feed(down(100, 0) + move(600) + move(1100) + UP)) == ["minus", "up"]
+    assert changes(decoder(), down(100, 0) + move(600) + move(1100) + UP) == ["minus", "up"]
 
 
 def test_an_axis_that_did_not_change_is_not_sent_again() -> None:
     touched = event(EV_KEY, BTN_TOUCH, 1) + SYN
-    assert list(decoder(start=(1000, 5)).feed(touched + UP + touched + UP)) == ["plus", "up", "plus", "up"]
+    assert changes(decoder(start=(1000, 5)), touched + UP + touched + UP) == ["plus", "up", "plus", "up"]
 
 
 def test_lost_events_press_nothing() -> None:
     fed = down(100, 0) + event(EV_SYN, SYN_DROPPED, 0) + event(EV_ABS, ABS_X, 1) + SYN + UP + down(600, 0)
-    assert list(decoder().feed(fed)) == ["minus", "lost", "select"]
+    assert changes(decoder(), fed) == ["minus", "lost", "select"]
 
 
 def test_other_events_change_nothing() -> None:
     noise = event(EV_ABS, TRACKING_ID, 7) + event(EV_ABS, 0x35, 3) + event(EV_KEY, 0x145, 1) + event(4, 4, 99) + SYN
-    assert list(decoder().feed(noise + down(600, 0) + noise + UP + noise)) == ["select", "up"]
+    assert changes(decoder(), noise + down(600, 0) + noise + UP + noise) == ["select", "up"]
 
 
 @given(st.lists(st.integers(0, 500)))
@@ -86,16 +98,16 @@ def test_bytes_may_come_in_any_pieces(cuts) -> None:
     stream = down(100, 0) + move(300) + UP + down(1100, 9) + UP
     whole = list(decoder().feed(stream))
     pieces = decoder()
-    changes = []
+    found = []
     for start, end in zip([0, *sorted(cuts)], [*sorted(cuts), len(stream)], strict=True):
-        changes += pieces.feed(stream[start:end])
-    assert changes == whole
+        found += pieces.feed(stream[start:end])
+    assert found == whole
 
 
 @given(st.binary(max_size=300))
 def test_noise_never_breaks_it_and_every_up_follows_a_key(noise) -> None:
     held = False
-    for change in decoder().feed(noise):
+    for change in changes(decoder(), noise):
         assert change in ("minus", "select", "plus", "up", "lost")
         assert change != "up" or held
         held = change not in ("up", "lost")
@@ -107,17 +119,45 @@ async def test_presses_come_from_the_device() -> None:
     touch = Touch(reader, decoder(), KeySettings(long_s=0.3, repeat_s=0.1))
     got: asyncio.Queue[Press] = asyncio.Queue()
     running = asyncio.create_task(touch.run(got.put_nowait))
-    os.write(writer, down(1100, 0) + UP)
+    os.write(writer, at(time.monotonic(), down(1100, 0) + UP))
     assert await asyncio.wait_for(got.get(), 5) == Press("plus", "short")
-    os.write(writer, down(100, 0))
+    os.write(writer, at(time.monotonic(), down(100, 0)))
     assert await asyncio.wait_for(got.get(), 5) == Press("minus", "long")
     assert await asyncio.wait_for(got.get(), 5) == Press("minus", "repeat")
-    os.write(writer, UP)
+    os.write(writer, at(time.monotonic(), UP))
     os.close(writer)
     with pytest.raises(OSError, match="gone"):
         await asyncio.wait_for(running, 5)
     touch.close()
     touch.close()
+
+
+@pytest.mark.parametrize(("x", "press"), [(600, Press("select")), (1100, Press("plus"))])
+def test_a_loop_that_stalls_does_not_turn_a_short_press_into_a_long_one(
+    virtually: Callable[[Any], Any], x: int, press: Press
+) -> None:
+    """A long select would end the ride."""
+
+    async def stall() -> list[Press]:
+        loop: Any = asyncio.get_running_loop()
+        reader, writer = os.pipe()
+        os.set_blocking(reader, False)
+        touch = Touch(reader, decoder(), KeySettings())
+        got: list[Press] = []
+        running = asyncio.create_task(touch.run(got.append))
+        await asyncio.sleep(1.0)
+        os.write(writer, at(loop.time(), down(x, 0)))
+        await asyncio.sleep(0.02)
+        os.write(writer, b"".join(at(loop.time() + 0.001 * n, move(x - n % 2)) for n in range(200)))
+        os.write(writer, at(loop.time() + 0.3, UP))
+        loop.now_s += 2.0
+        await asyncio.sleep(1.0)
+        running.cancel()
+        touch.close()
+        os.close(writer)
+        return got
+
+    assert virtually(stall()) == [press]
 
 
 async def test_a_device_that_went_and_came_back_is_opened_again() -> None:

@@ -286,6 +286,39 @@ def test_a_stalled_loop_does_not_leave_it_sounding(pins: MockFactory) -> None:
     sounder.close()
 
 
+@pytest.mark.parametrize("sounds_all_the_same", [False, True])
+def test_a_tone_that_cannot_be_switched_off_at_once_is_switched_off_later(
+    pins: MockFactory, monkeypatch: pytest.MonkeyPatch, sounds_all_the_same: bool
+) -> None:
+    """Neither the loop nor the guard gets through; or the pin complains of the tone, and makes it."""
+    monkeypatch.setattr(sounders, "AGAIN_S", 0.01)
+    sounder, _ = open_sounder(SounderSettings(kind="buzzer", pin=17))
+    pin = pins.pin(17)
+    really_set, refused = type(pin)._set_state, []
+
+    def refuse(pin: Any, value: float) -> None:
+        if value:
+            really_set(pin, value)
+        if len(refused) < 4 and (sounds_all_the_same or not value):
+            refused.append(value)
+            raise OSError("busy")
+        really_set(pin, value)
+
+    monkeypatch.setattr(type(pin), "_set_state", refuse)
+
+    async def play() -> None:
+        sounder.play(sound(notes=(Note(1000, 10),)))
+        for _ in range(3000):
+            await asyncio.sleep(0.01)
+            if len(refused) == 4 and not pin.state:
+                return
+
+    asyncio.run(play())
+    assert len(refused) == 4
+    assert not pin.state
+    sounder.close()
+
+
 def test_the_guard_leaves_a_loop_that_keeps_its_time_alone(pins: MockFactory, virtually: Run) -> None:
     sounder, _ = open_sounder(SounderSettings(pin=18))
     pattern = (Note(1000, 100), Note(0, 100)) * 50
@@ -362,3 +395,17 @@ def test_the_silencer_drives_the_pin_of_the_unit_off(pins: MockFactory) -> None:
     pins.pin(18).state = 1
     assert sounders.main() == 0
     assert (pins.pin(18).state, pins.pin(18).function) == (0, "input")
+
+
+def test_the_silencer_drives_the_shipped_pin_off_where_the_settings_cannot_be_read(
+    pins: MockFactory, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings.config_dir().mkdir(parents=True)
+    (settings.config_dir() / "unit.toml").write_text("[sounder\n")
+    pins.pin(18).function = "output"
+    pins.pin(18).state = 1
+    assert sounders.main() == 1
+    assert (pins.pin(18).state, pins.pin(18).function) == (0, "input")
+    said = capsys.readouterr().err
+    assert "unit.toml" in said
+    assert "Pin 18" in said

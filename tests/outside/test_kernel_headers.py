@@ -27,8 +27,8 @@ int main(void) {
     var.xres = 1; var.yres = 2; var.xoffset = 3; var.yoffset = 4; var.bits_per_pixel = 5; var.grayscale = 6;
     var.red.offset = 7; var.red.length = 8; var.red.msb_right = 9; var.green.offset = 10; var.green.length = 11;
     var.blue.offset = 12; var.blue.length = 13; var.transp.offset = 14; var.transp.length = 15;
-    printf("%x %x %x %x\n", FBIOGET_VSCREENINFO, FBIOGET_FSCREENINFO, (unsigned)EVIOCGABS(ABS_X),
-           (unsigned)EVIOCGABS(ABS_Y));
+    printf("%x %x %x %x %x\n", FBIOGET_VSCREENINFO, FBIOGET_FSCREENINFO, (unsigned)EVIOCGABS(ABS_X),
+           (unsigned)EVIOCGABS(ABS_Y), (unsigned)EVIOCSCLOCKID);
     printf("%d %d %d %d %d %d %d %d\n", EV_SYN, EV_KEY, EV_ABS, SYN_REPORT, SYN_DROPPED, ABS_X, ABS_Y, BTN_TOUCH);
     printf("%d %d\n", FB_VISUAL_TRUECOLOR, FB_VISUAL_DIRECTCOLOR);
     printf("%zu %zu\n", sizeof(struct input_event), sizeof(struct input_absinfo));
@@ -54,6 +54,7 @@ def answer(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
 
 def test_requests_and_codes(answer) -> None:
     requests = framebuffer.FBIOGET_VSCREENINFO, framebuffer.FBIOGET_FSCREENINFO, *map(touch.eviocgabs, (0, 1))
+    requests += (touch.EVIOCSCLOCKID,)
     assert requests == tuple(int(word, 16) for word in answer[0].split())
     names = ("EV_SYN", "EV_KEY", "EV_ABS", "SYN_REPORT", "SYN_DROPPED", "ABS_X", "ABS_Y", "BTN_TOUCH")
     assert [getattr(touch, name) for name in names] == [int(word) for word in answer[1].split()]

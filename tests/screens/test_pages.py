@@ -144,7 +144,7 @@ WATCH = "Stop for pain, dizziness, an odd rhythm."
     [
         EXAMPLES["test"].lines,
         ("step 12. Near the maximum you have set: stopping is always right.", WATCH),
-        ("Pedal gently, do not stop all at once.", "Ended: no heart-rate signal. Had you nothing left?", WATCH),
+        ("Pedal gently, do not stop all at once.", "Ended: no heart-rate signal. Had you nothing left? Yes.", WATCH),
     ],
 )
 def test_number_and_warnings_of_the_test_are_whole_beside_what_is_wrong(size, lines, notice) -> None:

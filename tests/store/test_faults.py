@@ -678,6 +678,46 @@ def test_a_listener_that_fails_does_not_cost_the_ride(path: Path) -> None:
         assert log.ride(1).measurements == 1
 
 
+def checked(path: Path) -> bool:
+    """Whether the log can be read through just now, as `rides check` does."""
+    try:
+        open_log(path, thorough=True).close()
+    except LogError:
+        return False
+    return True
+
+
+def test_between_two_rides_the_log_can_be_checked(path: Path) -> None:
+    unit = Unit(path)
+    for seconds in (30, 40):
+        unit.ride(seconds)
+        until(lambda: unit.writer.written == unit.t_s)
+        assert not checked(path)
+        unit.writer.end("rider")
+        until(lambda: checked(path))
+        unit.writer.begin(FACTS)
+    assert unit.arrive() == 0
+    assert unit.faults == []
+    with open_log(path) as log:
+        assert [(each.measurements, each.ended) for each in log.rides()] == [(30, "rider"), (40, "rider"), (0, "rider")]
+
+
+def test_a_log_that_goes_between_two_rides_is_told(path: Path) -> None:
+    unit = Unit(path)
+    unit.ride(10)
+    until(lambda: unit.writer.written == 10)
+    unit.writer.end("rider")
+    until(lambda: checked(path))
+    shutil.rmtree(path.parent)
+    unit.writer.begin(FACTS)
+    unit.ride(20)
+    assert unit.arrive() == 0
+    assert [fault.active for fault in unit.faults] == [False]
+    assert f"in a new and empty log: {path} was gone, and your other rides with it" in unit.faults[0].text
+    with open_log(path) as log:
+        assert [each.measurements for each in log.rides()] == [20]
+
+
 def test_outside_a_ride_nothing_is_kept(path: Path) -> None:
     log_writer = LogWriter(path)
     log_writer.take((sample(0),))
