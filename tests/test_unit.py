@@ -718,6 +718,15 @@ def test_a_unit_that_is_on_takes_up_a_maximum_that_was_set_meanwhile() -> None:
     assert bench.record.facts.hr_max_bpm == 150
 
 
+def test_a_link_that_leads_nowhere_hides_no_edited_settings() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    (settings.config_dir() / "bands").mkdir()
+    (settings.config_dir() / "bands" / "old.toml").symlink_to("nowhere.toml")
+    bench = at_home([(5.0, lambda: write_settings("rider.toml", "hr_max_bpm = 150\n")), (40.0, Press("select"))]).run()
+    assert homes(bench)[-1].hr_max == "150"
+    assert bench.record.facts.hr_max_bpm == 150
+
+
 def test_what_was_edited_a_moment_ago_holds_for_the_ride_that_begins_now() -> None:
     write_settings("rider.toml", "hr_max_bpm = 188\n")
     limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 118\n")  # noqa: E731
