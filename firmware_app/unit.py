@@ -14,7 +14,7 @@ import signal
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from firmware_app import choices, plans, settings
 from firmware_app.core import pages
@@ -124,6 +124,7 @@ class Unit:
         self._keeper: Keeper
         self._faults: dict[str, str] = {}
         self._failing: dict[str, float] = {}  # part: when it failed last
+        self._told_doing = ""  # to the service manager
         self._done = asyncio.Event()
         self._stopped = False
         self._tasks: dict[str, asyncio.Task[None]] = {}
@@ -159,16 +160,13 @@ class Unit:
         silent = self._open_sounder()
         if self._ready.accepted.caution:
             self._say(self._ready.accepted.caution)
-        if self._cut and self._go_on_at_once:
-            self._obey(pages.GoOn())
-        elif self._test_at_once:
-            self._read_before_test()
-        elif self._at_once:
-            self._begin()
+        if not self._done.is_set():
+            self._open_first_page()
         if silent is not None:
             self.deliver(silent)
         self._start_all()
-        self._service.ready("riding" if self._companion else "at home")
+        self._told_doing = self._doing()
+        self._service.ready(self._told_doing)
         try:
             await self._done.wait()
         finally:
@@ -193,6 +191,14 @@ class Unit:
 
     # --- starting ---------------------------------------------------------------------------------------------------
 
+    def _open_first_page(self) -> None:
+        if self._cut and self._go_on_at_once:
+            self._obey(pages.GoOn())
+        elif self._test_at_once:
+            self._read_before_test()
+        elif self._at_once:
+            self._begin()
+
     def _read_plans(self, chosen: str) -> None:
         self._pages.plans = self._opened("plans", partial(choices.plan_choices, self._ready), tuple)
         names = [plan.name for plan in self._pages.plans]
@@ -212,7 +218,9 @@ class Unit:
         stop = asyncio.create_task(self._done.wait())
         await asyncio.wait({look, stop}, timeout=CUT_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
         stop.cancel()
-        if not look.done():
+        if self._done.is_set():
+            look.cancel()
+        elif not look.done():
             look.cancel()
             self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
         elif error := look.exception():
@@ -278,7 +286,21 @@ class Unit:
             self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
+        self._tell_doing()
         self._show()
+
+    def _doing(self) -> str:
+        """What the unit does, in a word for the service manager."""
+        if self._companion is not None:
+            return "riding"
+        if self._safety:
+            return "before a maximal test"
+        return "taking up a ride that was cut" if self._cut and self._cut.going_on else "at home"
+
+    def _tell_doing(self) -> None:
+        if (doing := self._doing()) != self._told_doing:
+            self._told_doing = doing
+            self._service.status(doing)
 
     def _note(self, event: Event) -> None:
         """Keep what outlasts a ride: what each part said of itself last, and when a key was pressed."""
@@ -419,7 +441,6 @@ class Unit:
 
     def _begin(self) -> None:
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
-        self._plan_edited_s = _edited_s(self._ready.plan.name)
         self._set_off(replace(self._ready, alarms=self._alarms()).companion(facts))
 
     def _read_before_test(self) -> None:
@@ -433,13 +454,13 @@ class Unit:
             return
         self._safety = None
         if answer == "begin":
-            self._begin_test()
+            self._obey(answer)
         elif self._stop_with_ride:
             self._done.set()
 
     def _begin_test(self) -> None:
+        self._ready.check_test()
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
-        self._plan_edited_s = None
         self._set_off(MaximalTest(facts, self._alarms(), self._ramp))
 
     def _alarms(self) -> AlarmTable:
@@ -462,9 +483,9 @@ class Unit:
         self._companion = companion
         self.rode = True
         self._ridden = ready
+        self._plan_edited_s = _edited_s(ready.plan.name) if isinstance(companion, Companion) else None
         self._began_s = began_s
         self._pages.page = "ride"
-        self._service.status("riding")
 
     async def _go_on(self, cut: CutRide, back_s: float) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
@@ -486,7 +507,6 @@ class Unit:
             self._show()
             return
         self._cut = None
-        self._plan_edited_s = _edited_s(ready.plan.name)
         self._ride(companion, ready, back_s - t_s)
         late = [effect for beat, at_s in cut.waiting for effect in self._fed(companion, beat, at_s)]
         companion.leave_out_stale(late, self._ride_s())
@@ -508,7 +528,6 @@ class Unit:
         self._cut = None
         self._pages.offered = ""
         self._pages.page = "home"
-        self._service.status("at home")
         self._attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
             self._done.set()
@@ -570,7 +589,8 @@ class Unit:
             self._wear(unit.strap)
         self._known_strap = unit.strap
 
-    def _obey(self, order: pages.Order) -> None:
+    def _obey(self, order: pages.Order | Literal["begin"]) -> None:
+        """Do what the rider asked for. "begin": the maximal test, whose pages were read."""
         # What was refused before, or not found, is no fault of the ride that now begins.
         for part in ("settings", "straps"):
             self._keep_fault(Fault(part, "", active=False))
@@ -583,7 +603,11 @@ class Unit:
                 case pages.Test():
                     self._renew()
                     self._read_before_test()
+                case "begin":
+                    self._renew()
+                    self._begin_test()
                 case pages.GoOn() if self._cut:
+                    self._renew()
                     self._cut.going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
@@ -597,8 +621,8 @@ class Unit:
                     self._change(key, value)
         except Exception as error:
             self._refuse(error, order)
-            if isinstance(order, pages.Test):
-                self._pages.page = "faults"  # the settings page has no room for the reason
+            if order == "begin" or isinstance(order, pages.Test | pages.GoOn):
+                self._pages.page = "faults"  # the page before has no room for the reason
 
     def _refuse(self, error: Exception, what: object) -> None:
         if not isinstance(error, SettingsError | BandError | OSError):
@@ -633,8 +657,10 @@ class Unit:
 
     def _take_strap(self, address: str, name: str) -> None:
         # First for now, as with any change.
-        self._wear(settings.StrapSettings(address, name, self._strap.adapter))
+        strap = settings.StrapSettings(address, name, self._strap.adapter)
+        self._wear(strap)
         self._remember({"strap.address": address, "strap.name": name})
+        self._known_strap = strap  # what is written down is no edit to be taken up
 
     def _wear(self, strap: settings.StrapSettings) -> None:
         """Listen to this strap from now on."""
@@ -645,10 +671,10 @@ class Unit:
         self._pages.strap_percent = None
         self._pages.strap_worn = ""
         self._gate = Gate()
-        self._letting_go = [task for task in self._letting_go if not task.done()]
-        self._letting_go.append(self._tasks.pop("strap"))
-        self._letting_go[-1].cancel()
-        self._start_strap()
+        if "strap" in self._tasks:  # not yet, where a ride that was cut is gone on with at once
+            self._letting_go.append(self._tasks.pop("strap"))
+            self._letting_go[-1].cancel()
+            self._start_strap()
 
     async def _look_for_straps(self) -> None:
         look = self._wiring.look

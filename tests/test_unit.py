@@ -63,10 +63,12 @@ class Heard(SilentSounder):
     def __init__(self) -> None:
         super().__init__()
         self.sounds: list[Sound] = []
+        self.at_s: list[float] = []
         self.closed = 0
 
     def play(self, sound: Sound) -> None:
         self.sounds.append(sound)
+        self.at_s.append(asyncio.get_running_loop().time())
 
     def close(self) -> None:
         self.closed += 1
@@ -802,6 +804,69 @@ def test_a_strap_that_was_paired_meanwhile_is_listened_to() -> None:
     assert made == ["AA:BB:CC:DD:EE:01", "AA:BB:CC:DD:EE:02"]
 
 
+def test_a_strap_chosen_on_the_panel_is_not_dropped_for_being_written_down() -> None:
+    made: list[str] = []
+
+    def strap(address: str, name: str) -> Strap:
+        made.append(address)
+        return PlayedStrap([(0.5, Link("connected"))])
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    bench = at_home([(1.0 + n, press) for n, press in enumerate(way)] + [(40.0, Press("select"))])
+    bench.strap, bench.look = strap, look
+    bench.run()
+    assert made == ["", "C0:FF:EE:00:00:01"]
+    assert "lost" not in [mark.detail["state"] for mark in bench.marks("link")]
+
+
+def test_an_edited_strap_is_taken_up_once_and_not_for_every_edit_after_it() -> None:
+    made: list[str] = []
+
+    def strap(address: str, name: str) -> Strap:
+        made.append(address)
+        return PlayedStrap([(100.0, Link("connected"))])
+
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    other = lambda: write_settings("unit.toml", "[strap]\naddress = 'AA:BB:CC:DD:EE:02'\n")  # noqa: E731
+    bench = at_home(
+        [(1.0, Press("plus")), (5.0, other), (25.0, lambda: write_settings("rider.toml", "hr_max_bpm = 190\n"))]
+    )
+    bench.strap = strap
+    bench.run()
+    assert made == ["", "AA:BB:CC:DD:EE:02"]
+    assert homes(bench)[-1].hr_max == "190"
+
+
+def test_a_measured_maximum_that_was_written_down_is_no_longer_called_a_formula() -> None:
+    write_settings("rider.toml", "birth_year = 1980\n")
+    bench = at_home([(5.0, lambda: write_settings("rider.toml", "hr_max_bpm = 181\n"))]).run()
+    assert homes(bench)[0].hr_max.endswith("formula")
+    assert (homes(bench)[-1].hr_max, homes(bench)[-1].caution) == ("181", "")
+
+
+def test_a_plan_that_was_written_meanwhile_is_offered_but_not_into_a_list_that_is_open(plan: Path) -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    write = lambda: plan.with_name("a-third.toml").write_text(PLAN.replace('"Two"\np', '"Third"\np'))  # noqa: E731
+    bench = at_home(
+        [
+            (5.0, Press("plus", "long")),
+            (6.0, write),
+            (30.0, lambda: seen.append(bench.seen[-1])),
+            (31.0, Press("select", "long")),
+            (45.0, Press("plus", "long")),
+            (46.0, lambda: seen.append(bench.seen[-1])),
+        ]
+    )
+    seen: list[View] = []
+    bench.run()
+    titles = [[title for title, _ in view.rows] for view in seen if isinstance(view, ListView)]
+    assert ["Third" in some for some in titles] == [False, True]
+
+
 def test_medicines_that_slow_the_heart_keep_a_unit_that_is_on_from_a_maximal_test() -> None:
     write_settings("rider.toml", "hr_max_bpm = 188\n")
     slowed = lambda: write_settings("rider.toml", "hr_max_bpm = 188\nrate_medicines = true\n")  # noqa: E731
@@ -809,6 +874,30 @@ def test_medicines_that_slow_the_heart_keep_a_unit_that_is_on_from_a_maximal_tes
     bench = at_home([(31.0, slowed), *((32.0, press) for press in way)]).run()
     assert "rate_medicines" in " ".join(bench.said)
     assert bench.kept.record() is None
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_medicines_that_were_written_down_while_the_pages_are_read_keep_the_test_from_beginning(at_once: bool) -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    slowed = lambda: write_settings("rider.toml", "hr_max_bpm = 188\nrate_medicines = true\n")  # noqa: E731
+    way = [] if at_once else [Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    read = [(10.0 + 4.0 * n, Press("plus")) for n in range(3)]
+    bench = at_home([*((2.0, press) for press in way), (5.0, slowed), *read, (25.0, Press("select", "long"))], 40.0)
+    if at_once:
+        bench.unit["test"] = Ramp()
+    bench.run()
+    assert any(isinstance(view, views.TestView) and view.left == "4 of 4" for view in bench.seen)
+    assert bench.kept.record() is None
+    assert isinstance(bench.seen[-1], FaultView)
+    assert "rate_medicines" in bench.seen[-1].lines[0]
+
+
+def test_a_maximum_that_was_written_down_while_the_pages_are_read_is_that_of_the_test() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    bench = at_home([*READ[:-1], (13.0, lambda: write_settings("rider.toml", "hr_max_bpm = 195\n")), READ[-1]], 40.0)
+    bench.unit["test"] = Ramp()
+    bench.run()
+    assert (bench.record.facts.plan, bench.record.facts.hr_max_bpm) == (TEST_PLAN, 195)
 
 
 # --- a ride that was cut --------------------------------------------------------------------------------------------
@@ -874,6 +963,78 @@ def test_a_cut_ride_that_waits_for_the_rider_stands_still_all_that_time(plan: Pa
     assert [(m.t_s, m.detail["name"]) for m in bench.marks("step")] == [(210, "Two")]
 
 
+def test_a_limit_that_was_written_down_while_the_offer_stands_holds_for_the_ride_that_goes_on(plan: Path) -> None:
+    write_settings("rider.toml", f"hr_max_bpm = {HR_MAX_BPM}\n")
+    limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 118\n")  # noqa: E731
+    bench = at_home([(31.0, limited), (32.0, Press("select"))], 90.0)
+    bench.keeper = lambda on_fault: Begun()
+    bench.unit["cut"] = lambda: cut_at(100.0, beating(HEART), [])
+    bench.run()
+    assert "near_max" in [kind for t_s, kind, on in bench.alarms() if on]
+
+
+def test_settings_that_cannot_be_used_keep_the_offer_to_go_on_until_they_are_mended(plan: Path) -> None:
+    write_settings("rider.toml", f"hr_max_bpm = {HR_MAX_BPM}\n")
+    taken: list[Keeper] = []
+    back = [Press("select"), *[Press("plus")] * 7, Press("select"), Press("select")]
+    bench = at_home(
+        [
+            (5.0, lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 'low'\n")),
+            (6.0, Press("select")),
+            (8.0, lambda: seen.append((len(taken), bench.seen[-1]))),
+            (9.0, lambda: write_settings("alarms.toml", "")),
+            *((10.0 + n, press) for n, press in enumerate(back)),
+        ],
+        30.0,
+    )
+    bench.unit["cut"] = lambda: cut_at(100.0, beating(HEART), taken)
+    seen: list[tuple[int, View]] = []
+    bench.run()
+    [(before, view)] = seen
+    assert before == 0
+    assert isinstance(view, FaultView)
+    assert "alarms.toml" in view.lines[0]
+    assert len(taken) == 1
+
+
+def test_what_was_known_before_a_cut_ride_is_gone_on_with_is_part_of_it(plan: Path) -> None:
+    bench = Bench(
+        [(0.5, Link("connected")), (0.6, Battery("strap", 7))],
+        [(1.0, Fault("storage", "Card full.")), (3.0, Press("select"))],
+        for_s=20.0,
+        keeper=lambda on_fault: Begun(),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])},
+    ).run()
+    assert {kind for _, kind, on in bench.alarms() if on} >= {"storage_failing", "strap_battery_low"}
+    assert bench.marks("clock") != []
+
+
+def test_a_plan_that_is_edited_under_a_ride_that_was_gone_on_with_is_told(plan: Path) -> None:
+    def edit() -> None:
+        plan.write_text(PLAN.replace("4", "7"))
+        os.utime(plan, (1, 1))
+
+    bench = Bench(
+        beating([120] * 60), [(30.0, edit)], unit={"cut": lambda: cut_at(10.0, beating(HEART), []), "go_on": True}
+    ).run()
+    assert len([text for text in bench.said if "keeps the steps" in text]) == 1
+
+
+def test_after_another_ride_the_one_that_was_cut_is_no_longer_offered(plan: Path) -> None:
+    way = [Press("plus"), Press("select"), Press("select", "long"), Press("select"), Press("minus", "long")]
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([120] * 30)],
+        [(3.0 * n, press) for n, press in enumerate(way, start=1)],
+        for_s=30.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])},
+    ).run()
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert "Strap" in dict(view.rows)
+    assert "Ride cut short" not in dict(view.rows)
+
+
 def test_a_cut_ride_of_hours_is_taken_up_without_the_loop_standing_still(plan: Path) -> None:
     turns = 0
     taken: list[Keeper] = []
@@ -918,7 +1079,8 @@ def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
     assert near[0] < 6000 + 20
     # It began before anybody could sound it, and is still true when somebody can; what else was due is past.
     assert isinstance(bench.sounder, Heard)
-    assert [sound.kind for sound in bench.sounder.sounds][:1] == ["near_max"]
+    heard = list(zip(bench.sounder.at_s, (sound.kind for sound in bench.sounder.sounds), strict=True))
+    assert [kind for at_s, kind in heard if at_s < taken_s[0] + 0.1] == ["near_max"]
 
 
 def test_a_log_that_takes_for_ever_to_be_looked_through_keeps_nobody_from_riding(
@@ -944,6 +1106,20 @@ def test_a_card_that_never_answers_keeps_no_unit_from_ending() -> None:
     asyncio.run(bench._run())
     assert not answered.is_set()
     let_go.set()
+
+
+def test_a_unit_that_is_stopped_while_it_looks_for_a_cut_ride_begins_none() -> None:
+    stopped = threading.Event()
+
+    def cut() -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+        stopped.wait(60.0)
+
+    bench = Bench(unit={"cut": cut})
+    asyncio.run(bench._run())
+    stopped.set()
+    assert bench.kept.record() is None
+    assert bench.said == []
 
 
 def test_a_press_while_a_cut_ride_is_taken_up_begins_no_other(plan: Path) -> None:
@@ -1007,7 +1183,8 @@ def test_the_log_knows_whether_the_plan_of_a_cut_ride_is_still_the_same(plan: Pa
 
 
 def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() -> None:
-    facts = RideFacts(170, None, "seven", "", "3", "sim", BEGAN_UNIX_S)
+    write_settings("rider.toml", "hr_rest_bpm = 70\nscheme = 'acsm-max'\ntarget = '2'\n")
+    facts = RideFacts(170, 50, "acsm-reserve", "", "3", "sim", BEGAN_UNIX_S)
     cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
     presses = [Press("select", "long"), Press("select"), Press("select")]
     bench = Bench(
@@ -1015,18 +1192,35 @@ def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() ->
         list(zip((100.0, 120.0, 140.0), presses, strict=True)),
         for_s=160.0,
         panel=OffscreenPanel(SIZE),
-        prepared={"scheme": "acsm-max"},
         unit={"cut": lambda: cut, "go_on": True},
     ).run()
     rides = [view for view in bench.seen if isinstance(view, RideView)]
     assert (rides[0].hr_max_bpm, rides[-1].hr_max_bpm) == (170, HR_MAX_BPM)
+    then = prepare(hr_max_bpm=170, hr_rest_bpm=50, scheme="acsm-reserve").bands
+    assert (rides[0].low_bpm, rides[0].high_bpm) == (then.low_bpm(3), then.high_bpm(3))
     [summary] = {view.bands for view in bench.seen if isinstance(view, SummaryView)}
-    assert [name for _, name, _, _ in summary] == [band.name for band in settings.load_scheme("seven").bands]
+    assert [name for _, name, _, _ in summary] == [band.name for band in then.scheme.bands]
     home = next(view for view in bench.seen if isinstance(view, HomeView))
-    today = prepare(hr_max_bpm=HR_MAX_BPM, scheme="acsm-max")
+    today = prepare(hr_max_bpm=HR_MAX_BPM)
     assert (home.hr_max, home.lane) == (f"{HR_MAX_BPM}", lane_text(parse_target(today.target, today.bands)))
-    assert (rides[-1].low_bpm, rides[-1].high_bpm) == (today.bands.low_bpm(3), today.bands.high_bpm(3))
+    assert (rides[-1].low_bpm, rides[-1].high_bpm) == (today.bands.low_bpm(2), today.bands.high_bpm(2))
     assert not any("fails" in text for text in bench.said)
+
+
+def test_a_cut_ride_goes_on_with_the_alarms_that_were_asked_for_and_the_sounds_as_they_are_switched() -> None:
+    write_settings("unit.toml", "[sounder]\nsounds = false\n")
+    facts = RideFacts(HR_MAX_BPM, None, "seven", "", "3", "sim", BEGAN_UNIX_S)
+    cut = CutShort(facts, tuple(beating([120] * 10)), 10.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    bench = Bench(
+        HARD,
+        for_s=155.0,
+        prepared={"alarms": settings.load_alarms(changes=["near_max.limit_bpm=135"])},
+        unit={"cut": lambda: cut, "go_on": True},
+    ).run()
+    assert isinstance(bench.sounder, Heard)
+    assert {sound.kind for sound in bench.sounder.sounds} == {"near_max"}
+    assert bench.sounder.at_s[0] < 80
+    assert any(kind == "above_target" for _, kind, _ in bench.alarms())
 
 
 def test_a_cut_ride_is_offered_and_can_be_refused(plan: Path) -> None:
@@ -1171,6 +1365,31 @@ def test_another_strap_does_not_answer_for_the_one_before() -> None:
     home = next(view for view in reversed(bench.seen) if isinstance(view, HomeView))
     assert (home.strap, home.strap_battery) == ("looking for the strap", "")
     assert "strap_battery_low" not in {kind for _, kind, _ in bench.alarms()}
+
+
+def test_what_the_strap_before_said_of_the_heart_and_of_its_place_is_not_said_of_the_next() -> None:
+    before: Rows = [(0.5, Link("connected")), (0.6, Worn("chest")), *beating([150] * 9)]
+
+    def strap(address: str, name: str) -> Strap:
+        return PlayedStrap([(9.0, Link("connected"))] if address else before)
+
+    async def look() -> tuple[tuple[str, str, str], ...]:
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    bench = Bench(
+        strap,
+        [*((1.0 + n, press) for n, press in enumerate(way)), (7.6, lambda: hearts.append(homes(bench)[-1].hr_now))],
+        for_s=30.0,
+        look=look,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    )
+    hearts: list[str] = []
+    bench.run()
+    assert any(view.hr_now == "150 bpm" for view in homes(bench))
+    assert hearts == [""]
+    assert homes(bench)[-1].strap == "connected"
 
 
 def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_the_finger() -> None:
@@ -1336,20 +1555,39 @@ def test_a_settings_file_that_broke_meanwhile_is_told_and_the_unit_goes_on() -> 
 
 
 def test_the_service_manager_hears_what_the_unit_does(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    presses: list[Any] = [(2.0, Press("select")), (9.0, Press("select", "long"))]
+    bench = Bench([(0.5, Link("connected"))], presses, for_s=20.0, unit={"at_once": False})
+    assert told(bench, monkeypatch, tmp_path) == [
+        "READY=1", "STATUS=at home", "STATUS=riding", "STATUS=at home", "STOPPING=1",
+    ]  # fmt: skip
+
+
+def told(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
+    """What the service manager hears, run through, but for that the unit lives."""
     ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     ear.bind(str(tmp_path / "notify"))
     ear.setblocking(False)
     monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-    presses: list[Any] = [(2.0, Press("select")), (9.0, Press("select", "long"))]
-    Bench([(0.5, Link("connected"))], presses, for_s=20.0, unit={"at_once": False}).run()
+    bench.run()
     words: list[str] = []
     with contextlib.suppress(BlockingIOError):
         while True:
             words += ear.recv(4096).decode().splitlines()
     ear.close()
-    assert [word for word in words if word != "WATCHDOG=1"] == [
-        "READY=1", "STATUS=at home", "STATUS=riding", "STATUS=at home", "STOPPING=1",
-    ]  # fmt: skip
+    return [word for word in words if word != "WATCHDOG=1"]
+
+
+@pytest.mark.parametrize(
+    ("what", "doing"),
+    [({"test": Ramp()}, "before a maximal test"), ({"go_on": True}, "taking up a ride that was cut")],
+)
+def test_the_service_manager_hears_what_comes_before_a_ride(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, what: dict[str, Any], doing: str
+) -> None:
+    facts = RideFacts(HR_MAX_BPM)
+    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    bench = Bench([], READ if "test" in what else [], for_s=20.0, unit={**what, "cut": lambda: cut})
+    assert told(bench, monkeypatch, tmp_path) == ["READY=1", f"STATUS={doing}", "STATUS=riding", "STOPPING=1"]
 
 
 # --- nobody listens -------------------------------------------------------------------------------------------------
@@ -1404,12 +1642,13 @@ def test_a_summary_that_cannot_be_made_is_told_once_and_the_next_ride_begins() -
 
 def test_two_rides_in_one_evening_are_two_rides() -> None:
     presses = [Press("select", "long"), Press("select"), Press("select")]
-    happenings: list[Any] = list(zip((100.0, 120.0, 122.0), presses, strict=True))
+    happenings: list[Any] = [*zip((100.0, 120.0, 122.0), presses, strict=True), (160.0, Press("select", "long"))]
     bench = Bench(beating([120] * 200), happenings, for_s=200.0, panel=OffscreenPanel(SIZE)).run()
     # One press leaves the summary, the next begins the ride.
-    assert bench.record.duration_s == pytest.approx(78, abs=0.3)
+    assert bench.record.duration_s == pytest.approx(38, abs=0.3)
     assert bench.record.t_s[0] < 1.5
-    assert any(isinstance(view, SummaryView) for view in bench.seen)
+    summaries = [view.elapsed for view in bench.seen if isinstance(view, SummaryView)]
+    assert list(dict.fromkeys(summaries)) == ["1:40", "0:38"]
 
 
 @pytest.mark.parametrize(("takes_s", "presses"), [(10.0, []), (1.0, [Press("plus")])])
@@ -1550,6 +1789,30 @@ def test_who_reads_the_pages_before_a_test_and_leaves_has_not_ridden(at_once: bo
     record = bench.kept.record()
     # The ride before it is still the last one.
     assert record is None if at_once else record is not None and record.facts.plan != TEST_PLAN
+
+
+def test_a_unit_whose_work_is_a_test_that_is_not_begun_stops() -> None:
+    reached: list[float] = []
+    bench = Bench([], [(5.0, Press("minus")), (10.0, lambda: reached.append(10.0))])
+    bench.unit = {"test": Ramp(), "stop_with_ride": True}
+    bench.run()
+    assert reached == []
+    assert bench.kept.record() is None
+
+
+def test_a_plan_that_is_edited_during_a_test_is_no_matter_of_the_test(plan: Path) -> None:
+    def edit() -> None:
+        plan.write_text(PLAN.replace("4", "7"))
+        os.utime(plan, (1, 1))
+
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    enter = [(20.0, Press("select", "long")), *((25.0, press) for press in way)]
+    begin = [(30.0 + at_s, what) for at_s, what in READ]
+    bench = Bench(beating([120] * 100), [*enter, *begin, (60.0, edit)], 100.0, OffscreenPanel(SIZE))
+    bench.prepared = {"plan": "two"}
+    bench.run()
+    assert bench.record.facts.plan == TEST_PLAN
+    assert [text for text in bench.said if "edited" in text] == []
 
 
 def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_test_and_out_of_no_ride() -> None:
