@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import logging
 import signal
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -44,10 +44,11 @@ from firmware_app.core.lookout import TICK_S
 from firmware_app.core.maximal_test import MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.views import SummaryView, View
-from firmware_app.cut_ride import CutRide, CutShort
+from firmware_app.cut_ride import CutShort, Offer
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
+from firmware_app.known_settings import KnownSettings
 from firmware_app.preparation import Preparation
 from firmware_app.settings import SettingsError
 from firmware_app.wiring import Keeper, Wiring
@@ -99,15 +100,13 @@ class Unit:
     ) -> None:
         self._wiring = wiring
         self._ready = ready
-        self._anew = anew
-        self._settings_edited = settings.edited()
-        self._known_strap = unit.strap  # as unit.toml has it
+        self._known = KnownSettings(unit, anew)
         self._brightness_percent = unit.panel.brightness_percent
         self._source = source
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
         self._look_for_cut = cut
-        self._cut: CutRide | None = None
+        self._offer: Offer | None = None
         self._pressed_s = 0.0
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
@@ -192,7 +191,7 @@ class Unit:
     # --- starting ---------------------------------------------------------------------------------------------------
 
     def _open_first_page(self) -> None:
-        if self._cut and self._go_on_at_once:
+        if self._offer and self._go_on_at_once:
             self._obey(pages.GoOn())
         elif self._test_at_once:
             self._read_before_test()
@@ -226,8 +225,8 @@ class Unit:
         elif error := look.exception():
             self._cannot_open("storage", error)
         elif short := look.result():
-            self._cut = CutRide(short, self._wiring.clock.t_s())
-            self._pages.offered = short.words
+            self._offer = Offer(short, self._wiring.clock.t_s())
+            self._pages.offered = short.words()
 
     def _open_keeper(self) -> None:
         on_fault = partial(self._from_thread, asyncio.get_running_loop())
@@ -271,7 +270,7 @@ class Unit:
             if companion.ended:
                 self._over()
         elif isinstance(event, Press):
-            if self._cut and self._cut.going_on:
+            if self._offer and self._offer.going_on:
                 return  # in a moment there is a ride to press for
             if self._safety:
                 self._read(self._safety, event)
@@ -280,9 +279,13 @@ class Unit:
                     self._obey(order)
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
-            trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
-            if self._cut and self._cut.going_on and isinstance(event, Measurement):
-                self._cut.keep_waiting(event, now_s)
+            if isinstance(event, Tick):
+                trusted = self._gate.at(now_s)
+                self._keep_offer_up_to_date(now_s)
+            else:
+                trusted = self._gate.feed(event, now_s)
+                if self._offer and self._offer.going_on:
+                    self._offer.keep_waiting(event, now_s)
             self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
@@ -295,7 +298,7 @@ class Unit:
             return "riding"
         if self._safety:
             return "before a maximal test"
-        return "taking up a ride that was cut" if self._cut and self._cut.going_on else "at home"
+        return "taking up a ride that was cut" if self._offer and self._offer.going_on else "at home"
 
     def _tell_doing(self) -> None:
         if (doing := self._doing()) != self._told_doing:
@@ -487,28 +490,40 @@ class Unit:
         self._began_s = began_s
         self._pages.page = "ride"
 
-    async def _go_on(self, cut: CutRide, back_s: float) -> None:
+    def _keep_offer_up_to_date(self, now_s: float) -> None:
+        # A list that is open does not change under the rider's keys.
+        if self._offer is None or self._offer.going_on or self._pages.page == "settings":
+            return
+        self._pages.offered = self._offer.words(now_s)
+        if not self._pages.offered:
+            self._drop_offer()
+
+    def _drop_offer(self) -> None:
+        self._offer = None
+        self._pages.offered = ""
+        if self._pages.page == "offer":
+            self._pages.page = "home"
+
+    async def _go_on(self, offer: Offer, back_s: float) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
 
         back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
         """
         try:
-            ready, companion = await cut.replayed(self._alarms())
-            t_s = cut.ride_s(back_s)
-            marks = companion.feed(Off(cut.short.t_s), t_s)
-            cut.short.take_up(self._keeper)
+            ready, companion = await offer.replayed(self._alarms())
+            t_s = offer.ride_s(back_s)
+            marks = companion.feed(Off(offer.short.t_s), t_s)
+            offer.short.take_up(self._keeper)
         except Exception as error:
             self._refuse(error, "the ride that was cut")
-            self._cut = None
-            self._pages.offered = ""
-            self._pages.page = "home"
+            self._drop_offer()
             if self._at_once:
                 self._begin()
             self._show()
             return
-        self._cut = None
+        self._drop_offer()
         self._ride(companion, ready, back_s - t_s)
-        late = [effect for beat, at_s in cut.waiting for effect in self._fed(companion, beat, at_s)]
+        late = [effect for beat, at_s in offer.waiting for effect in self._fed(companion, beat, at_s)]
         companion.leave_out_stale(late, self._ride_s())
         self._perform((*marks, *late))
         self._tell_what_is_known()
@@ -525,8 +540,7 @@ class Unit:
 
     def _over(self) -> None:
         self._companion = None
-        self._cut = None
-        self._pages.offered = ""
+        self._drop_offer()
         self._pages.page = "home"
         self._attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
@@ -572,11 +586,10 @@ class Unit:
 
         Raises SettingsError or BandError for some that cannot be used, and leaves everything as it was.
         """
-        edited = settings.edited()
-        if self._anew is None or edited == self._settings_edited:
+        before, known = self._ready, self._known.unit
+        if (ready := self._known.read()) is None:
             return
-        before, ready, unit = self._ready, self._anew(), settings.load_unit()
-        self._settings_edited, self._ready = edited, ready
+        self._ready = ready
         self._keep_fault(Fault("settings", "", active=False))
         # What was chosen here stays chosen, but for a target that was edited itself.
         chosen = self._pages.lanes[self._pages.chosen].text if ready.rider.target == before.rider.target else ""
@@ -585,9 +598,16 @@ class Unit:
         self._pages.lanes = choices.lanes(ready)
         self._pages.chosen = choices.place(self._pages.lanes, chosen, choices.own_lane(ready))
         self._read_plans(plan)
-        if unit.strap != self._known_strap:
+        unit = self._known.unit
+        if unit.strap != known.strap:
             self._wear(unit.strap)
-        self._known_strap = unit.strap
+        if unit.sounder.sounds != known.sounder.sounds:
+            self._pages.sounds = unit.sounder.sounds
+        if unit.panel.theme != known.panel.theme:
+            self._pages.theme = unit.panel.theme
+            self._painter = None
+        if unit.panel.brightness_percent != known.panel.brightness_percent:
+            self._dim(unit.panel.brightness_percent)
 
     def _obey(self, order: pages.Order | Literal["begin"]) -> None:
         """Do what the rider asked for. "begin": the maximal test, whose pages were read."""
@@ -606,12 +626,12 @@ class Unit:
                 case "begin":
                     self._renew()
                     self._begin_test()
-                case pages.GoOn() if self._cut:
+                case pages.GoOn() if self._offer and self._offer.words(self._wiring.clock.t_s()):
                     self._renew()
-                    self._cut.going_on = True
+                    self._offer.going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
-                    self._start("cut ride", partial(self._go_on, self._cut, self._wiring.clock.t_s()))
+                    self._start("cut ride", partial(self._go_on, self._offer, self._wiring.clock.t_s()))
                 # A search under way, begun before the page was left and entered again, brings what a second would.
                 case pages.LookForStraps() if self._is_over("straps"):
                     self._start("straps", self._look_for_straps)
@@ -636,17 +656,7 @@ class Unit:
             self._painter = None
         elif key == "panel.brightness_percent" and not self._dim(int(value)):
             return
-        self._remember({key: value})
-
-    def _remember(self, changes: Mapping[str, str | int | bool]) -> None:
-        try:
-            settings.remember("unit", changes)
-        except OSError as error:
-            path = settings.config_dir() / "unit.toml"
-            keys = " and ".join(changes)
-            raise SettingsError(
-                f"{path}: {keys} cannot be written ({error.strerror}): it holds for today only; check the card"
-            ) from error
+        self._known.remember({key: value})
 
     def _dim(self, percent: int) -> bool:
         """Set the backlight. The page shows what it is set to, and not what somebody asked for in vain."""
@@ -657,10 +667,8 @@ class Unit:
 
     def _take_strap(self, address: str, name: str) -> None:
         # First for now, as with any change.
-        strap = settings.StrapSettings(address, name, self._strap.adapter)
-        self._wear(strap)
-        self._remember({"strap.address": address, "strap.name": name})
-        self._known_strap = strap  # what is written down is no edit to be taken up
+        self._wear(settings.StrapSettings(address, name, self._strap.adapter))
+        self._known.remember({"strap.address": address, "strap.name": name})
 
     def _wear(self, strap: settings.StrapSettings) -> None:
         """Listen to this strap from now on."""
@@ -679,7 +687,7 @@ class Unit:
     async def _look_for_straps(self) -> None:
         look = self._wiring.look
         try:
-            self._pages.straps = await look() if look is not None else ()
+            self._pages.straps = await look(self._strap.adapter) if look is not None else ()
             self._keep_fault(Fault("straps", "", active=False))
         except Exception as error:
             self._pages.straps = ()
@@ -707,7 +715,7 @@ class Unit:
         if self._letting_go:
             # One link at a time; but one that cannot be let go must not keep the new one away.
             await asyncio.wait(self._letting_go, timeout=LET_GO_S)
-        await self._wiring.strap(strap.address, strap.name).run(deliver)
+        await self._wiring.strap(strap).run(deliver)
         # Only a strap that has an end comes here: a simulated one, whose ride is over.
         self.stop()
 
@@ -742,7 +750,7 @@ class Unit:
                     )
 
     async def _watch_at_home(self) -> None:
-        edited = await apart(settings.edited) != self._settings_edited
+        edited = await apart(self._known.edited)
         # A list that is open does not change under the rider's keys.
         if edited and self._companion is None and self._pages.page in ("finding", "home"):
             try:

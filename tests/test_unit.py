@@ -34,7 +34,7 @@ from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.strap import PlayedStrap, Strap
-from firmware_app.preparation import prepare
+from firmware_app.preparation import Preparation, prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, log_path, open_log
 from firmware_app.unit import Unit
@@ -95,7 +95,7 @@ class Timed:
 class Bench:
     """One unit on the bench, its devices, and what was said, seen, heard and kept."""
 
-    strap: Callable[[str, str], Strap] | Rows = field(default_factory=list)
+    strap: Callable[[settings.StrapSettings], Strap] | Rows = field(default_factory=list)
     happenings: list[tuple[float, Event | Callable[[], object]]] = field(default_factory=list)
     for_s: float = 60.0
     panel: Any = None
@@ -121,7 +121,7 @@ class Bench:
         wiring = Wiring(
             panel=self.panel,
             clock=self.clock,
-            strap=strap if callable(strap) else lambda address, name: PlayedStrap(strap),
+            strap=strap if callable(strap) else lambda worn: PlayedStrap(strap),
             sounder=lambda: (self.sounder, self.silent),
             keeper=self._keeper,
             sources=lambda: (("keys", Timed(self.happenings)), *self.sources),
@@ -358,7 +358,7 @@ HARD = beating([128] * 40 + [128 + t for t in range(52)] + [180] * 60)
 
 
 def broken(part: str) -> dict[str, Any]:
-    def no_strap(address: str, name: str) -> Strap:
+    def no_strap(worn: settings.StrapSettings) -> Strap:
         raise RuntimeError("no radio at all")
 
     def no_keeper(on_fault: object) -> Keeper:
@@ -370,7 +370,7 @@ def broken(part: str) -> dict[str, Any]:
         "steady panel": {"panel": SteadyPanel(BrokenPanel(SIZE))},
         "keeper": {"keeper": lambda on_fault: BrokenKeeper()},
         "opening the keeper": {"keeper": no_keeper},
-        "strap": {"strap": lambda address, name: BrokenStrap()},
+        "strap": {"strap": lambda worn: BrokenStrap()},
         "opening the strap": {"strap": no_strap},
         "source": {"sources": (("buttons", BrokenSource()), ("heart", Relay(HARD)))},
     }[part]
@@ -394,7 +394,7 @@ def test_a_part_that_fails_does_not_end_the_ride_and_is_told(part: str) -> None:
 def test_everything_fails_at_once_and_the_unit_still_runs_its_time_and_stops() -> None:
     reached: list[float] = []
     bench = Bench(
-        lambda address, name: BrokenStrap(),
+        lambda worn: BrokenStrap(),
         [(100.0, lambda: reached.append(100.0))],
         for_s=120.0,
         panel=BrokenPanel(SIZE),
@@ -791,8 +791,8 @@ def test_a_plan_for_today_leaves_the_riders_own_lane_chosen_for_after_it(plan: P
 def test_a_strap_that_was_paired_meanwhile_is_listened_to() -> None:
     made: list[str] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(address)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
         return PlayedStrap([(100.0, Link("connected"))])
 
     write_settings("rider.toml", "hr_max_bpm = 188\n")
@@ -807,11 +807,11 @@ def test_a_strap_that_was_paired_meanwhile_is_listened_to() -> None:
 def test_a_strap_chosen_on_the_panel_is_not_dropped_for_being_written_down() -> None:
     made: list[str] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(address)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
         return PlayedStrap([(0.5, Link("connected"))])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
     write_settings("rider.toml", "hr_max_bpm = 188\n")
@@ -826,8 +826,8 @@ def test_a_strap_chosen_on_the_panel_is_not_dropped_for_being_written_down() -> 
 def test_an_edited_strap_is_taken_up_once_and_not_for_every_edit_after_it() -> None:
     made: list[str] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(address)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
         return PlayedStrap([(100.0, Link("connected"))])
 
     write_settings("rider.toml", "hr_max_bpm = 188\n")
@@ -836,9 +836,104 @@ def test_an_edited_strap_is_taken_up_once_and_not_for_every_edit_after_it() -> N
         [(1.0, Press("plus")), (5.0, other), (25.0, lambda: write_settings("rider.toml", "hr_max_bpm = 190\n"))]
     )
     bench.strap = strap
+    bench.unit["anew"] = lambda: reads.append(prepare()) or reads[-1]
+    reads: list[Preparation] = []
     bench.run()
     assert made == ["", "AA:BB:CC:DD:EE:02"]
     assert homes(bench)[-1].hr_max == "190"
+    assert len(reads) == 2
+
+
+def test_another_adapter_is_taken_up_for_the_strap_and_for_the_search() -> None:
+    made: list[tuple[str, str]] = []
+    searched: list[str] = []
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append((worn.address, worn.adapter))
+        return PlayedStrap([(0.5, Link("connected")), (100.0, Link("connected"))])
+
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
+        searched.append(adapter)
+        return (("AA:BB:CC:DD:EE:02", "Strap two", "-50 dBm"),)
+
+    address = "AA:BB:CC:DD:EE:01"
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    write_settings("unit.toml", f"[strap]\naddress = '{address}'\n")
+    other = lambda: write_settings("unit.toml", f"[strap]\naddress = '{address}'\nadapter = 'hci1'\n")  # noqa: E731
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    bench = at_home([(5.0, other), *((30.0 + n, press) for n, press in enumerate(way))])
+    bench.strap, bench.look = strap, look
+    bench.run()
+    assert made == [(address, ""), (address, "hci1"), ("AA:BB:CC:DD:EE:02", "hci1")]
+    assert searched == ["hci1"]
+
+
+def test_a_strap_that_is_edited_before_a_cut_ride_is_gone_on_with_at_once_is_the_one_listened_to() -> None:
+    made: list[str] = []
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
+        return PlayedStrap([(100.0, Link("connected"))])
+
+    def cut() -> CutShort:
+        write_settings("unit.toml", "[strap]\naddress = 'AA:BB:CC:DD:EE:02'\n")
+        return CutShort(facts, tuple(beating([120] * 10)), 10.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
+
+    facts = RideFacts(HR_MAX_BPM)
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    bench = Bench(strap, for_s=20.0, unit={"anew": prepare, "cut": cut, "go_on": True}).run()
+    assert made == ["AA:BB:CC:DD:EE:02"]
+    assert bench.record.duration_s > 30
+
+
+def test_sounds_light_and_brightness_that_are_edited_are_taken_up() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    text = "[sounder]\nsounds = false\n[panel]\ntheme = 'night'\nbrightness_percent = 40\n"
+    panel = Lit(9)
+    ground: list[Any] = []
+
+    def look() -> None:
+        assert panel.surface is not None
+        ground.append(panel.surface.get_at((0, 0)))
+
+    way = [(2.0, look), (5.0, lambda: write_settings("unit.toml", text)), (30.0, look), (31.0, Press("minus", "long"))]
+    bench = at_home(way, 40.0)
+    bench.panel = panel
+    bench.run()
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert view.rows[:3] == (("Sounds", "off"), ("Light", "night"), ("Brightness", "40 %"))
+    assert panel.set_to == [100, 40]
+    assert ground[0] != ground[1]
+
+
+def test_what_was_chosen_on_the_panel_for_today_only_outlasts_an_edit_of_something_else(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(settings, "remember", read_only)
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    way = [Press("minus", "long"), Press("select"), Press("select", "long")]
+    edit = lambda: write_settings("rider.toml", "hr_max_bpm = 190\n")  # noqa: E731
+    bench = at_home([*((1.0 + n, press) for n, press in enumerate(way)), (10.0, edit), (30.0, Press("minus", "long"))])
+    bench.run()
+    assert homes(bench)[-1].hr_max == "190"
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert dict(view.rows)["Sounds"] == "off"
+
+
+def test_sounds_that_were_edited_and_then_switched_on_the_panel_stay_as_they_were_switched() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    way = [Press("minus", "long"), Press("select"), Press("select", "long")]
+    edit = lambda: write_settings("unit.toml", "[sounder]\nsounds = false\n")  # noqa: E731
+    later = lambda: write_settings("rider.toml", "hr_max_bpm = 190\n")  # noqa: E731
+    switched = [(30.0 + n, press) for n, press in enumerate(way)]
+    bench = at_home([(5.0, edit), *switched, (40.0, later), (55.0, Press("minus", "long"))]).run()
+    assert homes(bench)[-1].hr_max == "190"
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert dict(view.rows)["Sounds"] == "on"
+    assert settings.load_unit().sounder.sounds
 
 
 def test_a_measured_maximum_that_was_written_down_is_no_longer_called_a_formula() -> None:
@@ -914,8 +1009,8 @@ def cut_at(cut_s: float, events: Rows, taken: list[Keeper], away_s: float = 0.0)
         events=tuple((t_s, event) for t_s, event in events if t_s <= cut_s),
         t_s=cut_s,
         away_s=away_s,
+        left_s=900.0 - away_s,
         plan=ready.digest(),
-        words="A ride was cut.",
         take_up=taken.append,
     )
 
@@ -1020,6 +1115,66 @@ def test_a_plan_that_is_edited_under_a_ride_that_was_gone_on_with_is_told(plan: 
     assert len([text for text in bench.said if "keeps the steps" in text]) == 1
 
 
+@pytest.mark.parametrize(("pressed_s", "taken_up"), [(830.0, True), (850.0, False)])
+def test_the_offer_to_go_on_says_how_long_ago_it_was_and_is_over_after_its_time(
+    plan: Path, pressed_s: float, taken_up: bool
+) -> None:
+    taken: list[Keeper] = []
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        [
+            (30.0, lambda: seen.append(bench.seen[-1])),
+            (100.0, lambda: seen.append(bench.seen[-1])),
+            (pressed_s - 1, lambda: seen.append(bench.seen[-1])),
+            (pressed_s, Press("select")),
+        ],
+        for_s=870.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), taken, away_s=60.0)},
+    )
+    seen: list[View] = []
+    bench.run()
+    words = [view.rows[0][0] if isinstance(view, ListView) else "" for view in seen]
+    ride = "A ride of 1:40 was cut"
+    assert words == [f"{ride} 1:00 ago.", f"{ride} 2:00 ago.", f"{ride} 14:00 ago." if taken_up else ""]
+    assert len(taken) == taken_up
+    assert taken_up or isinstance(seen[-1], HomeView)
+
+
+def test_an_offer_that_is_over_leaves_the_settings_when_they_are_left(plan: Path) -> None:
+    """A list that is open does not change under the rider's keys."""
+    enter = [Press("plus"), Press("minus", "long"), *[Press("plus")] * 7]
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        [
+            *((2.0 + n, press) for n, press in enumerate(enter)),
+            (2000.0, lambda: seen.append(bench.seen[-1])),
+            (2001.0, Press("select", "long")),
+            (2002.0, Press("minus", "long")),
+            (2003.0, lambda: seen.append(bench.seen[-1])),
+        ],
+        for_s=2010.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])},
+    )
+    seen: list[View] = []
+    bench.run()
+    assert [("Ride cut short", "go on") in view.rows for view in seen if isinstance(view, ListView)] == [True, False]
+
+
+def test_an_offer_that_was_over_while_the_settings_stood_open_is_not_gone_on_with(plan: Path) -> None:
+    taken: list[Keeper] = []
+    enter = [Press("plus"), Press("minus", "long"), *[Press("plus")] * 7]
+    late = [(2000.1, Press("select")), (2000.11, Press("select"))]
+    bench = Bench(
+        [(0.5, Link("connected"))], [*((2.0 + n, press) for n, press in enumerate(enter)), *late], for_s=2010.0
+    )
+    bench.unit = {"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), taken)}
+    bench.run()
+    assert taken == []
+    assert bench.kept.record() is None
+
+
 def test_after_another_ride_the_one_that_was_cut_is_no_longer_offered(plan: Path) -> None:
     way = [Press("plus"), Press("select"), Press("select", "long"), Press("select"), Press("minus", "long")]
     bench = Bench(
@@ -1066,7 +1221,8 @@ def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
     def take_up(keeper: Keeper) -> None:
         taken_s.append(asyncio.get_running_loop().time())
 
-    cut = replace(cut_at(6000.0, beating([172] * 6000), []), take_up=take_up)
+    # Its time is over meanwhile: it was asked for in time.
+    cut = replace(cut_at(6000.0, beating([172] * 6000), []), left_s=10.0, take_up=take_up)
     bench = Bench(
         beating([182] * 40),
         for_s=45.0,
@@ -1185,7 +1341,7 @@ def test_the_log_knows_whether_the_plan_of_a_cut_ride_is_still_the_same(plan: Pa
 def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() -> None:
     write_settings("rider.toml", "hr_rest_bpm = 70\nscheme = 'acsm-max'\ntarget = '2'\n")
     facts = RideFacts(170, 50, "acsm-reserve", "", "3", "sim", BEGAN_UNIX_S)
-    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
     presses = [Press("select", "long"), Press("select"), Press("select")]
     bench = Bench(
         beating([160] * 200),
@@ -1210,7 +1366,7 @@ def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() ->
 def test_a_cut_ride_goes_on_with_the_alarms_that_were_asked_for_and_the_sounds_as_they_are_switched() -> None:
     write_settings("unit.toml", "[sounder]\nsounds = false\n")
     facts = RideFacts(HR_MAX_BPM, None, "seven", "", "3", "sim", BEGAN_UNIX_S)
-    cut = CutShort(facts, tuple(beating([120] * 10)), 10.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    cut = CutShort(facts, tuple(beating([120] * 10)), 10.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
     bench = Bench(
         HARD,
         for_s=155.0,
@@ -1278,7 +1434,7 @@ def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
         record = log.record(ride.ride_id)
     cut = CutRide(ride.ride_id, ride.facts, ride.duration_s, 0.0)
     short = CutShort(
-        ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, 0.0, "", "Cut.", lambda kept: kept.resume(cut)
+        ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, 0.0, 900.0, "", lambda kept: kept.resume(cut)
     )
     Bench(beating(HEART[100:]), for_s=100.0, keeper=keeper, unit={"cut": lambda: short, "go_on": True}).run()
     with open_log(log_path()) as log:
@@ -1306,11 +1462,11 @@ def test_home_tells_the_strap_its_battery_and_where_it_is_worn() -> None:
 def test_the_strap_is_chosen_on_the_panel_and_remembered() -> None:
     made: list[tuple[str, str]] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append((address, name))
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append((worn.address, worn.name))
         return PlayedStrap([])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         await asyncio.sleep(6)
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
@@ -1339,24 +1495,22 @@ def test_another_strap_begins_when_the_one_before_is_let_go_or_will_not_be(lets_
                 await asyncio.sleep(lets_go_s)
                 happened.append((f"let go {self.address}", loop.time()))
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("new", "Strap one", "-50 dBm"),)
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
     presses: list[Any] = [(1.0, Press("select")), *((2.0 + n, press) for n, press in enumerate(way))]
-    bench = Bench(
-        lambda address, name: Clinging(address), presses, for_s=60.0, look=look, unit={"at_once": False}
-    ).run()
+    bench = Bench(lambda worn: Clinging(worn.address), presses, for_s=60.0, look=look, unit={"at_once": False}).run()
     assert dict(happened)["begins new"] == begins_s
     assert ("let go new" in dict(happened)) == (lets_go_s < 8)  # the end waits for it, but not for ever
     assert "The one before is lost." not in bench.said
 
 
 def test_another_strap_does_not_answer_for_the_one_before() -> None:
-    def strap(address: str, name: str) -> Strap:
-        return PlayedStrap([] if address else [(0.5, Link("connected")), (0.6, Battery("strap", 7))])
+    def strap(worn: settings.StrapSettings) -> Strap:
+        return PlayedStrap([] if worn.address else [(0.5, Link("connected")), (0.6, Battery("strap", 7))])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select"), Press("select")]
@@ -1370,10 +1524,10 @@ def test_another_strap_does_not_answer_for_the_one_before() -> None:
 def test_what_the_strap_before_said_of_the_heart_and_of_its_place_is_not_said_of_the_next() -> None:
     before: Rows = [(0.5, Link("connected")), (0.6, Worn("chest")), *beating([150] * 9)]
 
-    def strap(address: str, name: str) -> Strap:
-        return PlayedStrap([(9.0, Link("connected"))] if address else before)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        return PlayedStrap([(9.0, Link("connected"))] if worn.address else before)
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
@@ -1397,11 +1551,11 @@ def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_th
     found = [tuple((f"C0:FF:EE:00:00:0{n}", f"Strap {n}", "-50 dBm") for n in some) for some in ((1, 2, 3), (3,))]
     searches = iter(found)
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(name)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.name)
         return PlayedStrap([])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         await asyncio.sleep(6)
         return next(searches)
 
@@ -1417,7 +1571,7 @@ def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_th
 def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
     tries: list[float] = []
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         tries.append(asyncio.get_running_loop().time())
         if len(tries) == 1:
             raise OSError("Bluetooth is off")
@@ -1432,7 +1586,7 @@ def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
 
 
 def test_a_search_that_failed_is_no_notice_of_the_ride_that_follows() -> None:
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         raise OSError("Bluetooth is off")
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
@@ -1480,11 +1634,11 @@ def test_a_strap_that_cannot_be_remembered_is_the_strap_of_today(monkeypatch: py
     monkeypatch.setattr(settings, "remember", read_only)
     made: list[str] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(name)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.name)
         return PlayedStrap([])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
     way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
@@ -1525,7 +1679,7 @@ def test_brightness_shows_and_keeps_what_was_really_set(times: int, set_to: list
 
 
 def test_a_search_that_fails_is_told_and_traps_nobody() -> None:
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         raise OSError("Bluetooth is off")
 
     way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
@@ -1585,7 +1739,7 @@ def test_the_service_manager_hears_what_comes_before_a_ride(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, what: dict[str, Any], doing: str
 ) -> None:
     facts = RideFacts(HR_MAX_BPM)
-    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
     bench = Bench([], READ if "test" in what else [], for_s=20.0, unit={**what, "cut": lambda: cut})
     assert told(bench, monkeypatch, tmp_path) == ["READY=1", f"STATUS={doing}", "STATUS=riding", "STOPPING=1"]
 
@@ -1719,7 +1873,7 @@ def test_the_ride_is_over_before_the_radio_is_let_go() -> None:
                 await asyncio.sleep(6)
                 deliver(Press("select"))
 
-    bench = Bench(lambda address, name: Clinging(), for_s=30.0).run()
+    bench = Bench(lambda worn: Clinging(), for_s=30.0).run()
     [end] = bench.marks("end")
     assert end.t_s == pytest.approx(30, abs=0.3)
     assert len(bench.record.t_s) in (29, 30)
