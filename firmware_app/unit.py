@@ -52,6 +52,7 @@ from firmware_app.known_settings import KnownSettings
 from firmware_app.preparation import Preparation
 from firmware_app.settings import SettingsError
 from firmware_app.wiring import Keeper, Wiring
+from firmware_app.worn_strap import LET_GO_S, WornStrap
 
 if TYPE_CHECKING:
     from firmware_app.screens.painter import Painter
@@ -61,9 +62,6 @@ LOOK_S = 10.0
 
 CUT_WITHIN_S = 20.0
 """So long a ride waits for the log to say whether another was cut. A large log that has to be mended takes minutes."""
-
-LET_GO_S = 8.0
-"""So long a new strap, or the end, waits for the one before to be let go."""
 
 SUMMARY_WITHIN_S = 3.0
 """A summary that took longer does not come up by itself: by then a rider does something else."""
@@ -127,11 +125,10 @@ class Unit:
         self._done = asyncio.Event()
         self._stopped = False
         self._tasks: dict[str, asyncio.Task[None]] = {}
-        self._letting_go: list[asyncio.Task[None]] = []  # straps of before
         self._painter: Painter | None = None
         self._draw_again_s = float("-inf")
         self._plan_edited_s: float | None = None
-        self._strap = unit.strap
+        self._strap = WornStrap(unit.strap, wiring.strap, self.deliver, self.stop)
         lanes = choices.lanes(ready)
         self._pages = pages.Pages(
             lanes=lanes,
@@ -160,7 +157,7 @@ class Unit:
         if self._ready.accepted.caution:
             self._say(self._ready.accepted.caution)
         if not self._done.is_set():
-            self._open_first_page()
+            self._begin_as_asked()
         if silent is not None:
             self.deliver(silent)
         self._start_all()
@@ -190,7 +187,7 @@ class Unit:
 
     # --- starting ---------------------------------------------------------------------------------------------------
 
-    def _open_first_page(self) -> None:
+    def _begin_as_asked(self) -> None:
         if self._offer and self._go_on_at_once:
             self._obey(pages.GoOn())
         elif self._test_at_once:
@@ -252,7 +249,7 @@ class Unit:
             self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
         for name, source in self._opened("keys", wiring.sources, lambda: ()):
             self._start(name, partial(source.run, self.deliver))
-        self._start_strap()
+        self._strap.start()
 
     # --- events in --------------------------------------------------------------------------------------------------
 
@@ -667,27 +664,23 @@ class Unit:
 
     def _take_strap(self, address: str, name: str) -> None:
         # First for now, as with any change.
-        self._wear(settings.StrapSettings(address, name, self._strap.adapter))
+        self._wear(settings.StrapSettings(address, name, self._strap.settings.adapter))
         self._known.remember({"strap.address": address, "strap.name": name})
 
     def _wear(self, strap: settings.StrapSettings) -> None:
         """Listen to this strap from now on."""
-        self._strap = strap
         self._pages.strap_name = strap.name or strap.address
         # What the strap before said is not this one's.
         self._pages.link = Link("off")
         self._pages.strap_percent = None
         self._pages.strap_worn = ""
         self._gate = Gate()
-        if "strap" in self._tasks:  # not yet, where a ride that was cut is gone on with at once
-            self._letting_go.append(self._tasks.pop("strap"))
-            self._letting_go[-1].cancel()
-            self._start_strap()
+        self._strap.change(strap)
 
     async def _look_for_straps(self) -> None:
         look = self._wiring.look
         try:
-            self._pages.straps = await look(self._strap.adapter) if look is not None else ()
+            self._pages.straps = await look(self._strap.settings.adapter) if look is not None else ()
             self._keep_fault(Fault("straps", "", active=False))
         except Exception as error:
             self._pages.straps = ()
@@ -701,23 +694,6 @@ class Unit:
 
     def _is_over(self, name: str) -> bool:
         return name not in self._tasks or self._tasks[name].done()
-
-    def _start_strap(self) -> None:
-        self._start("strap", self._watch_strap)
-
-    async def _watch_strap(self) -> None:
-        strap = self._strap
-
-        def deliver(event: Event) -> None:
-            if strap is self._strap:  # what one before says while it is let go is not this one's
-                self.deliver(event)
-
-        if self._letting_go:
-            # One link at a time; but one that cannot be let go must not keep the new one away.
-            await asyncio.wait(self._letting_go, timeout=LET_GO_S)
-        await self._wiring.strap(strap).run(deliver)
-        # Only a strap that has an end comes here: a simulated one, whose ride is over.
-        self.stop()
 
     async def _watch_panel(self) -> None:
         if self._wiring.panel is not None:
@@ -773,7 +749,7 @@ class Unit:
         for task in self._tasks.values():
             task.cancel()
         # A link that cannot be let go must not keep the log from being closed.
-        await asyncio.wait((*self._tasks.values(), *self._letting_go), timeout=LET_GO_S)
+        await asyncio.wait((*self._tasks.values(), *self._strap.let_go()), timeout=LET_GO_S)
         lost = 0
         try:
             lost = await apart(self._keeper.close)
