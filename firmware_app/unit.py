@@ -99,7 +99,6 @@ class Unit:
         self._wiring = wiring
         self._ready = ready
         self._known = KnownSettings(unit, anew)
-        self._brightness_percent = unit.panel.brightness_percent
         self._source = source
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
@@ -147,7 +146,7 @@ class Unit:
         Returns how many measurements and marks could not be stored.
         """
         self._show()
-        self._dim(self._brightness_percent)
+        self._dim(self._known.unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
         self._read_plans(self._ready.plan.name)
         self._stop_on_signals()
