@@ -35,7 +35,7 @@ def lanes(ready: Preparation) -> tuple[Lane, ...]:
 
 
 def place(offered: tuple[Lane, ...], *wanted: str) -> int:
-    """Where the first of the wanted lanes stands that is offered; 0 for none of them."""
+    """Where the first of the wanted lanes stands that is offered. Where none is, the first lane is chosen."""
     texts = [lane.text for lane in offered]
     return next((texts.index(text) for text in wanted if text in texts), 0)
 

@@ -12,12 +12,13 @@ from firmware_app.core.companion import Companion
 from firmware_app.core.events import Event
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
+from firmware_app.core.times import clock_text
 from firmware_app.preparation import Preparation, prepare
 from firmware_app.settings import SettingsError
 from firmware_app.wiring import Keeper
 
 REPLAYED_AT_ONCE = 200
-"""Events of a cut ride, between which nothing else has its turn."""
+"""So many events are replayed before anything else has its turn."""
 
 WAITING_AT_MOST = 20_000
 """Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
@@ -27,21 +28,28 @@ WAITING_AT_MOST = 20_000
 class CutShort:
     """A ride that was cut and can be gone on with: what happened in it, and how to say so.
 
-    t_s: where it was cut. away_s: how long ago that was when it was found. plan: the digest of its plan, "" when that
-    is not known. take_up: tells the keeper that this ride goes on.
+    t_s: where it was cut. away_s: how long ago that was when it was found, 0 where no clock knows. left_s: for how long
+    from then on it can be gone on with. plan: the digest of its plan, "" when that is not known. take_up: tells the
+    keeper that this ride goes on.
     """
 
     facts: RideFacts
     events: tuple[tuple[float, Event], ...]
     t_s: float
     away_s: float
+    left_s: float
     plan: str
-    words: str
     take_up: Callable[[Keeper], None]
 
+    def words(self, since_s: float = 0.0) -> str:
+        """How to say so, so long after it was found."""
+        # By the minute: a page to be read is not drawn, and said in a terminal, again every second.
+        ago = f" {clock_text(self.away_s + since_s // 60 * 60)} ago" if self.away_s else ""
+        return f"A ride of {clock_text(self.t_s)} was cut{ago}."
 
-class CutRide:
-    """One that can be gone on with, until it is, or another begins.
+
+class Offer:
+    """The offer to go on with one, until it is taken, another ride begins, or its time is over.
 
     found_s: what the unit's clock said when it was found. going_on: whether it is being taken up. waiting: the beats
     that came meanwhile, and when.
@@ -52,6 +60,11 @@ class CutRide:
         self.going_on = False
         self.waiting: deque[tuple[Measurement, float]] = deque(maxlen=WAITING_AT_MOST)
         self._found_s = found_s
+
+    def words(self, at_s: float) -> str:
+        """What to say of it when the clock says ``at_s``; "" once its time is over."""
+        since_s = at_s - self._found_s
+        return self.short.words(since_s) if since_s < self.short.left_s else ""
 
     def keep_waiting(self, beat: Measurement, at_s: float) -> None:
         """Keep a beat that came while the ride is taken up."""

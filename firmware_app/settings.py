@@ -120,11 +120,16 @@ def config_dir() -> Path:
 
 def edited() -> frozenset[tuple[str, int, int]]:
     """What stands in the rider's config folder, in short: another answer once a file there was edited."""
-    try:
-        files = [(path, path.stat()) for path in config_dir().rglob("*.toml")]
-    except (OSError, SettingsError):
-        return frozenset()
-    return frozenset((str(path), stat.st_mtime_ns, stat.st_size) for path, stat in files)
+    found = set()
+    with contextlib.suppress(OSError, SettingsError):
+        for path in config_dir().rglob("*.toml"):
+            try:
+                stat = path.stat()
+            except OSError:  # a link that leads nowhere: the other files count all the same
+                found.add((str(path), 0, 0))
+            else:
+                found.add((str(path), stat.st_mtime_ns, stat.st_size))
+    return frozenset(found)
 
 
 def without_folder(text: str) -> str:

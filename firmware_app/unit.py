@@ -11,10 +11,10 @@ import asyncio
 import contextlib
 import logging
 import signal
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from firmware_app import choices, plans, settings
 from firmware_app.core import pages
@@ -44,13 +44,15 @@ from firmware_app.core.lookout import TICK_S
 from firmware_app.core.maximal_test import MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.views import SummaryView, View
-from firmware_app.cut_ride import CutRide, CutShort
+from firmware_app.cut_ride import CutShort, Offer
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
+from firmware_app.known_settings import KnownSettings
 from firmware_app.preparation import Preparation
 from firmware_app.settings import SettingsError
 from firmware_app.wiring import Keeper, Wiring
+from firmware_app.worn_strap import LET_GO_S, WornStrap
 
 if TYPE_CHECKING:
     from firmware_app.screens.painter import Painter
@@ -60,9 +62,6 @@ LOOK_S = 10.0
 
 CUT_WITHIN_S = 20.0
 """So long a ride waits for the log to say whether another was cut. A large log that has to be mended takes minutes."""
-
-LET_GO_S = 8.0
-"""So long a new strap, or the end, waits for the one before to be let go."""
 
 SUMMARY_WITHIN_S = 3.0
 """A summary that took longer does not come up by itself: by then a rider does something else."""
@@ -99,15 +98,12 @@ class Unit:
     ) -> None:
         self._wiring = wiring
         self._ready = ready
-        self._anew = anew
-        self._settings_edited = settings.edited()
-        self._known_strap = unit.strap  # as unit.toml has it
-        self._brightness_percent = unit.panel.brightness_percent
+        self._known = KnownSettings(unit, anew)
         self._source = source
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
         self._look_for_cut = cut
-        self._cut: CutRide | None = None
+        self._offer: Offer | None = None
         self._pressed_s = 0.0
         self._go_on_at_once = go_on
         self._test_at_once = test is not None
@@ -124,14 +120,14 @@ class Unit:
         self._keeper: Keeper
         self._faults: dict[str, str] = {}
         self._failing: dict[str, float] = {}  # part: when it failed last
+        self._told_doing = ""  # to the service manager
         self._done = asyncio.Event()
         self._stopped = False
         self._tasks: dict[str, asyncio.Task[None]] = {}
-        self._letting_go: list[asyncio.Task[None]] = []  # straps of before
         self._painter: Painter | None = None
         self._draw_again_s = float("-inf")
         self._plan_edited_s: float | None = None
-        self._strap = unit.strap
+        self._strap = WornStrap(unit.strap, wiring.strap, self.deliver, self.stop)
         lanes = choices.lanes(ready)
         self._pages = pages.Pages(
             lanes=lanes,
@@ -150,7 +146,7 @@ class Unit:
         Returns how many measurements and marks could not be stored.
         """
         self._show()
-        self._dim(self._brightness_percent)
+        self._dim(self._known.unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
         self._read_plans(self._ready.plan.name)
         self._stop_on_signals()
@@ -159,16 +155,13 @@ class Unit:
         silent = self._open_sounder()
         if self._ready.accepted.caution:
             self._say(self._ready.accepted.caution)
-        if self._cut and self._go_on_at_once:
-            self._obey(pages.GoOn())
-        elif self._test_at_once:
-            self._read_before_test()
-        elif self._at_once:
-            self._begin()
+        if not self._done.is_set():
+            self._begin_as_asked()
         if silent is not None:
             self.deliver(silent)
         self._start_all()
-        self._service.ready("riding" if self._companion else "at home")
+        self._told_doing = self._doing()
+        self._service.ready(self._told_doing)
         try:
             await self._done.wait()
         finally:
@@ -193,6 +186,14 @@ class Unit:
 
     # --- starting ---------------------------------------------------------------------------------------------------
 
+    def _begin_as_asked(self) -> None:
+        if self._offer and self._go_on_at_once:
+            self._obey(pages.GoOn())
+        elif self._test_at_once:
+            self._read_before_test()
+        elif self._at_once:
+            self._begin()
+
     def _read_plans(self, chosen: str) -> None:
         self._pages.plans = self._opened("plans", partial(choices.plan_choices, self._ready), tuple)
         names = [plan.name for plan in self._pages.plans]
@@ -212,14 +213,16 @@ class Unit:
         stop = asyncio.create_task(self._done.wait())
         await asyncio.wait({look, stop}, timeout=CUT_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
         stop.cancel()
-        if not look.done():
+        if self._done.is_set():
+            look.cancel()
+        elif not look.done():
             look.cancel()
             self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
         elif error := look.exception():
             self._cannot_open("storage", error)
         elif short := look.result():
-            self._cut = CutRide(short, self._wiring.clock.t_s())
-            self._pages.offered = short.words
+            self._offer = Offer(short, self._wiring.clock.t_s())
+            self._pages.offered = short.words()
 
     def _open_keeper(self) -> None:
         on_fault = partial(self._from_thread, asyncio.get_running_loop())
@@ -245,7 +248,7 @@ class Unit:
             self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
         for name, source in self._opened("keys", wiring.sources, lambda: ()):
             self._start(name, partial(source.run, self.deliver))
-        self._start_strap()
+        self._strap.start()
 
     # --- events in --------------------------------------------------------------------------------------------------
 
@@ -263,7 +266,7 @@ class Unit:
             if companion.ended:
                 self._over()
         elif isinstance(event, Press):
-            if self._cut and self._cut.going_on:
+            if self._offer and self._offer.going_on:
                 return  # in a moment there is a ride to press for
             if self._safety:
                 self._read(self._safety, event)
@@ -272,13 +275,31 @@ class Unit:
                     self._obey(order)
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
-            trusted = self._gate.at(now_s) if isinstance(event, Tick) else self._gate.feed(event, now_s)
-            if self._cut and self._cut.going_on and isinstance(event, Measurement):
-                self._cut.keep_waiting(event, now_s)
+            if isinstance(event, Tick):
+                trusted = self._gate.at(now_s)
+                self._keep_offer_up_to_date(now_s)
+            else:
+                trusted = self._gate.feed(event, now_s)
+                if self._offer and self._offer.going_on:
+                    self._offer.keep_waiting(event, now_s)
             self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
+        self._tell_doing()
         self._show()
+
+    def _doing(self) -> str:
+        """What the unit does, in a word for the service manager."""
+        if self._companion is not None:
+            return "riding"
+        if self._safety:
+            return "before a maximal test"
+        return "taking up a ride that was cut" if self._offer and self._offer.going_on else "at home"
+
+    def _tell_doing(self) -> None:
+        if (doing := self._doing()) != self._told_doing:
+            self._told_doing = doing
+            self._service.status(doing)
 
     def _note(self, event: Event) -> None:
         """Keep what outlasts a ride: what each part said of itself last, and when a key was pressed."""
@@ -419,7 +440,6 @@ class Unit:
 
     def _begin(self) -> None:
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
-        self._plan_edited_s = _edited_s(self._ready.plan.name)
         self._set_off(replace(self._ready, alarms=self._alarms()).companion(facts))
 
     def _read_before_test(self) -> None:
@@ -433,13 +453,13 @@ class Unit:
             return
         self._safety = None
         if answer == "begin":
-            self._begin_test()
+            self._obey(answer)
         elif self._stop_with_ride:
             self._done.set()
 
     def _begin_test(self) -> None:
+        self._ready.check_test()
         facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
-        self._plan_edited_s = None
         self._set_off(MaximalTest(facts, self._alarms(), self._ramp))
 
     def _alarms(self) -> AlarmTable:
@@ -462,33 +482,44 @@ class Unit:
         self._companion = companion
         self.rode = True
         self._ridden = ready
+        self._plan_edited_s = _edited_s(ready.plan.name) if isinstance(companion, Companion) else None
         self._began_s = began_s
         self._pages.page = "ride"
-        self._service.status("riding")
 
-    async def _go_on(self, cut: CutRide, back_s: float) -> None:
+    def _keep_offer_up_to_date(self, now_s: float) -> None:
+        # A list that is open does not change under the rider's keys.
+        if self._offer is None or self._offer.going_on or self._pages.page == "settings":
+            return
+        self._pages.offered = self._offer.words(now_s)
+        if not self._pages.offered:
+            self._drop_offer()
+
+    def _drop_offer(self) -> None:
+        self._offer = None
+        self._pages.offered = ""
+        if self._pages.page == "offer":
+            self._pages.page = "home"
+
+    async def _go_on(self, offer: Offer, back_s: float) -> None:
         """Take a ride up again: fed with all that happened, a new companion stands where the old one was cut off.
 
         back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
         """
         try:
-            ready, companion = await cut.replayed(self._alarms())
-            t_s = cut.ride_s(back_s)
-            marks = companion.feed(Off(cut.short.t_s), t_s)
-            cut.short.take_up(self._keeper)
+            ready, companion = await offer.replayed(self._alarms())
+            t_s = offer.ride_s(back_s)
+            marks = companion.feed(Off(offer.short.t_s), t_s)
+            offer.short.take_up(self._keeper)
         except Exception as error:
             self._refuse(error, "the ride that was cut")
-            self._cut = None
-            self._pages.offered = ""
-            self._pages.page = "home"
+            self._drop_offer()
             if self._at_once:
                 self._begin()
             self._show()
             return
-        self._cut = None
-        self._plan_edited_s = _edited_s(ready.plan.name)
+        self._drop_offer()
         self._ride(companion, ready, back_s - t_s)
-        late = [effect for beat, at_s in cut.waiting for effect in self._fed(companion, beat, at_s)]
+        late = [effect for beat, at_s in offer.waiting for effect in self._fed(companion, beat, at_s)]
         companion.leave_out_stale(late, self._ride_s())
         self._perform((*marks, *late))
         self._tell_what_is_known()
@@ -505,10 +536,8 @@ class Unit:
 
     def _over(self) -> None:
         self._companion = None
-        self._cut = None
-        self._pages.offered = ""
+        self._drop_offer()
         self._pages.page = "home"
-        self._service.status("at home")
         self._attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
             self._done.set()
@@ -553,11 +582,10 @@ class Unit:
 
         Raises SettingsError or BandError for some that cannot be used, and leaves everything as it was.
         """
-        edited = settings.edited()
-        if self._anew is None or edited == self._settings_edited:
+        before, known = self._ready, self._known.unit
+        if (ready := self._known.read()) is None:
             return
-        before, ready, unit = self._ready, self._anew(), settings.load_unit()
-        self._settings_edited, self._ready = edited, ready
+        self._ready = ready
         self._keep_fault(Fault("settings", "", active=False))
         # What was chosen here stays chosen, but for a target that was edited itself.
         chosen = self._pages.lanes[self._pages.chosen].text if ready.rider.target == before.rider.target else ""
@@ -566,11 +594,19 @@ class Unit:
         self._pages.lanes = choices.lanes(ready)
         self._pages.chosen = choices.place(self._pages.lanes, chosen, choices.own_lane(ready))
         self._read_plans(plan)
-        if unit.strap != self._known_strap:
+        unit = self._known.unit
+        if unit.strap != known.strap:
             self._wear(unit.strap)
-        self._known_strap = unit.strap
+        if unit.sounder.sounds != known.sounder.sounds:
+            self._pages.sounds = unit.sounder.sounds
+        if unit.panel.theme != known.panel.theme:
+            self._pages.theme = unit.panel.theme
+            self._painter = None
+        if unit.panel.brightness_percent != known.panel.brightness_percent:
+            self._dim(unit.panel.brightness_percent)
 
-    def _obey(self, order: pages.Order) -> None:
+    def _obey(self, order: pages.Order | Literal["begin"]) -> None:
+        """Do what the rider asked for. "begin": the maximal test, whose pages were read."""
         # What was refused before, or not found, is no fault of the ride that now begins.
         for part in ("settings", "straps"):
             self._keep_fault(Fault(part, "", active=False))
@@ -583,11 +619,15 @@ class Unit:
                 case pages.Test():
                     self._renew()
                     self._read_before_test()
-                case pages.GoOn() if self._cut:
-                    self._cut.going_on = True
+                case "begin":
+                    self._renew()
+                    self._begin_test()
+                case pages.GoOn() if self._offer and self._offer.words(self._wiring.clock.t_s()):
+                    self._renew()
+                    self._offer.going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
-                    self._start("cut ride", partial(self._go_on, self._cut, self._wiring.clock.t_s()))
+                    self._start("cut ride", partial(self._go_on, self._offer, self._wiring.clock.t_s()))
                 # A search under way, begun before the page was left and entered again, brings what a second would.
                 case pages.LookForStraps() if self._is_over("straps"):
                     self._start("straps", self._look_for_straps)
@@ -597,8 +637,8 @@ class Unit:
                     self._change(key, value)
         except Exception as error:
             self._refuse(error, order)
-            if isinstance(order, pages.Test):
-                self._pages.page = "faults"  # the settings page has no room for the reason
+            if order == "begin" or isinstance(order, pages.Test | pages.GoOn):
+                self._pages.page = "faults"  # the page before has no room for the reason
 
     def _refuse(self, error: Exception, what: object) -> None:
         if not isinstance(error, SettingsError | BandError | OSError):
@@ -612,17 +652,7 @@ class Unit:
             self._painter = None
         elif key == "panel.brightness_percent" and not self._dim(int(value)):
             return
-        self._remember({key: value})
-
-    def _remember(self, changes: Mapping[str, str | int | bool]) -> None:
-        try:
-            settings.remember("unit", changes)
-        except OSError as error:
-            path = settings.config_dir() / "unit.toml"
-            keys = " and ".join(changes)
-            raise SettingsError(
-                f"{path}: {keys} cannot be written ({error.strerror}): it holds for today only; check the card"
-            ) from error
+        self._known.remember({key: value})
 
     def _dim(self, percent: int) -> bool:
         """Set the backlight. The page shows what it is set to, and not what somebody asked for in vain."""
@@ -633,27 +663,23 @@ class Unit:
 
     def _take_strap(self, address: str, name: str) -> None:
         # First for now, as with any change.
-        self._wear(settings.StrapSettings(address, name, self._strap.adapter))
-        self._remember({"strap.address": address, "strap.name": name})
+        self._wear(settings.StrapSettings(address, name, self._strap.settings.adapter))
+        self._known.remember({"strap.address": address, "strap.name": name})
 
     def _wear(self, strap: settings.StrapSettings) -> None:
         """Listen to this strap from now on."""
-        self._strap = strap
         self._pages.strap_name = strap.name or strap.address
         # What the strap before said is not this one's.
         self._pages.link = Link("off")
         self._pages.strap_percent = None
         self._pages.strap_worn = ""
         self._gate = Gate()
-        self._letting_go = [task for task in self._letting_go if not task.done()]
-        self._letting_go.append(self._tasks.pop("strap"))
-        self._letting_go[-1].cancel()
-        self._start_strap()
+        self._strap.change(strap)
 
     async def _look_for_straps(self) -> None:
         look = self._wiring.look
         try:
-            self._pages.straps = await look() if look is not None else ()
+            self._pages.straps = await look(self._strap.settings.adapter) if look is not None else ()
             self._keep_fault(Fault("straps", "", active=False))
         except Exception as error:
             self._pages.straps = ()
@@ -667,23 +693,6 @@ class Unit:
 
     def _is_over(self, name: str) -> bool:
         return name not in self._tasks or self._tasks[name].done()
-
-    def _start_strap(self) -> None:
-        self._start("strap", self._watch_strap)
-
-    async def _watch_strap(self) -> None:
-        strap = self._strap
-
-        def deliver(event: Event) -> None:
-            if strap is self._strap:  # what one before says while it is let go is not this one's
-                self.deliver(event)
-
-        if self._letting_go:
-            # One link at a time; but one that cannot be let go must not keep the new one away.
-            await asyncio.wait(self._letting_go, timeout=LET_GO_S)
-        await self._wiring.strap(strap.address, strap.name).run(deliver)
-        # Only a strap that has an end comes here: a simulated one, whose ride is over.
-        self.stop()
 
     async def _watch_panel(self) -> None:
         if self._wiring.panel is not None:
@@ -716,7 +725,7 @@ class Unit:
                     )
 
     async def _watch_at_home(self) -> None:
-        edited = await apart(settings.edited) != self._settings_edited
+        edited = await apart(self._known.edited)
         # A list that is open does not change under the rider's keys.
         if edited and self._companion is None and self._pages.page in ("finding", "home"):
             try:
@@ -739,7 +748,7 @@ class Unit:
         for task in self._tasks.values():
             task.cancel()
         # A link that cannot be let go must not keep the log from being closed.
-        await asyncio.wait((*self._tasks.values(), *self._letting_go), timeout=LET_GO_S)
+        await asyncio.wait((*self._tasks.values(), *self._strap.let_go()), timeout=LET_GO_S)
         lost = 0
         try:
             lost = await apart(self._keeper.close)

@@ -13,6 +13,7 @@ from firmware_app.devices.clock import Clock
 from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import Sounder
 from firmware_app.devices.strap import Strap
+from firmware_app.settings import StrapSettings
 
 if TYPE_CHECKING:
     from firmware_app.store.log import CutRide
@@ -51,18 +52,19 @@ class Source(Protocol):
 class Wiring:
     """What the unit is wired to. The panel stands first; the rest is opened once it shows something.
 
-    panel: None for none at all. clock: the time of everything. strap: makes the strap of an address and a name, anew
-    when the rider chooses another. sounder: opens it, or tells why it stays silent. keeper: opens it; it may report
+    panel: None for none at all. clock: the time of everything. strap: makes the strap that is worn, anew when it is
+    another, or on another adapter. sounder: opens it, or tells why it stays silent. keeper: opens it; it may report
     faults from any thread. sources: what else delivers events. say: a sentence for the terminal and the journal. watch:
-    every view that is new. look: the straps in range as (address, name, nearness).
+    every view that is new. look: the straps in range of an adapter, "" for the only one, as (address, name,
+    nearness).
     """
 
     panel: Panel | None
     clock: Clock
-    strap: Callable[[str, str], Strap]
+    strap: Callable[[StrapSettings], Strap]
     sounder: Callable[[], tuple[Sounder, Fault | None]]
     keeper: Callable[[Callable[[Fault], None]], Keeper]
     sources: Callable[[], tuple[tuple[str, Source], ...]] = tuple
     say: Callable[[str], None] = lambda text: None
     watch: Callable[[View], None] = lambda view: None
-    look: Callable[[], Awaitable[tuple[tuple[str, str, str], ...]]] | None = None
+    look: Callable[[str], Awaitable[tuple[tuple[str, str, str], ...]]] | None = None

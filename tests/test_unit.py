@@ -34,7 +34,7 @@ from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.strap import PlayedStrap, Strap
-from firmware_app.preparation import prepare
+from firmware_app.preparation import Preparation, prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, log_path, open_log
 from firmware_app.unit import Unit
@@ -63,10 +63,12 @@ class Heard(SilentSounder):
     def __init__(self) -> None:
         super().__init__()
         self.sounds: list[Sound] = []
+        self.at_s: list[float] = []
         self.closed = 0
 
     def play(self, sound: Sound) -> None:
         self.sounds.append(sound)
+        self.at_s.append(asyncio.get_running_loop().time())
 
     def close(self) -> None:
         self.closed += 1
@@ -93,7 +95,7 @@ class Timed:
 class Bench:
     """One unit on the bench, its devices, and what was said, seen, heard and kept."""
 
-    strap: Callable[[str, str], Strap] | Rows = field(default_factory=list)
+    strap: Callable[[settings.StrapSettings], Strap] | Rows = field(default_factory=list)
     happenings: list[tuple[float, Event | Callable[[], object]]] = field(default_factory=list)
     for_s: float = 60.0
     panel: Any = None
@@ -119,7 +121,7 @@ class Bench:
         wiring = Wiring(
             panel=self.panel,
             clock=self.clock,
-            strap=strap if callable(strap) else lambda address, name: PlayedStrap(strap),
+            strap=strap if callable(strap) else lambda worn: PlayedStrap(strap),
             sounder=lambda: (self.sounder, self.silent),
             keeper=self._keeper,
             sources=lambda: (("keys", Timed(self.happenings)), *self.sources),
@@ -356,7 +358,7 @@ HARD = beating([128] * 40 + [128 + t for t in range(52)] + [180] * 60)
 
 
 def broken(part: str) -> dict[str, Any]:
-    def no_strap(address: str, name: str) -> Strap:
+    def no_strap(worn: settings.StrapSettings) -> Strap:
         raise RuntimeError("no radio at all")
 
     def no_keeper(on_fault: object) -> Keeper:
@@ -368,7 +370,7 @@ def broken(part: str) -> dict[str, Any]:
         "steady panel": {"panel": SteadyPanel(BrokenPanel(SIZE))},
         "keeper": {"keeper": lambda on_fault: BrokenKeeper()},
         "opening the keeper": {"keeper": no_keeper},
-        "strap": {"strap": lambda address, name: BrokenStrap()},
+        "strap": {"strap": lambda worn: BrokenStrap()},
         "opening the strap": {"strap": no_strap},
         "source": {"sources": (("buttons", BrokenSource()), ("heart", Relay(HARD)))},
     }[part]
@@ -392,7 +394,7 @@ def test_a_part_that_fails_does_not_end_the_ride_and_is_told(part: str) -> None:
 def test_everything_fails_at_once_and_the_unit_still_runs_its_time_and_stops() -> None:
     reached: list[float] = []
     bench = Bench(
-        lambda address, name: BrokenStrap(),
+        lambda worn: BrokenStrap(),
         [(100.0, lambda: reached.append(100.0))],
         for_s=120.0,
         panel=BrokenPanel(SIZE),
@@ -718,6 +720,15 @@ def test_a_unit_that_is_on_takes_up_a_maximum_that_was_set_meanwhile() -> None:
     assert bench.record.facts.hr_max_bpm == 150
 
 
+def test_a_link_that_leads_nowhere_hides_no_edited_settings() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    (settings.config_dir() / "bands").mkdir()
+    (settings.config_dir() / "bands" / "old.toml").symlink_to("nowhere.toml")
+    bench = at_home([(5.0, lambda: write_settings("rider.toml", "hr_max_bpm = 150\n")), (40.0, Press("select"))]).run()
+    assert homes(bench)[-1].hr_max == "150"
+    assert bench.record.facts.hr_max_bpm == 150
+
+
 def test_what_was_edited_a_moment_ago_holds_for_the_ride_that_begins_now() -> None:
     write_settings("rider.toml", "hr_max_bpm = 188\n")
     limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 118\n")  # noqa: E731
@@ -780,8 +791,8 @@ def test_a_plan_for_today_leaves_the_riders_own_lane_chosen_for_after_it(plan: P
 def test_a_strap_that_was_paired_meanwhile_is_listened_to() -> None:
     made: list[str] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(address)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
         return PlayedStrap([(100.0, Link("connected"))])
 
     write_settings("rider.toml", "hr_max_bpm = 188\n")
@@ -793,6 +804,164 @@ def test_a_strap_that_was_paired_meanwhile_is_listened_to() -> None:
     assert made == ["AA:BB:CC:DD:EE:01", "AA:BB:CC:DD:EE:02"]
 
 
+def test_a_strap_chosen_on_the_panel_is_not_dropped_for_being_written_down() -> None:
+    made: list[str] = []
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
+        return PlayedStrap([(0.5, Link("connected"))])
+
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    bench = at_home([(1.0 + n, press) for n, press in enumerate(way)] + [(40.0, Press("select"))])
+    bench.strap, bench.look = strap, look
+    bench.run()
+    assert made == ["", "C0:FF:EE:00:00:01"]
+    assert "lost" not in [mark.detail["state"] for mark in bench.marks("link")]
+
+
+def test_an_edited_strap_is_taken_up_once_and_not_for_every_edit_after_it() -> None:
+    made: list[str] = []
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
+        return PlayedStrap([(100.0, Link("connected"))])
+
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    other = lambda: write_settings("unit.toml", "[strap]\naddress = 'AA:BB:CC:DD:EE:02'\n")  # noqa: E731
+    bench = at_home(
+        [(1.0, Press("plus")), (5.0, other), (25.0, lambda: write_settings("rider.toml", "hr_max_bpm = 190\n"))]
+    )
+    bench.strap = strap
+    bench.unit["anew"] = lambda: reads.append(prepare()) or reads[-1]
+    reads: list[Preparation] = []
+    bench.run()
+    assert made == ["", "AA:BB:CC:DD:EE:02"]
+    assert homes(bench)[-1].hr_max == "190"
+    assert len(reads) == 2
+
+
+def test_another_adapter_is_taken_up_for_the_strap_and_for_the_search() -> None:
+    made: list[tuple[str, str]] = []
+    searched: list[str] = []
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append((worn.address, worn.adapter))
+        return PlayedStrap([(0.5, Link("connected")), (100.0, Link("connected"))])
+
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
+        searched.append(adapter)
+        return (("AA:BB:CC:DD:EE:02", "Strap two", "-50 dBm"),)
+
+    address = "AA:BB:CC:DD:EE:01"
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    write_settings("unit.toml", f"[strap]\naddress = '{address}'\n")
+    other = lambda: write_settings("unit.toml", f"[strap]\naddress = '{address}'\nadapter = 'hci1'\n")  # noqa: E731
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    bench = at_home([(5.0, other), *((30.0 + n, press) for n, press in enumerate(way))])
+    bench.strap, bench.look = strap, look
+    bench.run()
+    assert made == [(address, ""), (address, "hci1"), ("AA:BB:CC:DD:EE:02", "hci1")]
+    assert searched == ["hci1"]
+
+
+def test_a_strap_that_is_edited_before_a_cut_ride_is_gone_on_with_at_once_is_the_one_listened_to() -> None:
+    made: list[str] = []
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.address)
+        return PlayedStrap([(100.0, Link("connected"))])
+
+    def cut() -> CutShort:
+        write_settings("unit.toml", "[strap]\naddress = 'AA:BB:CC:DD:EE:02'\n")
+        return CutShort(facts, tuple(beating([120] * 10)), 10.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
+
+    facts = RideFacts(HR_MAX_BPM)
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    bench = Bench(strap, for_s=20.0, unit={"anew": prepare, "cut": cut, "go_on": True}).run()
+    assert made == ["AA:BB:CC:DD:EE:02"]
+    assert bench.record.duration_s > 30
+
+
+def test_sounds_light_and_brightness_that_are_edited_are_taken_up() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    text = "[sounder]\nsounds = false\n[panel]\ntheme = 'night'\nbrightness_percent = 40\n"
+    panel = Lit(9)
+    ground: list[Any] = []
+
+    def look() -> None:
+        assert panel.surface is not None
+        ground.append(panel.surface.get_at((0, 0)))
+
+    way = [(2.0, look), (5.0, lambda: write_settings("unit.toml", text)), (30.0, look), (31.0, Press("minus", "long"))]
+    bench = at_home(way, 40.0)
+    bench.panel = panel
+    bench.run()
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert view.rows[:3] == (("Sounds", "off"), ("Light", "night"), ("Brightness", "40 %"))
+    assert panel.set_to == [100, 40]
+    assert ground[0] != ground[1]
+
+
+def test_what_was_chosen_on_the_panel_for_today_only_outlasts_an_edit_of_something_else(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(settings, "remember", read_only)
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    way = [Press("minus", "long"), Press("select"), Press("select", "long")]
+    edit = lambda: write_settings("rider.toml", "hr_max_bpm = 190\n")  # noqa: E731
+    bench = at_home([*((1.0 + n, press) for n, press in enumerate(way)), (10.0, edit), (30.0, Press("minus", "long"))])
+    bench.run()
+    assert homes(bench)[-1].hr_max == "190"
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert dict(view.rows)["Sounds"] == "off"
+
+
+def test_sounds_that_were_edited_and_then_switched_on_the_panel_stay_as_they_were_switched() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    way = [Press("minus", "long"), Press("select"), Press("select", "long")]
+    edit = lambda: write_settings("unit.toml", "[sounder]\nsounds = false\n")  # noqa: E731
+    later = lambda: write_settings("rider.toml", "hr_max_bpm = 190\n")  # noqa: E731
+    switched = [(30.0 + n, press) for n, press in enumerate(way)]
+    bench = at_home([(5.0, edit), *switched, (40.0, later), (55.0, Press("minus", "long"))]).run()
+    assert homes(bench)[-1].hr_max == "190"
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert dict(view.rows)["Sounds"] == "on"
+    assert settings.load_unit().sounder.sounds
+
+
+def test_a_measured_maximum_that_was_written_down_is_no_longer_called_a_formula() -> None:
+    write_settings("rider.toml", "birth_year = 1980\n")
+    bench = at_home([(5.0, lambda: write_settings("rider.toml", "hr_max_bpm = 181\n"))]).run()
+    assert homes(bench)[0].hr_max.endswith("formula")
+    assert (homes(bench)[-1].hr_max, homes(bench)[-1].caution) == ("181", "")
+
+
+def test_a_plan_that_was_written_meanwhile_is_offered_but_not_into_a_list_that_is_open(plan: Path) -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    write = lambda: plan.with_name("a-third.toml").write_text(PLAN.replace('"Two"\np', '"Third"\np'))  # noqa: E731
+    bench = at_home(
+        [
+            (5.0, Press("plus", "long")),
+            (6.0, write),
+            (30.0, lambda: seen.append(bench.seen[-1])),
+            (31.0, Press("select", "long")),
+            (45.0, Press("plus", "long")),
+            (46.0, lambda: seen.append(bench.seen[-1])),
+        ]
+    )
+    seen: list[View] = []
+    bench.run()
+    titles = [[title for title, _ in view.rows] for view in seen if isinstance(view, ListView)]
+    assert ["Third" in some for some in titles] == [False, True]
+
+
 def test_medicines_that_slow_the_heart_keep_a_unit_that_is_on_from_a_maximal_test() -> None:
     write_settings("rider.toml", "hr_max_bpm = 188\n")
     slowed = lambda: write_settings("rider.toml", "hr_max_bpm = 188\nrate_medicines = true\n")  # noqa: E731
@@ -800,6 +969,30 @@ def test_medicines_that_slow_the_heart_keep_a_unit_that_is_on_from_a_maximal_tes
     bench = at_home([(31.0, slowed), *((32.0, press) for press in way)]).run()
     assert "rate_medicines" in " ".join(bench.said)
     assert bench.kept.record() is None
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_medicines_that_were_written_down_while_the_pages_are_read_keep_the_test_from_beginning(at_once: bool) -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    slowed = lambda: write_settings("rider.toml", "hr_max_bpm = 188\nrate_medicines = true\n")  # noqa: E731
+    way = [] if at_once else [Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    read = [(10.0 + 4.0 * n, Press("plus")) for n in range(3)]
+    bench = at_home([*((2.0, press) for press in way), (5.0, slowed), *read, (25.0, Press("select", "long"))], 40.0)
+    if at_once:
+        bench.unit["test"] = Ramp()
+    bench.run()
+    assert any(isinstance(view, views.TestView) and view.left == "4 of 4" for view in bench.seen)
+    assert bench.kept.record() is None
+    assert isinstance(bench.seen[-1], FaultView)
+    assert "rate_medicines" in bench.seen[-1].lines[0]
+
+
+def test_a_maximum_that_was_written_down_while_the_pages_are_read_is_that_of_the_test() -> None:
+    write_settings("rider.toml", "hr_max_bpm = 188\n")
+    bench = at_home([*READ[:-1], (13.0, lambda: write_settings("rider.toml", "hr_max_bpm = 195\n")), READ[-1]], 40.0)
+    bench.unit["test"] = Ramp()
+    bench.run()
+    assert (bench.record.facts.plan, bench.record.facts.hr_max_bpm) == (TEST_PLAN, 195)
 
 
 # --- a ride that was cut --------------------------------------------------------------------------------------------
@@ -816,8 +1009,8 @@ def cut_at(cut_s: float, events: Rows, taken: list[Keeper], away_s: float = 0.0)
         events=tuple((t_s, event) for t_s, event in events if t_s <= cut_s),
         t_s=cut_s,
         away_s=away_s,
+        left_s=900.0 - away_s,
         plan=ready.digest(),
-        words="A ride was cut.",
         take_up=taken.append,
     )
 
@@ -865,6 +1058,138 @@ def test_a_cut_ride_that_waits_for_the_rider_stands_still_all_that_time(plan: Pa
     assert [(m.t_s, m.detail["name"]) for m in bench.marks("step")] == [(210, "Two")]
 
 
+def test_a_limit_that_was_written_down_while_the_offer_stands_holds_for_the_ride_that_goes_on(plan: Path) -> None:
+    write_settings("rider.toml", f"hr_max_bpm = {HR_MAX_BPM}\n")
+    limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 118\n")  # noqa: E731
+    bench = at_home([(31.0, limited), (32.0, Press("select"))], 90.0)
+    bench.keeper = lambda on_fault: Begun()
+    bench.unit["cut"] = lambda: cut_at(100.0, beating(HEART), [])
+    bench.run()
+    assert "near_max" in [kind for t_s, kind, on in bench.alarms() if on]
+
+
+def test_settings_that_cannot_be_used_keep_the_offer_to_go_on_until_they_are_mended(plan: Path) -> None:
+    write_settings("rider.toml", f"hr_max_bpm = {HR_MAX_BPM}\n")
+    taken: list[Keeper] = []
+    back = [Press("select"), *[Press("plus")] * 7, Press("select"), Press("select")]
+    bench = at_home(
+        [
+            (5.0, lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 'low'\n")),
+            (6.0, Press("select")),
+            (8.0, lambda: seen.append((len(taken), bench.seen[-1]))),
+            (9.0, lambda: write_settings("alarms.toml", "")),
+            *((10.0 + n, press) for n, press in enumerate(back)),
+        ],
+        30.0,
+    )
+    bench.unit["cut"] = lambda: cut_at(100.0, beating(HEART), taken)
+    seen: list[tuple[int, View]] = []
+    bench.run()
+    [(before, view)] = seen
+    assert before == 0
+    assert isinstance(view, FaultView)
+    assert "alarms.toml" in view.lines[0]
+    assert len(taken) == 1
+
+
+def test_what_was_known_before_a_cut_ride_is_gone_on_with_is_part_of_it(plan: Path) -> None:
+    bench = Bench(
+        [(0.5, Link("connected")), (0.6, Battery("strap", 7))],
+        [(1.0, Fault("storage", "Card full.")), (3.0, Press("select"))],
+        for_s=20.0,
+        keeper=lambda on_fault: Begun(),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])},
+    ).run()
+    assert {kind for _, kind, on in bench.alarms() if on} >= {"storage_failing", "strap_battery_low"}
+    assert bench.marks("clock") != []
+
+
+def test_a_plan_that_is_edited_under_a_ride_that_was_gone_on_with_is_told(plan: Path) -> None:
+    def edit() -> None:
+        plan.write_text(PLAN.replace("4", "7"))
+        os.utime(plan, (1, 1))
+
+    bench = Bench(
+        beating([120] * 60), [(30.0, edit)], unit={"cut": lambda: cut_at(10.0, beating(HEART), []), "go_on": True}
+    ).run()
+    assert len([text for text in bench.said if "keeps the steps" in text]) == 1
+
+
+@pytest.mark.parametrize(("pressed_s", "taken_up"), [(830.0, True), (850.0, False)])
+def test_the_offer_to_go_on_says_how_long_ago_it_was_and_is_over_after_its_time(
+    plan: Path, pressed_s: float, taken_up: bool
+) -> None:
+    taken: list[Keeper] = []
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        [
+            (30.0, lambda: seen.append(bench.seen[-1])),
+            (100.0, lambda: seen.append(bench.seen[-1])),
+            (pressed_s - 1, lambda: seen.append(bench.seen[-1])),
+            (pressed_s, Press("select")),
+        ],
+        for_s=870.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), taken, away_s=60.0)},
+    )
+    seen: list[View] = []
+    bench.run()
+    words = [view.rows[0][0] if isinstance(view, ListView) else "" for view in seen]
+    ride = "A ride of 1:40 was cut"
+    assert words == [f"{ride} 1:00 ago.", f"{ride} 2:00 ago.", f"{ride} 14:00 ago." if taken_up else ""]
+    assert len(taken) == taken_up
+    assert taken_up or isinstance(seen[-1], HomeView)
+
+
+def test_an_offer_that_is_over_leaves_the_settings_when_they_are_left(plan: Path) -> None:
+    """A list that is open does not change under the rider's keys."""
+    enter = [Press("plus"), Press("minus", "long"), *[Press("plus")] * 7]
+    bench = Bench(
+        [(0.5, Link("connected"))],
+        [
+            *((2.0 + n, press) for n, press in enumerate(enter)),
+            (2000.0, lambda: seen.append(bench.seen[-1])),
+            (2001.0, Press("select", "long")),
+            (2002.0, Press("minus", "long")),
+            (2003.0, lambda: seen.append(bench.seen[-1])),
+        ],
+        for_s=2010.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])},
+    )
+    seen: list[View] = []
+    bench.run()
+    assert [("Ride cut short", "go on") in view.rows for view in seen if isinstance(view, ListView)] == [True, False]
+
+
+def test_an_offer_that_was_over_while_the_settings_stood_open_is_not_gone_on_with(plan: Path) -> None:
+    taken: list[Keeper] = []
+    enter = [Press("plus"), Press("minus", "long"), *[Press("plus")] * 7]
+    late = [(2000.1, Press("select")), (2000.11, Press("select"))]
+    bench = Bench(
+        [(0.5, Link("connected"))], [*((2.0 + n, press) for n, press in enumerate(enter)), *late], for_s=2010.0
+    )
+    bench.unit = {"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), taken)}
+    bench.run()
+    assert taken == []
+    assert bench.kept.record() is None
+
+
+def test_after_another_ride_the_one_that_was_cut_is_no_longer_offered(plan: Path) -> None:
+    way = [Press("plus"), Press("select"), Press("select", "long"), Press("select"), Press("minus", "long")]
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([120] * 30)],
+        [(3.0 * n, press) for n, press in enumerate(way, start=1)],
+        for_s=30.0,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])},
+    ).run()
+    view = bench.seen[-1]
+    assert isinstance(view, ListView)
+    assert "Strap" in dict(view.rows)
+    assert "Ride cut short" not in dict(view.rows)
+
+
 def test_a_cut_ride_of_hours_is_taken_up_without_the_loop_standing_still(plan: Path) -> None:
     turns = 0
     taken: list[Keeper] = []
@@ -896,7 +1221,8 @@ def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
     def take_up(keeper: Keeper) -> None:
         taken_s.append(asyncio.get_running_loop().time())
 
-    cut = replace(cut_at(6000.0, beating([172] * 6000), []), take_up=take_up)
+    # Its time is over meanwhile: it was asked for in time.
+    cut = replace(cut_at(6000.0, beating([172] * 6000), []), left_s=10.0, take_up=take_up)
     bench = Bench(
         beating([182] * 40),
         for_s=45.0,
@@ -909,7 +1235,8 @@ def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
     assert near[0] < 6000 + 20
     # It began before anybody could sound it, and is still true when somebody can; what else was due is past.
     assert isinstance(bench.sounder, Heard)
-    assert [sound.kind for sound in bench.sounder.sounds][:1] == ["near_max"]
+    heard = list(zip(bench.sounder.at_s, (sound.kind for sound in bench.sounder.sounds), strict=True))
+    assert [kind for at_s, kind in heard if at_s < taken_s[0] + 0.1] == ["near_max"]
 
 
 def test_a_log_that_takes_for_ever_to_be_looked_through_keeps_nobody_from_riding(
@@ -935,6 +1262,20 @@ def test_a_card_that_never_answers_keeps_no_unit_from_ending() -> None:
     asyncio.run(bench._run())
     assert not answered.is_set()
     let_go.set()
+
+
+def test_a_unit_that_is_stopped_while_it_looks_for_a_cut_ride_begins_none() -> None:
+    stopped = threading.Event()
+
+    def cut() -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+        stopped.wait(60.0)
+
+    bench = Bench(unit={"cut": cut})
+    asyncio.run(bench._run())
+    stopped.set()
+    assert bench.kept.record() is None
+    assert bench.said == []
 
 
 def test_a_press_while_a_cut_ride_is_taken_up_begins_no_other(plan: Path) -> None:
@@ -998,26 +1339,44 @@ def test_the_log_knows_whether_the_plan_of_a_cut_ride_is_still_the_same(plan: Pa
 
 
 def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() -> None:
-    facts = RideFacts(170, None, "seven", "", "3", "sim", BEGAN_UNIX_S)
-    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, "", "Cut.", lambda keeper: keeper.begin(facts))
+    write_settings("rider.toml", "hr_rest_bpm = 70\nscheme = 'acsm-max'\ntarget = '2'\n")
+    facts = RideFacts(170, 50, "acsm-reserve", "", "3", "sim", BEGAN_UNIX_S)
+    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
     presses = [Press("select", "long"), Press("select"), Press("select")]
     bench = Bench(
         beating([160] * 200),
         list(zip((100.0, 120.0, 140.0), presses, strict=True)),
         for_s=160.0,
         panel=OffscreenPanel(SIZE),
-        prepared={"scheme": "acsm-max"},
         unit={"cut": lambda: cut, "go_on": True},
     ).run()
     rides = [view for view in bench.seen if isinstance(view, RideView)]
     assert (rides[0].hr_max_bpm, rides[-1].hr_max_bpm) == (170, HR_MAX_BPM)
+    then = prepare(hr_max_bpm=170, hr_rest_bpm=50, scheme="acsm-reserve").bands
+    assert (rides[0].low_bpm, rides[0].high_bpm) == (then.low_bpm(3), then.high_bpm(3))
     [summary] = {view.bands for view in bench.seen if isinstance(view, SummaryView)}
-    assert [name for _, name, _, _ in summary] == [band.name for band in settings.load_scheme("seven").bands]
+    assert [name for _, name, _, _ in summary] == [band.name for band in then.scheme.bands]
     home = next(view for view in bench.seen if isinstance(view, HomeView))
-    today = prepare(hr_max_bpm=HR_MAX_BPM, scheme="acsm-max")
+    today = prepare(hr_max_bpm=HR_MAX_BPM)
     assert (home.hr_max, home.lane) == (f"{HR_MAX_BPM}", lane_text(parse_target(today.target, today.bands)))
-    assert (rides[-1].low_bpm, rides[-1].high_bpm) == (today.bands.low_bpm(3), today.bands.high_bpm(3))
+    assert (rides[-1].low_bpm, rides[-1].high_bpm) == (today.bands.low_bpm(2), today.bands.high_bpm(2))
     assert not any("fails" in text for text in bench.said)
+
+
+def test_a_cut_ride_goes_on_with_the_alarms_that_were_asked_for_and_the_sounds_as_they_are_switched() -> None:
+    write_settings("unit.toml", "[sounder]\nsounds = false\n")
+    facts = RideFacts(HR_MAX_BPM, None, "seven", "", "3", "sim", BEGAN_UNIX_S)
+    cut = CutShort(facts, tuple(beating([120] * 10)), 10.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
+    bench = Bench(
+        HARD,
+        for_s=155.0,
+        prepared={"alarms": settings.load_alarms(changes=["near_max.limit_bpm=135"])},
+        unit={"cut": lambda: cut, "go_on": True},
+    ).run()
+    assert isinstance(bench.sounder, Heard)
+    assert {sound.kind for sound in bench.sounder.sounds} == {"near_max"}
+    assert bench.sounder.at_s[0] < 80
+    assert any(kind == "above_target" for _, kind, _ in bench.alarms())
 
 
 def test_a_cut_ride_is_offered_and_can_be_refused(plan: Path) -> None:
@@ -1075,7 +1434,7 @@ def test_a_ride_in_the_log_that_was_cut_can_be_taken_up(plan: Path) -> None:
         record = log.record(ride.ride_id)
     cut = CutRide(ride.ride_id, ride.facts, ride.duration_s, 0.0)
     short = CutShort(
-        ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, 0.0, "", "Cut.", lambda kept: kept.resume(cut)
+        ride.facts, tuple(beating(HEART)[:99]), ride.duration_s, 0.0, 900.0, "", lambda kept: kept.resume(cut)
     )
     Bench(beating(HEART[100:]), for_s=100.0, keeper=keeper, unit={"cut": lambda: short, "go_on": True}).run()
     with open_log(log_path()) as log:
@@ -1103,11 +1462,11 @@ def test_home_tells_the_strap_its_battery_and_where_it_is_worn() -> None:
 def test_the_strap_is_chosen_on_the_panel_and_remembered() -> None:
     made: list[tuple[str, str]] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append((address, name))
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append((worn.address, worn.name))
         return PlayedStrap([])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         await asyncio.sleep(6)
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
@@ -1136,24 +1495,22 @@ def test_another_strap_begins_when_the_one_before_is_let_go_or_will_not_be(lets_
                 await asyncio.sleep(lets_go_s)
                 happened.append((f"let go {self.address}", loop.time()))
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("new", "Strap one", "-50 dBm"),)
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
     presses: list[Any] = [(1.0, Press("select")), *((2.0 + n, press) for n, press in enumerate(way))]
-    bench = Bench(
-        lambda address, name: Clinging(address), presses, for_s=60.0, look=look, unit={"at_once": False}
-    ).run()
+    bench = Bench(lambda worn: Clinging(worn.address), presses, for_s=60.0, look=look, unit={"at_once": False}).run()
     assert dict(happened)["begins new"] == begins_s
     assert ("let go new" in dict(happened)) == (lets_go_s < 8)  # the end waits for it, but not for ever
     assert "The one before is lost." not in bench.said
 
 
 def test_another_strap_does_not_answer_for_the_one_before() -> None:
-    def strap(address: str, name: str) -> Strap:
-        return PlayedStrap([] if address else [(0.5, Link("connected")), (0.6, Battery("strap", 7))])
+    def strap(worn: settings.StrapSettings) -> Strap:
+        return PlayedStrap([] if worn.address else [(0.5, Link("connected")), (0.6, Battery("strap", 7))])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select"), Press("select")]
@@ -1164,16 +1521,41 @@ def test_another_strap_does_not_answer_for_the_one_before() -> None:
     assert "strap_battery_low" not in {kind for _, kind, _ in bench.alarms()}
 
 
+def test_what_the_strap_before_said_of_the_heart_and_of_its_place_is_not_said_of_the_next() -> None:
+    before: Rows = [(0.5, Link("connected")), (0.6, Worn("chest")), *beating([150] * 9)]
+
+    def strap(worn: settings.StrapSettings) -> Strap:
+        return PlayedStrap([(9.0, Link("connected"))] if worn.address else before)
+
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
+        return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
+
+    way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
+    bench = Bench(
+        strap,
+        [*((1.0 + n, press) for n, press in enumerate(way)), (7.6, lambda: hearts.append(homes(bench)[-1].hr_now))],
+        for_s=30.0,
+        look=look,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    )
+    hearts: list[str] = []
+    bench.run()
+    assert any(view.hr_now == "150 bpm" for view in homes(bench))
+    assert hearts == [""]
+    assert homes(bench)[-1].strap == "connected"
+
+
 def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_the_finger() -> None:
     made: list[str] = []
     found = [tuple((f"C0:FF:EE:00:00:0{n}", f"Strap {n}", "-50 dBm") for n in some) for some in ((1, 2, 3), (3,))]
     searches = iter(found)
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(name)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.name)
         return PlayedStrap([])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         await asyncio.sleep(6)
         return next(searches)
 
@@ -1189,7 +1571,7 @@ def test_a_page_of_straps_that_is_left_and_entered_again_keeps_its_list_under_th
 def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
     tries: list[float] = []
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         tries.append(asyncio.get_running_loop().time())
         if len(tries) == 1:
             raise OSError("Bluetooth is off")
@@ -1204,7 +1586,7 @@ def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
 
 
 def test_a_search_that_failed_is_no_notice_of_the_ride_that_follows() -> None:
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         raise OSError("Bluetooth is off")
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
@@ -1252,11 +1634,11 @@ def test_a_strap_that_cannot_be_remembered_is_the_strap_of_today(monkeypatch: py
     monkeypatch.setattr(settings, "remember", read_only)
     made: list[str] = []
 
-    def strap(address: str, name: str) -> Strap:
-        made.append(name)
+    def strap(worn: settings.StrapSettings) -> Strap:
+        made.append(worn.name)
         return PlayedStrap([])
 
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         return (("C0:FF:EE:00:00:01", "Strap one", "-50 dBm"),)
 
     way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
@@ -1297,7 +1679,7 @@ def test_brightness_shows_and_keeps_what_was_really_set(times: int, set_to: list
 
 
 def test_a_search_that_fails_is_told_and_traps_nobody() -> None:
-    async def look() -> tuple[tuple[str, str, str], ...]:
+    async def look(adapter: str) -> tuple[tuple[str, str, str], ...]:
         raise OSError("Bluetooth is off")
 
     way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 3, Press("select")]
@@ -1327,20 +1709,39 @@ def test_a_settings_file_that_broke_meanwhile_is_told_and_the_unit_goes_on() -> 
 
 
 def test_the_service_manager_hears_what_the_unit_does(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    presses: list[Any] = [(2.0, Press("select")), (9.0, Press("select", "long"))]
+    bench = Bench([(0.5, Link("connected"))], presses, for_s=20.0, unit={"at_once": False})
+    assert told(bench, monkeypatch, tmp_path) == [
+        "READY=1", "STATUS=at home", "STATUS=riding", "STATUS=at home", "STOPPING=1",
+    ]  # fmt: skip
+
+
+def told(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
+    """What the service manager hears, run through, but for that the unit lives."""
     ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     ear.bind(str(tmp_path / "notify"))
     ear.setblocking(False)
     monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-    presses: list[Any] = [(2.0, Press("select")), (9.0, Press("select", "long"))]
-    Bench([(0.5, Link("connected"))], presses, for_s=20.0, unit={"at_once": False}).run()
+    bench.run()
     words: list[str] = []
     with contextlib.suppress(BlockingIOError):
         while True:
             words += ear.recv(4096).decode().splitlines()
     ear.close()
-    assert [word for word in words if word != "WATCHDOG=1"] == [
-        "READY=1", "STATUS=at home", "STATUS=riding", "STATUS=at home", "STOPPING=1",
-    ]  # fmt: skip
+    return [word for word in words if word != "WATCHDOG=1"]
+
+
+@pytest.mark.parametrize(
+    ("what", "doing"),
+    [({"test": Ramp()}, "before a maximal test"), ({"go_on": True}, "taking up a ride that was cut")],
+)
+def test_the_service_manager_hears_what_comes_before_a_ride(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, what: dict[str, Any], doing: str
+) -> None:
+    facts = RideFacts(HR_MAX_BPM)
+    cut = CutShort(facts, tuple(beating([120] * 100)), 100.0, 10.0, 890.0, "", lambda keeper: keeper.begin(facts))
+    bench = Bench([], READ if "test" in what else [], for_s=20.0, unit={**what, "cut": lambda: cut})
+    assert told(bench, monkeypatch, tmp_path) == ["READY=1", f"STATUS={doing}", "STATUS=riding", "STOPPING=1"]
 
 
 # --- nobody listens -------------------------------------------------------------------------------------------------
@@ -1395,12 +1796,13 @@ def test_a_summary_that_cannot_be_made_is_told_once_and_the_next_ride_begins() -
 
 def test_two_rides_in_one_evening_are_two_rides() -> None:
     presses = [Press("select", "long"), Press("select"), Press("select")]
-    happenings: list[Any] = list(zip((100.0, 120.0, 122.0), presses, strict=True))
+    happenings: list[Any] = [*zip((100.0, 120.0, 122.0), presses, strict=True), (160.0, Press("select", "long"))]
     bench = Bench(beating([120] * 200), happenings, for_s=200.0, panel=OffscreenPanel(SIZE)).run()
     # One press leaves the summary, the next begins the ride.
-    assert bench.record.duration_s == pytest.approx(78, abs=0.3)
+    assert bench.record.duration_s == pytest.approx(38, abs=0.3)
     assert bench.record.t_s[0] < 1.5
-    assert any(isinstance(view, SummaryView) for view in bench.seen)
+    summaries = [view.elapsed for view in bench.seen if isinstance(view, SummaryView)]
+    assert list(dict.fromkeys(summaries)) == ["1:40", "0:38"]
 
 
 @pytest.mark.parametrize(("takes_s", "presses"), [(10.0, []), (1.0, [Press("plus")])])
@@ -1471,7 +1873,7 @@ def test_the_ride_is_over_before_the_radio_is_let_go() -> None:
                 await asyncio.sleep(6)
                 deliver(Press("select"))
 
-    bench = Bench(lambda address, name: Clinging(), for_s=30.0).run()
+    bench = Bench(lambda worn: Clinging(), for_s=30.0).run()
     [end] = bench.marks("end")
     assert end.t_s == pytest.approx(30, abs=0.3)
     assert len(bench.record.t_s) in (29, 30)
@@ -1541,6 +1943,30 @@ def test_who_reads_the_pages_before_a_test_and_leaves_has_not_ridden(at_once: bo
     record = bench.kept.record()
     # The ride before it is still the last one.
     assert record is None if at_once else record is not None and record.facts.plan != TEST_PLAN
+
+
+def test_a_unit_whose_work_is_a_test_that_is_not_begun_stops() -> None:
+    reached: list[float] = []
+    bench = Bench([], [(5.0, Press("minus")), (10.0, lambda: reached.append(10.0))])
+    bench.unit = {"test": Ramp(), "stop_with_ride": True}
+    bench.run()
+    assert reached == []
+    assert bench.kept.record() is None
+
+
+def test_a_plan_that_is_edited_during_a_test_is_no_matter_of_the_test(plan: Path) -> None:
+    def edit() -> None:
+        plan.write_text(PLAN.replace("4", "7"))
+        os.utime(plan, (1, 1))
+
+    way = [Press("select"), Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
+    enter = [(20.0, Press("select", "long")), *((25.0, press) for press in way)]
+    begin = [(30.0 + at_s, what) for at_s, what in READ]
+    bench = Bench(beating([120] * 100), [*enter, *begin, (60.0, edit)], 100.0, OffscreenPanel(SIZE))
+    bench.prepared = {"plan": "two"}
+    bench.run()
+    assert bench.record.facts.plan == TEST_PLAN
+    assert [text for text in bench.said if "edited" in text] == []
 
 
 def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_test_and_out_of_no_ride() -> None:

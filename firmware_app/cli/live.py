@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     from firmware_app.unit import Unit
     from firmware_app.wiring import Source, Wiring
 
-LOOK_S = 6.0
+SCAN_S = 6.0
+"""So long the panel's list of straps in range is gathered."""
 
 
 def add_unit_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,7 +45,7 @@ def add_unit_arguments(parser: argparse.ArgumentParser) -> None:
 def live(
     args: argparse.Namespace,
     ready: Preparation,
-    strap: Callable[[str, str], Strap],
+    strap: Callable[[settings.StrapSettings], Strap],
     source: str,
     *,
     wired: bool,
@@ -98,7 +99,7 @@ def simulated_rider(ready: Preparation, test: Ramp | None = None) -> str:
 async def _live(
     args: argparse.Namespace,
     ready: Preparation,
-    strap: Callable[[str, str], Strap],
+    strap: Callable[[settings.StrapSettings], Strap],
     source: str,
     unit_settings: settings.Unit,
     panel_settings: settings.PanelSettings,
@@ -168,7 +169,7 @@ def _wiring(
     unit: settings.Unit,
     panel: SteadyPanel,
     page: TerminalPage | None,
-    strap: Callable[[str, str], Strap],
+    strap: Callable[[settings.StrapSettings], Strap],
     wired: bool,
     terminal: bool,
     keepers: list[LogKeeper],
@@ -186,7 +187,7 @@ def _wiring(
         sources=partial(_sources, unit, wired, terminal),
         say=page.say if page else say,
         watch=page.show if page else lambda view: None,
-        look=partial(_straps_in_range, unit.strap.adapter),
+        look=_straps_in_range,
     )
 
 
@@ -225,7 +226,7 @@ def _sources(unit: settings.Unit, wired: bool, terminal: bool) -> tuple[tuple[st
 async def _straps_in_range(adapter: str) -> tuple[tuple[str, str, str], ...]:
     from firmware_app.devices.strap import in_range
 
-    return tuple((one.address, one.name, f"{one.rssi_dbm} dBm") for one in await in_range(LOOK_S, adapter))
+    return tuple((one.address, one.name, f"{one.rssi_dbm} dBm") for one in await in_range(SCAN_S, adapter))
 
 
 def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
@@ -243,11 +244,11 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
         say(f"There is no ride to go on with: {why}. {new}".rstrip())
     elif cut is not None and at_once and not asked:
         from firmware_app.core.times import clock_text
-        from firmware_app.store.log import FALSE_START_S, RESUME_WITHIN_S
+        from firmware_app.store.log import FALSE_START_S
 
         command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
-        left = clock_text(min(FALSE_START_S, RESUME_WITHIN_S - cut.away_s))
-        say(f"{cut.words} This is a new ride: end it, and within {left} `{command}` goes on with the one before.")
+        left = clock_text(min(FALSE_START_S, cut.left_s))
+        say(f"{cut.words()} This is a new ride: end it, and within {left} `{command}` goes on with the one before.")
     return cut
 
 
@@ -264,7 +265,7 @@ def _being_ridden() -> bool:
 
 
 def _cut_in_log(source: str) -> CutShort | None:
-    from firmware_app.store.log import LogError, log_path, open_log
+    from firmware_app.store.log import RESUME_WITHIN_S, LogError, log_path, open_log
 
     path = log_path()
     if not path.exists():
@@ -279,20 +280,17 @@ def _cut_in_log(source: str) -> CutShort | None:
             if cut is None:
                 return None
             from firmware_app.core.record import events_of
-            from firmware_app.core.times import clock_text
             from firmware_app.cut_ride import CutShort
 
             record = log.record(cut.ride_id)
             plans = (str(mark.detail.get("digest", "")) for mark in record.marks if mark.kind == "plan")
-            # Where no clock knows how long it lay cut, nothing is said of it.
-            ago = f" {clock_text(cut.away_s)} ago" if cut.away_s else ""
             return CutShort(
                 facts=cut.facts,
                 events=tuple(events_of(record)),
                 t_s=cut.t_s,
                 away_s=cut.away_s,
+                left_s=RESUME_WITHIN_S - cut.away_s,
                 plan=next(plans, ""),
-                words=f"A ride of {clock_text(cut.t_s)} was cut{ago}.",
                 take_up=lambda keeper: keeper.resume(cut),
             )
     except LogError as error:

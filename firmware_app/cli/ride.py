@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from functools import partial
 from typing import TYPE_CHECKING
 
 from firmware_app import settings
@@ -79,8 +78,7 @@ def _ride(args: argparse.Namespace) -> int:
         ready = options.prepared(args, hr_max_bpm=hr_max_bpm, target=lane)
         return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test_ramp(args, ready))
     ready = options.prepared(args)
-    strap = partial(_ble, settings.load_unit().strap.adapter)
-    return live(args, ready, strap, "strap", wired=True, go_on=args.resume, test=_test_ramp(args, ready))
+    return live(args, ready, _ble, "strap", wired=True, go_on=args.resume, test=_test_ramp(args, ready))
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -92,10 +90,10 @@ def _check(args: argparse.Namespace) -> None:
             raise UsageError(f"--maximal-test is a ride of its own: leave {name} out")
 
 
-def _ble(adapter: str, address: str, name: str) -> Strap:
+def _ble(worn: settings.StrapSettings) -> Strap:
     from firmware_app.devices.strap import BleStrap
 
-    return BleStrap(address, name, adapter)
+    return BleStrap(worn.address, worn.name, worn.adapter)
 
 
 def _test_ramp(args: argparse.Namespace, ready: Preparation) -> Ramp | None:

@@ -93,7 +93,7 @@ def _check(args: argparse.Namespace) -> None:
             raise UsageError(f"--pictures {args.pictures}: {error.strerror}; name a folder that can be made") from error
 
 
-def live_strap(scenario: str, seed: int) -> tuple[int, str, Callable[[str, str], Strap]]:
+def live_strap(scenario: str, seed: int) -> tuple[int, str, Callable[[settings.StrapSettings], Strap]]:
     """For ``ride --strap sim``: the rider's maximum in bpm, the lane, and the strap."""
     ride = _ride(scenario, 1.0, seed)
     low_bpm, high_bpm = ride.target_bpm
@@ -106,10 +106,10 @@ def _ride(scenario: str, dirt: float, seed: int) -> LabelledRide:
     return labelled_ride(scenario, dirt, seed)
 
 
-def _strap_of(ride: LabelledRide) -> Callable[[str, str], Strap]:
+def _strap_of(ride: LabelledRide) -> Callable[[settings.StrapSettings], Strap]:
     from sim.live import SimulatedStrap
 
-    return lambda address, name: SimulatedStrap(ride)
+    return lambda worn: SimulatedStrap(ride)
 
 
 async def _headless(args: argparse.Namespace, ready: Preparation, ride: LabelledRide) -> tuple[RideRecord, str]:

@@ -147,7 +147,7 @@ async def _ride(watch: _Watch) -> None:
         wiring = Wiring(
             panel=OffscreenPanel((480, 320)),
             clock=LoopClock(time.time()),
-            strap=lambda address, name: _AgainAndAgain(ride),
+            strap=lambda worn: _AgainAndAgain(ride),
             sounder=lambda: (SilentSounder(), None),
             keeper=lambda on_fault: LogKeeper(folder / "rides.sqlite3", on_fault),
             sources=lambda: (("watch", watch), ("rider", _Rider(watch.length_s))),

@@ -582,4 +582,5 @@ def test_a_clock_that_is_plainly_wrong_dates_no_ride(
     keeper.close()
     cut = live._cut_ride("sim", True, False)
     assert cut is not None
-    assert cut.words == "A ride of 4:00 was cut."
+    assert cut.words() == "A ride of 4:00 was cut."
+    assert cut.left_s == 900

@@ -14,7 +14,7 @@ import pytest
 
 from firmware_app.devices.strap import Pace
 from firmware_app.store.writer import LogWriter
-from firmware_app.unit import LET_GO_S
+from firmware_app.worn_strap import LET_GO_S
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "config" / "rumblestrip.service"

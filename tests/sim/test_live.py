@@ -81,7 +81,7 @@ def live(one: LabelledRide, ready: Preparation) -> RideRecord:
             return SilentSounder(), None
 
         keeper: Callable[[object], MemoryKeeper] = lambda on_fault: kept  # noqa: E731
-        strap: Callable[[str, str], SimulatedStrap] = lambda address, name: SimulatedStrap(one)  # noqa: E731
+        strap: Callable[[settings.StrapSettings], SimulatedStrap] = lambda worn: SimulatedStrap(one)  # noqa: E731
         wiring = Wiring(None, LoopClock(1.8e9), strap, no_sound, keeper)
         await Unit(wiring, ready, settings.Unit(), "sim", stop_with_ride=True).run()
 
