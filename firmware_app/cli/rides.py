@@ -256,6 +256,8 @@ def _told(mark: Mark) -> str:
             return str(text)
         case ("gap", {"from_s": int() | float() as from_s}):
             return f"no heart rate to trust since {rounded_time(from_s)}"
+        case ("slept", {"from_s": int() | float() as from_s}):
+            return f"the unit slept, or stood still, since {rounded_time(from_s)}"
         case ("link", {"state": state}):
             return f"strap {state}"
         case ("clock", {"unix_s": int() | float() as unix_s}) if on_a_calendar(unix_s) is not None:

@@ -111,6 +111,7 @@ def test_a_ride_as_json(capsys: pytest.CaptureFixture[str]) -> None:
             "the test was not maximal: the ramp was too short",
         ),
         ("clock", {"unix_s": 1e300}, "clock: unix s 1e+300"),
+        ("slept", {"from_s": 60.0}, "the unit slept, or stood still, since 1:00"),
         ("gap", {}, "gap"),
         ("a new kind", {"some_key": 1}, "a new kind: some key 1"),
     ],
