@@ -359,10 +359,8 @@ class Unit:
     def _attempt(self, part: str, act: Callable[[], None]) -> bool:
         """What must not take the ride with it; whether it went well.
 
-        A failure is told once, and once more when the part is well again.
-
-        Not at its first success: a page that shows the fault may draw where the page without it does not, and the two
-        would chase each other.
+        A failure is told once, and once more when the part has been well for a while, not at its first success: a page
+        that shows the fault may draw where the page without it does not, and the two would chase each other.
         """
         now_s = self._wiring.clock.t_s()
         try:

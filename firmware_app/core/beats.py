@@ -115,7 +115,7 @@ _VOUCHED_S = 2.0
 _OUT_OF_REACH_S = (12.0, 12.0)
 _OUT_OF_REACH_REPORTED_S = (35.0, 15.0)
 _HARDLY_OUT_S, _HARDLY_OUT_BPM = 12.0, 12.0
-_GOES_ON_S, _GOES_ON_BPM = 6.0, 4.0
+_LEADS_ON_S, _LEADS_ON_BPM = 6.0, 4.0
 
 # A strap may count every second beat for minutes, and an arm band the pedals. A fall under this share of where the
 # heart was must last for so much of the time that the heart was followed before it, up to a limit: the first witness is
@@ -440,8 +440,8 @@ class Gate:
                 out_bpm = abs(step_bpm) - reach_bpm
                 wait_s = min(out_of_reach_s[step_bpm > 0], _HARDLY_OUT_S + out_bpm)
                 ran_bpm = here_bpm - run.began_bpm if step_bpm > 0 else run.began_bpm - here_bpm
-                if out_bpm <= _HARDLY_OUT_BPM and ran_bpm >= _GOES_ON_BPM:
-                    wait_s = _GOES_ON_S
+                if out_bpm <= _HARDLY_OUT_BPM and ran_bpm >= _LEADS_ON_BPM:
+                    wait_s = _LEADS_ON_S
                 if step_bpm < 0 and self._vouches(here_bpm):
                     wait_s = _VOUCHED_S
                 if here_bpm < _HALF * run.left_bpm:

@@ -3,7 +3,8 @@
 It moves the number away for as long as the strap averages, and back in one step. A number that jumps as no heart does
 keeps the track where it is for so long, as far as the jump explains the number. One that goes on jumping or running the
 same way is no such beat, and one that changes after it stood for long (where only changes are recorded, it may) is no
-jump.
+jump. A heart on the rise may meet a number that is too low, and then the step back leads away from it: that is still
+owed.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ _STOOD_S = 30.0
 _RUNS_ON_BPM = 2.0
 _EXPLAINED_BPM = 8.0
 _JUMPED_BACK_BPM = 15.0
-_OWED_BPM = 3.0
+_OWED_BPM = 3.0  # nearer than any other step back has to come: nothing shows meanwhile that the number is off
 
 
 class Jump:
@@ -50,7 +51,6 @@ class Jump:
         if off_s > _AVERAGED_S:
             self._bpm = self._owed_bpm = 0.0
         if off_bpm <= REPORT_TOLERANCE_BPM:
-            # A heart that rises may meet a number that is too low; the beat that was missed has yet to leave it.
             self._owed_bpm = self._bpm or self._owed_bpm
             self._bpm = 0.0
             return False
