@@ -370,6 +370,8 @@ def _estimate(args: argparse.Namespace) -> Answer:
     }
     text = f"Estimate: {found.value_bpm} bpm, nine times in ten between {found.low_bpm:.0f} and {found.high_bpm:.0f}."
     lines = [text, found.why]
+    if seen and all(one.effort == "hard" for one in seen):
+        lines.append("In which ride did you give everything? --all-out RIDE says so, and narrows the range.")
     if rider.rate_medicines:
         lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
     return document, "\n".join(lines)

@@ -6,10 +6,10 @@ the running estimate is a proposal at most. docs/maximum.md derives it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from math import erf, erfc, exp, hypot, sqrt
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 
@@ -186,6 +186,11 @@ _ALL_OUT_GAP_BPM = 4.0
 """How far below the maximum an all-out ride ends, on average; exponential (common practice, no source)."""
 _MONTH_DAYS = 30.0
 """Of the all-out rides of so many days only the best counts as one (own choice)."""
+_ALIKE_SDS = 2.0
+"""Hard rides with peaks within so many SD of the highest are one word, of their mean (own choice)."""
+_AGREE_DAYS = 3
+"""Each day on which doubtful rides are alike makes it less likely that all are false, up to so many (own choice)."""
+_RANGE_HOLDS, _RANGES_TRIED = 0.9, 41
 _GRID_BPM = 0.25
 """How fine the maximum is searched for: finer than anything that is said of it."""
 _AGEING_BPM_A = 0.64
@@ -193,11 +198,11 @@ _AGEING_BPM_A = 0.64
 _WANDER_BPM_A = 1.0
 """SD that a year adds to what was learnt before it: training, weight, illness (own choice)."""
 _STRAY = 0.005
-_STRAY_UNSOUND = 0.1
+_STRAY_UNSOUND, _STRAY_AGAIN = 0.1, 0.5
 _STRAY_TEST = 1e-6
-"""The chance that a piece of evidence is false after all; unsound where an artefact could explain it (own choice). A
-sound test that no sound ride stands above is believed before any formula: people stray from it further than a normal
-distribution does."""
+"""The chance that a piece of evidence is false after all; unsound where an artefact could explain it, again where the
+same strap has misled before (own choice). A sound test that no sound ride stands above is believed before any formula:
+people stray from it further than a normal distribution does."""
 
 TEST_PLAN = "maximal-test"
 """The plan's name in the log of a ride that was a guided maximal test; a mark of kind ``verdict`` tells how it went."""
@@ -253,7 +258,7 @@ def observe(found: Evidence, days_ago: float, effort: Effort, label: str) -> Obs
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What the maximum probably is. low_bpm and high_bpm bound the middle 90 %. ``why`` says what it rests on, and
+    """What the maximum probably is. low_bpm and high_bpm bound the likeliest 90 %. ``why`` says what it rests on, and
     what higher peak proposes nothing and why."""
 
     value_bpm: int
@@ -267,33 +272,75 @@ def estimate(observations: Sequence[Observation], age: float | None, medicines: 
 
     A Bayesian posterior on a grid of today's maximum. Time widens what an old observation says and age lowers it, so
     each enters as what it says of today. Of the all-out rides of a month only the best counts as all-out: the same
-    rider falls short in the same way, and the others are no independent word on how far.
+    rider falls short in the same way, and the others are no independent word on how far. Nor are hard rides that are
+    alike: that a rider comes as far again and again does not say that there is more, and the highest of many is high by
+    luck as well. The value is the median, the range the shortest that holds nine parts in ten: what was held may be all
+    that there is.
     """
     import numpy as np
 
     mean, sd = (PRIOR.of_age(age), PRIOR.sd_bpm) if age is not None and not medicines else _ANY_AGE
     grid = np.arange(HR_MAX_RANGE_BPM[0], HR_MAX_RANGE_BPM[1] + _GRID_BPM, _GRID_BPM)
     weight = np.exp(-0.5 * ((grid - mean) / sd) ** 2)
-    for seen in _one_all_out_a_month(observations):
-        weight = weight * _likelihood(grid, seen, _stray(seen, observations))
+    for words in _chains(observations):
+        fits = np.ones_like(grid)
+        for word in reversed(words):
+            fits = (1 - word.stray) * _fits(grid, word) + word.stray * fits
+        weight = weight * fits
         weight /= weight.sum()
     below = np.cumsum(weight) / weight.sum()
-    low, middle, high = (float(np.interp(part, below, grid)) for part in (0.05, 0.5, 0.95))
-    value = whole_bpm(middle)
-    return Estimate(value, round(low, 1), round(high, 1), _why(observations, age, medicines, value))
+    begins = np.linspace(0.0, 1.0 - _RANGE_HOLDS, _RANGES_TRIED)
+    lows, highs = (np.interp(part, below, grid) for part in (begins, begins + _RANGE_HOLDS))
+    shortest = int(np.argmin(highs - lows))
+    low_bpm, high_bpm = float(lows[shortest]), float(highs[shortest])
+    value_bpm = whole_bpm(float(np.interp(0.5, below, grid)))
+    return Estimate(value_bpm, round(low_bpm, 1), round(high_bpm, 1), _why(observations, age, medicines, value_bpm))
 
 
-def _one_all_out_a_month(observations: Sequence[Observation]) -> list[Observation]:
-    kept, best_at = [], list[float]()
+class _Word(NamedTuple):
+    """What one ride, or several alike, say of today's maximum. stray: the chance that it is false after all."""
+
+    effort: Effort
+    bpm: float
+    sd_bpm: float
+    stray: float
+
+
+def _chains(observations: Sequence[Observation]) -> Iterator[list[_Word]]:
+    """What is known independently of each other; of a chain the next word counts where the one before is false."""
+    hard, best_at = list[Observation](), list[float]()
     for seen in sorted(observations, key=lambda one: -one.peak_bpm):
-        effort = seen.effort
-        if effort == "all_out":
-            if any(abs(seen.days_ago - days) < _MONTH_DAYS for days in best_at):
-                effort = "hard"
-            else:
-                best_at.append(seen.days_ago)
-        kept.append(replace(seen, effort=effort))
-    return kept
+        of_the_month = any(abs(seen.days_ago - days) < _MONTH_DAYS for days in best_at)
+        if seen.effort == "hard" or (seen.effort == "all_out" and of_the_month):
+            hard.append(seen)
+            continue
+        if seen.effort == "all_out":
+            best_at.append(seen.days_ago)
+        yield [_Word(seen.effort, _today_bpm(seen), _sd_bpm(seen), _stray(seen, observations))]
+    for sound in (True, False):
+        yield list(_alike([seen for seen in hard if seen.sound is sound]))
+
+
+def _alike(hard: list[Observation]) -> Iterator[_Word]:
+    """One word for all the hard rides that are alike within their noise, the highest first. All are sound, or none."""
+    left = sorted(hard, key=lambda one: -_today_bpm(one))
+    unsound = _STRAY_UNSOUND
+    while left:
+        top_bpm, sd_bpm = _today_bpm(left[0]), _sd_bpm(left[0])
+        alike = [seen for seen in left if top_bpm - _today_bpm(seen) <= _ALIKE_SDS * min(sd_bpm, _sd_bpm(seen))]
+        stray = _STRAY if left[0].sound else unsound ** min(_days(alike), _AGREE_DAYS)
+        yield _Word("hard", sum(map(_today_bpm, alike)) / len(alike), sd_bpm, stray)
+        left = [seen for seen in left if seen not in alike]
+        unsound = _STRAY_AGAIN
+
+
+def _days(observations: Sequence[Observation]) -> int:
+    """On how many days they were ridden."""
+    days = list[float]()
+    for seen in observations:
+        if all(abs(seen.days_ago - day) >= _ANOTHER_DAY_DAYS for day in days):
+            days.append(seen.days_ago)
+    return len(days)
 
 
 def _years(seen: Observation) -> float:
@@ -318,23 +365,23 @@ def _stray(seen: Observation, observations: Sequence[Observation]) -> float:
     return _STRAY_TEST if seen.effort == "test" and not outdone else _STRAY
 
 
-def _likelihood(grid: NDArray[np.float64], seen: Observation, stray: float) -> NDArray[np.float64]:
-    """How well each maximum of today explains an observation, up to a factor."""
+def _fits(grid: NDArray[np.float64], word: _Word) -> NDArray[np.float64]:
+    """How well each maximum of today explains a word that is true; 1 where it does best."""
     import numpy as np
 
-    sd = _sd_bpm(seen)
-    over = [float(value) for value in grid - _today_bpm(seen)]
-    if seen.effort == "test":
+    sd = word.sd_bpm
+    over = [float(value) for value in grid - word.bpm]
+    if word.effort == "test":
         fits = [exp(-0.5 * (x / sd) ** 2) for x in over]
-    elif seen.effort == "hard":
+    elif word.effort == "hard":
         fits = [0.5 * (1 + erf(x / sd / sqrt(2))) for x in over]
     else:
-        # An exponential gap seen through normal noise, scaled to 1 at its highest.
+        # An exponential gap seen through normal noise.
         gap = _ALL_OUT_GAP_BPM
         # 700: beyond it a float overflows.
         fits = [exp(min(0.5 * (sd / gap) ** 2 - x / gap, 700)) * erfc((sd / gap - x / sd) / sqrt(2)) for x in over]
     values = np.array(fits)
-    return (1 - stray) * values / max(float(values.max()), 1e-300) + stray
+    return values / max(float(values.max()), 1e-300)
 
 
 def against(seen: Observation, age: float | None) -> str:

@@ -207,6 +207,13 @@ def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys:
         assert told in last
 
 
+def test_the_estimate_asks_for_the_ride_in_which_everything_was_given(capsys: pytest.CaptureFixture[str]) -> None:
+    number = store(ride(180.0))
+    for words, asks in [((), True), (("--all-out", str(number)), False)]:
+        assert main(["maximum", "estimate", *words]) == 0
+        assert ("--all-out RIDE" in capsys.readouterr().out) is asks
+
+
 def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
     number = store(ride(180.0))
     assert ask("estimate", "--all-out", "last") == ask("estimate", "--all-out", str(number)) != ask("estimate")
