@@ -203,12 +203,17 @@ def convert(data: Any, kind: type[T], path: Path) -> T:
         raise SettingsError(f"{path}: {key or 'the file'}: {what}; {cure}") from error
 
 
+def is_there(path: Path) -> bool:
+    """Whether a rider wrote this file. A link that leads nowhere was not left out: reading it tells what is wrong."""
+    return path.is_symlink() or path.exists()
+
+
 def load(name: str, kind: type[T]) -> T:
     """``name``.toml: the defaults with the rider's own file laid over them, key by key."""
     path = defaults_dir() / f"{name}.toml"
     data = read_toml(path)
     own = config_dir() / f"{name}.toml"
-    if own.exists():
+    if is_there(own):
         data = overlaid(data, read_toml(own))
         path = own
     return convert(data, kind, path)
@@ -424,7 +429,7 @@ def load_alarms(path: Path | None = None, changes: Sequence[str] = ()) -> alarms
     changes: ``KEY=VALUE`` in TOML's own words, such as ``near_max.dwell_s=10``.
     """
     own = config_dir() / "alarms.toml"
-    layers = [(file, read_toml(file)) for file in (own if own.exists() else None, path) if file is not None]
+    layers = [(file, read_toml(file)) for file in (own if is_there(own) else None, path) if file is not None]
     for change in changes:
         try:
             layers.append((Path(f"--set {change}"), tomllib.loads(change)))
@@ -504,7 +509,7 @@ def load_scheme(name: str) -> bands.Scheme:
         names = ", ".join(scheme_names())
         raise SettingsError(f"scheme {name!r}: choose one of {names}, or write your own file in {folder}")
     own = config_dir() / "bands" / f"{name}.toml"
-    path = own if own.exists() else defaults_dir() / "bands" / own.name
+    path = own if is_there(own) else defaults_dir() / "bands" / own.name
     data = read_toml(path)
     try:
         form = msgspec.convert(data, SchemeFile)

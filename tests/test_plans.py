@@ -51,6 +51,14 @@ def test_a_plan_is_known_by_its_name_or_by_where_it_lies(tmp_path: Path, monkeyp
     assert plans.load_plan(str(path)).name == str(path)
 
 
+def test_a_plan_that_is_a_link_to_nowhere_is_told_and_not_taken_for_the_shipped_one() -> None:
+    own = settings.config_dir() / "sessions" / "hill-repeats.toml"
+    own.parent.mkdir(parents=True)
+    own.symlink_to("nowhere.toml")
+    with pytest.raises(settings.SettingsError, match=f"{own}: cannot be read .*check that it exists"):
+        plans.load_plan("hill-repeats")
+
+
 def test_repeats_nested_once_are_written_out_with_their_rounds(tmp_path: Path) -> None:
     text = HEAD + (
         "[[steps]]\nrepeat = 2\n"

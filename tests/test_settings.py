@@ -7,6 +7,7 @@ import os
 import re
 import stat
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -207,6 +208,24 @@ def test_remembering_follows_a_link(own: Path, tmp_path: Path) -> None:
     assert (own / "unit.toml").is_symlink()
     assert kept.read_text().startswith("# mine\n")
     assert settings.load("unit", settings.Unit).panel.theme == "night"
+
+
+@pytest.mark.parametrize(
+    ("name", "read"),
+    [
+        ("rider.toml", lambda: settings.load("rider", settings.Rider)),
+        ("unit.toml", settings.load_unit),
+        ("alarms.toml", settings.load_alarms),  # with a limit that a doctor gave
+        ("bands/seven.toml", lambda: settings.load_scheme("seven")),
+    ],
+)
+def test_a_link_that_leads_nowhere_is_told_and_not_taken_for_a_file_left_out(
+    name: str, read: Callable[[], object], own: Path
+) -> None:
+    (own / name).parent.mkdir(exist_ok=True)
+    (own / name).symlink_to("nowhere.toml")
+    with pytest.raises(SettingsError, match=f"{name}: cannot be read .*check that it exists"):
+        read()
 
 
 def test_remembering_makes_a_private_file() -> None:

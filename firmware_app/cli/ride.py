@@ -74,7 +74,8 @@ def _ride(args: argparse.Namespace) -> int:
     if args.strap == "sim":
         from firmware_app.cli.simulate import live_strap
 
-        hr_max_bpm, lane, strap = live_strap("demo", 1)
+        # The demo is over before the warm-up of a test is; of the seeds this one keeps its signal up to the top.
+        hr_max_bpm, lane, strap = live_strap("maximal", 3) if args.maximal_test else live_strap("demo", 1)
         ready = options.prepared(args, hr_max_bpm=hr_max_bpm, target=lane)
         return live(args, ready, strap, "sim", wired=True, go_on=args.resume, test=_test_ramp(args, ready))
     ready = options.prepared(args)

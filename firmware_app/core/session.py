@@ -210,12 +210,14 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
     """
     found: dict[str, str] = {}
     hr_bpm = bands.hr_max_bpm / 2
+    near_bpm = whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm)
     for step in plan.steps:
         lane, limit_bpm = _for_rider(plan, step, bands)
         time_s, arrival = step.ends.time_s, step.ends.arrival
         if time_s is None:
             continue
-        if lane and _lies_at(lane, whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm)) and time_s > NEAR_MAX_HOLD_S:
+        near = lane is not None and _lies_at(lane, near_bpm)
+        if lane and near and time_s > NEAR_MAX_HOLD_S:
             found[f"{step.name} near"] = (
                 f"{step.name}: {lane.low_bpm} to {lane.high_bpm} bpm is near the maximum of {bands.hr_max_bpm} bpm, "
                 f"where the unit warns you and nobody stays for {clock_text(time_s)}; choose a lower lane or a shorter "
@@ -223,14 +225,16 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
             )
         if arrival:
             lane = Target(0, limit_bpm, "") if arrival.side == "below" else Target(limit_bpm, bands.hr_max_bpm, "")
+            near = _rise_bpm(step, limit_bpm) >= near_bpm
         if lane is None:
             continue
         way, needs_s = course(hr_bpm, lane), arrival_s(hr_bpm, lane)
         if needs_s > time_s:
             verb = "rise" if way and way.way == 1 else "fall"
             edge_bpm = lane.low_bpm if verb == "rise" else lane.high_bpm
-            longer = f"{ceil((needs_s + 60) / 60)} min"
-            cure = f"give it {longer}" if arrival else f"ride it by feel (leave out its target) or give it {longer}"
+            # Nobody is told to stay near maximum for longer.
+            other = "choose a lower one" if near else f"give it {ceil((needs_s + 60) / 60)} min"
+            cure = other if arrival else f"ride it by feel (leave out its target) or {other}"
             needs = f"the heart needs about {clock_text(needs_s)} to {verb} to {edge_bpm} bpm"
             found.setdefault(step.name, f"{step.name}: {needs}, and the step ends after {clock_text(time_s)}; {cure}")
         if way:
@@ -248,19 +252,19 @@ def own_near_max_bpm(hr_max_bpm: int, begins_bpm: float) -> int | None:
 
 
 def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:
-    """Which of the plan's lanes lie near maximum, in a sentence; "" where none does. begins_bpm: as the alarm has it.
+    """Which of the plan's steps lie near maximum, in a sentence; "" where none does. begins_bpm: as the alarm has it.
 
-    A lane lies there when its middle does. Of a limit under the usual one, of which a plan does not know, every lane is
-    spoken of that reaches it. Raises BandError as ``targets`` does.
+    One lies there with the middle of its lane, or when it waits for the heart to rise there. Of a limit under the usual
+    one, of which a plan does not know, every lane is spoken of that reaches it. Raises BandError as ``targets`` does.
     """
     near_bpm = whole_bpm(begins_bpm)
     own = own_near_max_bpm(bands.hr_max_bpm, begins_bpm) is not None
     found: dict[str, int] = {}
     for step in plan.steps:
-        lane, until_bpm = _for_rider(plan, step, bands)
-        rises = step.ends.arrival is not None and step.ends.arrival.side == "above"
-        high_bpm = max(lane.high_bpm if lane else 0, until_bpm if rises else 0)
-        if (lane and _lies_at(lane, near_bpm)) or (own and high_bpm >= near_bpm):
+        lane, limit_bpm = _for_rider(plan, step, bands)
+        rise_bpm = _rise_bpm(step, limit_bpm)
+        high_bpm = max(lane.high_bpm if lane else 0, rise_bpm)
+        if (lane and _lies_at(lane, near_bpm)) or (high_bpm if own else rise_bpm) >= near_bpm:
             name = step.name or "the lane"
             found[name] = max(found.get(name, 0), high_bpm)
     if not found:
@@ -271,6 +275,11 @@ def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:
     else:
         about = f"near maximum begins at {near_bpm} bpm, and there the unit tells you to ease; this lies there"
     return f"{about}: {where}; choose a lower lane"
+
+
+def _rise_bpm(step: Step, limit_bpm: int) -> int:
+    """The heart rate that a step waits for the heart to rise to; 0 where it waits for no such thing."""
+    return limit_bpm if step.ends.arrival and step.ends.arrival.side == "above" else 0
 
 
 def _lies_at(lane: Target, near_bpm: int) -> bool:

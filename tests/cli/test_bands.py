@@ -121,4 +121,4 @@ def test_a_bad_scheme_names_file_and_line(
 
 def test_an_unknown_scheme_lists_those_there_are(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bands", "--scheme", "../rider"]) == 2
-    assert "acsm-max, acsm-reserve, seven" in capsys.readouterr().err
+    assert f"choose one of {', '.join(settings.scheme_names())}" in capsys.readouterr().err

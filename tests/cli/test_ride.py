@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import errno
 import fcntl
@@ -25,7 +26,8 @@ from pygame import Surface
 from firmware_app import settings
 from firmware_app.cli import live, main
 from firmware_app.core import views
-from firmware_app.core.events import Sample
+from firmware_app.core.events import Effect, Press, Sample
+from firmware_app.core.maximal_test import MaximalTest
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
 from firmware_app.core.views import (
@@ -40,8 +42,11 @@ from firmware_app.core.views import (
 )
 from firmware_app.devices.clock import SystemClock
 from firmware_app.devices.panel import OffscreenPanel, Panel, SteadyPanel
+from firmware_app.devices.strap import Strap
+from firmware_app.preparation import Preparation
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
+from sim.runner import run_virtual
 
 SHORT = ["ride", "--strap", "sim", "--panel", "offscreen", "--stop-after-s"]
 
@@ -326,6 +331,27 @@ def test_what_the_unit_has_said_is_not_said_again_by_the_page(
     page.show(ListView("Plans", (("Hill repeats", "2:25:00"),), 0, "", ("up", "choose", "down")))
     page.show(HOME)
     assert capsys.readouterr().err.count(HOME.notice) == 1
+
+
+def test_a_simulated_rider_lasts_through_the_maximal_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[tuple[Preparation, Callable[[settings.StrapSettings], Strap]]] = []
+    monkeypatch.setattr(
+        "firmware_app.cli.ride.live", lambda _, ready, strap, *__, **___: made.append((ready, strap)) or 0
+    )
+    assert main([*SHORT, "1", "--maximal-test"]) == 0
+    [(ready, strap)] = made
+    test = MaximalTest(ready.facts("sim"), ready.alarms)
+
+    fed: list[Effect] = []
+
+    async def ridden() -> None:
+        loop = asyncio.get_running_loop()
+        loop.call_at(28.5 * 60, lambda: test.feed(Press("plus"), loop.time()))
+        await strap(settings.StrapSettings()).run(lambda event: fed.extend(test.feed(event, loop.time())))
+
+    run_virtual(ridden())
+    assert test.verdict is not None
+    assert test.verdict.maximal, test.verdict.why
 
 
 def test_a_question_of_the_maximal_test_is_read_whole_before_it_is_answered(shown: Shown) -> None:

@@ -13,6 +13,7 @@ from firmware_app.core.bands import Band, BandError, Scheme, table
 from firmware_app.core.session import (
     CUE_S,
     HOLD_S,
+    Arrival,
     Ends,
     Plan,
     PlanError,
@@ -302,6 +303,21 @@ def test_the_warning_begins_where_the_published_heart_just_misses_its_lane() -> 
 def test_a_long_step_near_the_maximum_is_warned_of() -> None:
     (text,) = warnings(plan(Step("top", "7", Ends(600))), BANDS)
     assert "near the maximum" in text
+
+
+@pytest.mark.parametrize("rise", [None, parse_arrival("above 178bpm")])
+def test_no_cure_asks_for_more_time_near_the_maximum(rise: Arrival | None) -> None:
+    (text,) = warnings(plan(Step("top", None if rise else "95-100%", Ends(50, arrival=rise))), BANDS)
+    assert "choose a lower one" in text
+    assert "min" not in text
+
+
+def test_an_arrival_near_the_maximum_is_named_as_a_lane_there_is() -> None:
+    def said(until: str) -> str:
+        return near_max_caution(plan(Step("rise", "5", Ends(600, arrival=parse_arrival(until)))), BANDS, 169.2)
+
+    assert "rise (up to 169 bpm)" in said("above 169bpm")
+    assert said("above 168bpm") == said("below 175bpm") == ""
 
 
 def test_a_lane_or_an_arrival_that_reaches_a_lower_limit_of_the_riders_is_named() -> None:
