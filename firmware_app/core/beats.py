@@ -195,7 +195,9 @@ class Gate:
         """Take one measurement at its time of arrival; times must not go back."""
         silent_s = self._arrive(t_s)
         self._unseen_s = 0.0
-        rrs = measurement.rr_ms
+        # Beside a heart's own intervals one of no time, or of over three beats of the slowest, fills the packet up.
+        hearts = tuple(rr_ms for rr_ms in measurement.rr_ms if 0 < rr_ms <= 3 * 60000 / HR_RANGE_BPM[0])
+        rrs = hearts or measurement.rr_ms
         stuck = self._repeats.stuck(measurement, t_s, self._sends_rr > 0.5)
         self._reported_bpm = measurement.hr_bpm if rrs else None
         if rrs:

@@ -759,3 +759,16 @@ def test_the_longest_packet_of_the_longest_intervals_is_refused_like_any_other_n
     trusted = gate.feed(decode(bytes([0x10, 120]) + b"\xff\xff" * 255), 61.0)
     assert trusted.hr_bpm == pytest.approx(120, abs=2)
     assert gate.at(65.0).hr_bpm is None
+
+
+@pytest.mark.parametrize("padding_ms", [0.0, 63999.02])
+def test_a_strap_that_fills_up_its_packets_is_heard_all_the_same(padding_ms: float) -> None:
+    """The same bytes in every packet are no beats: after a drop-out too."""
+    gate = Gate()
+    for t_s, measurement in notified(heart(lambda t: 150 + 10 * np.sin(t / 20), 120)):
+        if 40 < t_s <= 70:
+            continue
+        found = gate.feed(replace(measurement, rr_ms=(*measurement.rr_ms, padding_ms)), t_s)
+        if 20 < t_s <= 40 or t_s > 75:
+            assert found.hr_bpm == pytest.approx(150 + 10 * np.sin(t_s / 20), abs=4)
+            assert found.quality > 0.3
