@@ -248,7 +248,8 @@ class Situation:
     trusted_bpm: None when there is no heart rate to trust; since when: untrusted_since_s. trend_bpm, trend_bpm_s: the
     trusted heart rate without its quick swings, and its slope. doubt_bpm, unseen_s: the gate's own. on_its_way:
     whether a heart outside the lane is getting there as fast as its lag lets it, or has just got there that way;
-    arrived: whether it has been in the lane since the lane last moved. arriving: whether notifications come in at all.
+    arrived: whether it has been in the lane since the lane last moved. denied: whether the strap itself reports far
+    more than is trusted. arriving: whether notifications come in at all.
     """
 
     t_s: float = 0.0
@@ -261,6 +262,7 @@ class Situation:
     quality: float = 0.0
     doubt_bpm: float = 0.0
     unseen_s: float = 0.0
+    denied: bool = False
     contact: bool | None = None
     arriving: bool = False
     untrusted_since_s: float | None = 0.0
@@ -569,9 +571,12 @@ class Engine:
         return row is not None and row.active
 
     def may_urge(self, s: Situation) -> bool:
-        """Whether anything may ask for more: not near maximum, nor up into it, nor after a fall that no heart makes."""
+        """Whether anything may ask for more: not near maximum, nor up into it, nor after a fall that no heart makes.
+
+        Nor while the strap itself reports far more than is trusted.
+        """
         release_bpm = self._release_bpm(s)
-        if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= release_bpm:
+        if self.is_active("near_max") or s.trusted_bpm is None or s.trusted_bpm >= release_bpm or s.denied:
             return False
         if s.low_bpm is not None and s.low_bpm >= release_bpm:
             return False
@@ -664,9 +669,11 @@ class Engine:
         return AlarmChange(row.kind, row.row.priority, False, row.reminder, None)
 
     def _remind(self, row: _Row, rate: Rate, t_s: float, changes: list[AlarmChange]) -> None:
-        # One sound only is still one: what began in silence is told as soon as it may be.
-        waits = row.row.remind_s or ((0.0,) if row.unsaid else ())
-        if not waits or rate.clear or rate.unseen or rate is _EXCUSED:
+        # What began in silence is told as soon as it may be.
+        waits = (0.0,) if row.unsaid else row.row.remind_s
+        # Nobody has seen that a heart near maximum is over it: until it is taken for gone, it is told on.
+        unseen = rate.unseen and not isinstance(row.row, NearMax)
+        if not waits or rate.clear or unseen or rate is _EXCUSED:
             return
         wait_s = waits[min(row.reminder, len(waits) - 1)]
         if isinstance(row.row, Lane):

@@ -154,7 +154,9 @@ class Companion:
         since_s = self._now.t_s
         for at_s in self._lookout.moments(t_s):
             if not self.paused:
-                self._steps(self._run.feed(self.ridden_s(at_s), self._now.trusted_bpm), at_s, out)
+                # A rest is not over by a heart rate that the strap itself denies.
+                hr_bpm = None if self._now.denied else self._now.trusted_bpm
+                self._steps(self._run.feed(self.ridden_s(at_s), hr_bpm), at_s, out)
             self._step_alarms(at_s, out)
         if t_s - since_s > STALE_S:
             self.leave_out_stale(out, t_s)

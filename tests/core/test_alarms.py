@@ -326,6 +326,16 @@ def test_a_lost_strap_ends_near_max_in_the_end(table: AlarmTable) -> None:
     assert ride.engine.is_active("no_signal")
 
 
+def test_a_strap_lost_near_maximum_is_not_silence(table: AlarmTable) -> None:
+    """A rider who hears nothing takes it for the heart that has come down."""
+    ride = Ride(table)
+    ride.go(60, trusted_bpm=192.0)
+    ride.go(60, trusted_bpm=None, quality=0.0, arriving=False)
+    told = sorted((*ride.heard("near_max"), *ride.heard("no_signal")))
+    assert ride.heard("no_signal")[0] == pytest.approx(90, abs=1)
+    assert all(after - before <= 10.5 for before, after in pairwise(told) if after <= 91)
+
+
 @examples(max_examples=50, deadline=None)
 @given(
     beats=st.lists(st.floats(LIMIT_BPM - 0.2, 215.0), min_size=40, max_size=80),

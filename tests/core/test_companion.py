@@ -34,7 +34,7 @@ from firmware_app.core.events import (
 from firmware_app.core.lookout import TICK_S
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, events_of
-from firmware_app.core.session import Ends, Plan, Step, free_plan
+from firmware_app.core.session import Ends, Plan, Step, free_plan, parse_arrival
 
 HR_MAX_BPM = 190
 Rows = list[tuple[float, Event]]
@@ -384,6 +384,22 @@ def test_a_key_cuts_any_other_sound_short() -> None:
     assert sounds(feed(one, beating([130] * 60 + [150] * 20)), "above_target")
     assert any(isinstance(effect, Hush) for effect in one.feed(Press("minus"), 80.1))
     assert one.view().muted == "2:00"
+
+
+# A frozen interval, once and twice, the pedals, half of the heart.
+@pytest.mark.parametrize("rr_ms", [(1000.0,), (1000.0, 1000.0), (750.0,), (674.0,)])
+def test_nothing_asks_for_more_by_intervals_that_the_strap_itself_denies(rr_ms: tuple[float, ...]) -> None:
+    rest = Step("rest", None, Ends(600, arrival=parse_arrival("below 65%")))
+    plan = Plan("p", "P", "", "", (Step("easy", "120-140bpm", Ends(300)), rest, Step("hard", "5", Ends(600))))
+    ride = companion(plan=plan)
+    rows: Rows = [(t_s, Measurement(178 + round(t_s) % 2, rr_ms)) for t_s in np.arange(1.0, 860.0).tolist()]
+    words, told = set(), list[Effect]()
+    for t_s, event in rows:
+        told += ride.feed(event, t_s)
+        words.add(ride.view().word)
+    assert not sounds(told, "below_target")
+    assert "lift" not in words
+    assert [mark.detail["name"] for mark in marks(told, "step")] == ["easy", "rest"]
 
 
 @pytest.mark.parametrize(("bpm", "word"), [(105, "lift"), (150, "ease")])
