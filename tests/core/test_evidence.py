@@ -234,6 +234,18 @@ CLIMB = [140.0] * 300 + [140 + i for i in range(60)] + [200.0] * 60
 """Five minutes, then a rate that slides away at the pace of a heart and stays a minute at 200 bpm."""
 
 
+@pytest.mark.parametrize(("step_bpm", "peak_bpm"), [(2.0, 176), (0.25, 185)])
+def test_what_static_drives_an_average_up_to_is_not_the_peak(step_bpm: float, peak_bpm: float) -> None:
+    """It comes and goes in a point; a heart is round at its top, and rounder still when it is averaged."""
+    steady = [170 + 6 * np.sin(t_s / 40) for t_s in range(600)]
+    rise = list(np.arange(175, {2.0: 211, 0.25: 185}[step_bpm], step_bpm))
+    said = enumerate([*steady, *rise, *rise[::-1], *steady], 1)
+    samples = [Sample(float(t_s), Measurement(round(bpm)), None, 0.0) for t_s, bpm in said]
+    found = find(record_of(RideFacts(180), samples, [], 1300.0))
+    assert found.peak_bpm == pytest.approx(peak_bpm, abs=1.5)
+    assert any("point" in stretch.doubt for stretch in found.stretches) is (step_bpm == 2.0)
+
+
 def test_beats_without_skin_contact_are_no_evidence() -> None:
     found = found_in([*CLIMB, *[140.0] * 300], [True] * 300 + [False] * 120 + [True] * 300)
     assert found.peak_bpm == pytest.approx(140, abs=3)
