@@ -14,7 +14,7 @@ import signal
 from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from functools import partial
-from typing import Any, Literal
+from typing import Any
 
 from firmware_app import plans, settings
 from firmware_app.core import pages
@@ -338,7 +338,7 @@ class Unit:
             return
         self._safety = None
         if answer == "begin":
-            self._obey(answer)
+            self._obey(pages.BeginTest())
         elif self._stop_with_ride:
             self._done.set()
 
@@ -459,8 +459,7 @@ class Unit:
 
     # --- orders from the pages --------------------------------------------------------------------------------------
 
-    def _obey(self, order: pages.Order | Literal["begin"]) -> None:
-        """Do what the rider asked for. "begin": the maximal test, whose pages were read."""
+    def _obey(self, order: pages.Order) -> None:
         # What was refused before, or not found, is no fault of the ride that now begins.
         self._faults.clear("settings", "straps")
         try:
@@ -469,10 +468,10 @@ class Unit:
                     self._home.renew()
                     self._home.ready = self._home.ready.towards(target, plan)
                     self._begin()
-                case pages.Test():
+                case pages.ReadBeforeTest():
                     self._home.renew()
                     self._read_before_test()
-                case "begin":
+                case pages.BeginTest():
                     self._home.renew()
                     self._begin_test()
                 case pages.GoOn() if self._offer and self._offer.words(self._wiring.clock.t_s()):
@@ -490,7 +489,7 @@ class Unit:
                     self._home.change(key, value)
         except Exception as error:
             self._home.refuse(error, order)
-            if order == "begin" or isinstance(order, pages.Test | pages.GoOn):
+            if isinstance(order, pages.ReadBeforeTest | pages.BeginTest | pages.GoOn):
                 self._pages.page = "faults"  # the page before has no room for the reason
 
     async def _look_for_straps(self) -> None:
