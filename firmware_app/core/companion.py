@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from itertools import zip_longest
 from typing import Literal
 
@@ -18,7 +17,7 @@ from firmware_app.core.alarms import AlarmChange, AlarmTable
 from firmware_app.core.bands import BandTable, Target, whole_bpm, whole_percent
 from firmware_app.core.events import Effect, Event, Hush, Mark, Off, Press, Slept, Sound, Tick
 from firmware_app.core.lag import LagModel
-from firmware_app.core.lookout import CATCH_UP_S, Lookout
+from firmware_app.core.lookout import CATCH_UP_S, STALE_S, Lookout, unheard
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.core.session import Plan, PlanRun, StepChange
@@ -26,9 +25,6 @@ from firmware_app.core.times import clock_text
 from firmware_app.core.views import RideView, Side
 
 TAIL_S = 30
-
-STALE_S = 2.0
-"""What should have sounded longer ago than this, while the unit slept, is not made up for."""
 
 _POOR_QUALITY = 0.6
 
@@ -114,20 +110,9 @@ class Companion:
         self._lookout.end(t_s, why, out)
         return tuple(out)
 
-    def leave_out_stale(self, out: list[Effect], t_s: float) -> None:
-        """Of the sounds that fell due while the unit slept only the last goes out, if it is recent or still true.
-
-        The marks of the others say that nobody heard them.
-        """
-        said = False
-        for place in reversed(range(1, len(out))):
-            told, sound = out[place - 1 : place + 1]
-            if not (isinstance(told, Mark) and isinstance(sound, Sound)):
-                continue
-            if not said and (t_s - told.t_s <= STALE_S or self._engine.is_active(sound.kind)):
-                said = True
-            else:
-                out[place - 1 : place + 1] = [_unheard(told)]
+    def woke(self, since_s: float, t_s: float, out: list[Effect]) -> None:
+        """As ``Lookout.woke``, of what was answered to beats that had to wait."""
+        self._lookout.woke(since_s, t_s, out)
 
     def ridden_s(self, t_s: float) -> float:
         """Seconds ridden: without the pauses."""
@@ -156,9 +141,7 @@ class Companion:
             if not self.paused:
                 self._steps(self._run.feed(self.ridden_s(at_s), self._now.trusted_bpm), at_s, out)
             self._step_alarms(at_s, out)
-        if t_s - since_s > STALE_S:
-            self.leave_out_stale(out, t_s)
-            out.append(Mark(t_s, "slept", {"from_s": since_s}))
+        self._lookout.woke(since_s, t_s, out)
 
     def _off(self, since_s: float, t_s: float) -> tuple[Effect, ...]:
         """The unit was off: nobody watched, and the plan stood still. A ride that was paused still is."""
@@ -299,14 +282,10 @@ class Companion:
         return "good" if self._now.quality >= _POOR_QUALITY else "poor"
 
 
-def _unheard(alarm: Mark) -> Mark:
-    return replace(alarm, detail={**alarm.detail, "heard": False})
-
-
 def _silent(effects: tuple[Effect, ...]) -> tuple[Mark, ...]:
     """The marks alone, each without the sound behind it."""
     return tuple(
-        _unheard(effect) if isinstance(after, Sound) else effect
+        unheard(effect) if isinstance(after, Sound) else effect
         for effect, after in zip_longest(effects, effects[1:])
         if isinstance(effect, Mark)
     )
