@@ -402,6 +402,7 @@ class Unit:
         self._drop_offer()
         self._ride(companion, ready, back_s - t_s)
         late = [effect for beat, at_s in offer.waiting for effect in self._fed(companion, beat, at_s)]
+        late.extend(self._fed(companion, Tick()))
         companion.woke(t_s, self._ride_s(), late)
         self._perform((*marks, *late))
         self._tell_what_is_known()

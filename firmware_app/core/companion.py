@@ -111,7 +111,9 @@ class Companion:
         return tuple(out)
 
     def woke(self, since_s: float, t_s: float, out: list[Effect]) -> None:
-        """As ``Lookout.woke``, of what was answered to beats that had to wait."""
+        """As ``Lookout.woke``, of all that was answered to events that had to wait since ``since_s``."""
+        # From one of them to the next nobody slept: it is one sleep.
+        out[:] = [effect for effect in out if not (isinstance(effect, Mark) and effect.kind == "slept")]
         self._lookout.woke(since_s, t_s, out)
 
     def ridden_s(self, t_s: float) -> float:
@@ -296,9 +298,18 @@ def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecor
     kept = Collector(companion.facts)
     kept.take((Mark(0.0, "plan", {"near_max_bpm": companion.near_max_bpm}),))
     last_s = 0.0
+    answers: list[tuple[float, list[Effect]]] = []
     for t_s, event in _awake(rows):
-        kept.take(companion.feed(event, t_s))
+        answer = list(companion.feed(event, t_s))
+        if isinstance(event, Slept):
+            # What came in it had to wait, and of what fell due by then no more was heard than after any sleep.
+            while answers and answers[-1][0] > event.since_s:
+                answer[:0] = answers.pop()[1]
+            companion.woke(event.since_s, t_s, answer)
+        answers.append((t_s, answer))
         last_s = t_s
+    for _, answer in answers:
+        kept.take(tuple(answer))
     kept.take(companion.end(last_s, "recording"))
     return kept.record(last_s)
 
@@ -312,7 +323,7 @@ def _awake(rows: Iterable[tuple[float, Event]]) -> Iterator[tuple[float, Event]]
         while watched_s - last_s > STALE_S:
             last_s += STALE_S / 2
             yield last_s, Tick()
-        if watched_s < t_s:
+        if last_s < watched_s < t_s:
             yield watched_s, Tick()
         yield t_s, event
         last_s = t_s
