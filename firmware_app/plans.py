@@ -83,6 +83,16 @@ def plan_path(name_or_path: str) -> Path:
     raise SettingsError(f"no session plan {name_or_path!r}: choose one of {names}, or write {folders[0]}/NAME.toml")
 
 
+def edited_s(name_or_path: str) -> float | None:
+    """When a plan's file was last changed, in seconds since 1970 UTC; None for one that is not there, "" among them."""
+    if not name_or_path:
+        return None
+    try:
+        return plan_path(name_or_path).stat().st_mtime
+    except (OSError, SettingsError):
+        return None
+
+
 def _known_as(path: Path) -> str:
     """What finds this plan again, for a ride that is gone on with or replayed: its name, or the whole path."""
     with contextlib.suppress(SettingsError, OSError):

@@ -14,13 +14,10 @@ import signal
 from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import Any
 
-from firmware_app import choices, plans, settings
+from firmware_app import plans, settings
 from firmware_app.core import pages
-from firmware_app.core.alarms import AlarmTable, quiet
-from firmware_app.core.bands import BandError, whole_bpm
-from firmware_app.core.beats import Gate
 from firmware_app.core.companion import Companion
 from firmware_app.core.dates import date_of
 from firmware_app.core.events import (
@@ -38,24 +35,20 @@ from firmware_app.core.events import (
     Sound,
     Tick,
     WallClock,
-    Worn,
 )
 from firmware_app.core.lookout import TICK_S
 from firmware_app.core.maximal_test import MaximalTest, Ramp, SafetyPages
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.views import SummaryView, View
 from firmware_app.cut_ride import CutShort, Offer
-from firmware_app.devices.panel import Panel
 from firmware_app.devices.sounder import SilentSounder, Sounder
-from firmware_app.devices.watchdog import HEALTHY_S, ServiceManager, apart, watched
-from firmware_app.known_settings import KnownSettings
+from firmware_app.devices.watchdog import ServiceManager, apart, watched
+from firmware_app.drawing import Drawing
+from firmware_app.faults import Faults
+from firmware_app.home import Home
 from firmware_app.preparation import Preparation
-from firmware_app.settings import SettingsError
 from firmware_app.wiring import Keeper, Wiring
 from firmware_app.worn_strap import LET_GO_S, WornStrap
-
-if TYPE_CHECKING:
-    from firmware_app.screens.painter import Painter
 
 LOOK_S = 10.0
 """How often the unit looks whether somebody edited what it was told: at home its settings, on a ride the plan."""
@@ -65,11 +58,6 @@ CUT_WITHIN_S = 20.0
 
 SUMMARY_WITHIN_S = 3.0
 """A summary that took longer does not come up by itself: by then a rider does something else."""
-
-LONGEST_DRAW_S = 10.0
-"""A picture that took longer was not being drawn all the time: the unit slept meanwhile, and must not stay blank."""
-
-T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
@@ -97,8 +85,6 @@ class Unit:
         anew: Callable[[], Preparation] | None = None,
     ) -> None:
         self._wiring = wiring
-        self._ready = ready
-        self._known = KnownSettings(unit, anew)
         self._source = source
         self._at_once = at_once
         self._stop_with_ride = stop_with_ride
@@ -114,31 +100,19 @@ class Unit:
         """Whether a ride was begun, or gone on with."""
         self._ridden = ready  # what the ride under way goes by, or the one before: a cut ride keeps its own
         self._began_s = 0.0
-        self._gate = Gate()
         self._service = ServiceManager()
         self._sounder: Sounder = SilentSounder()
         self._keeper: Keeper
-        self._faults: dict[str, str] = {}
-        self._failing: dict[str, float] = {}  # part: when it failed last
         self._told_doing = ""  # to the service manager
         self._done = asyncio.Event()
         self._stopped = False
         self._tasks: dict[str, asyncio.Task[None]] = {}
-        self._painter: Painter | None = None
-        self._draw_again_s = float("-inf")
         self._plan_edited_s: float | None = None
+        self._faults = Faults(wiring.clock, self._tell_soon)
+        self._drawing = Drawing(wiring, self._faults)
         self._strap = WornStrap(unit.strap, wiring.strap, self.deliver, self.stop)
-        lanes = choices.lanes(ready)
-        self._pages = pages.Pages(
-            lanes=lanes,
-            plans=(),
-            chosen=choices.place(lanes, choices.own_lane(ready)),
-            hr_max=f"{ready.accepted.value_bpm}",
-            caution=ready.accepted.caution,
-            strap_name=unit.strap.name or unit.strap.address,
-            sounds=unit.sounder.sounds,
-            theme=unit.panel.theme,
-        )
+        self._home = Home(wiring, ready, unit, anew, self._strap, self._faults, self._say)
+        self._pages = self._home.pages
 
     async def run(self) -> int:
         """Run until the rider, a signal or the end of the work stops it. Everything is silent and stored after.
@@ -146,15 +120,14 @@ class Unit:
         Returns how many measurements and marks could not be stored.
         """
         self._show()
-        self._dim(self._known.unit.panel.brightness_percent)
         # The rider sees the unit start before it reads the plans and, after a cut ride, checks the log.
-        self._read_plans(self._ready.plan.name)
+        self._home.open()
         self._stop_on_signals()
         await self._find_cut_ride()
         self._open_keeper()
         silent = self._open_sounder()
-        if self._ready.accepted.caution:
-            self._say(self._ready.accepted.caution)
+        if caution := self._home.ready.accepted.caution:
+            self._say(caution)
         if not self._done.is_set():
             self._begin_as_asked()
         if silent is not None:
@@ -194,11 +167,6 @@ class Unit:
         elif self._at_once:
             self._begin()
 
-    def _read_plans(self, chosen: str) -> None:
-        self._pages.plans = self._opened("plans", partial(choices.plan_choices, self._ready), tuple)
-        names = [plan.name for plan in self._pages.plans]
-        self._pages.plan = names.index(chosen) if chosen in names else None
-
     def _stop_on_signals(self) -> None:
         loop = asyncio.get_running_loop()
         # A virtual loop has no signals to handle; a loop in another thread may not.
@@ -219,14 +187,14 @@ class Unit:
             look.cancel()
             self._say("The ride log is still being looked through. A ride that was cut is kept, and not offered now.")
         elif error := look.exception():
-            self._cannot_open("storage", error)
+            self._faults.cannot_open("storage", error)
         elif short := look.result():
             self._offer = Offer(short, self._wiring.clock.t_s())
             self._pages.offered = short.words()
 
     def _open_keeper(self) -> None:
         on_fault = partial(self._from_thread, asyncio.get_running_loop())
-        self._keeper = self._opened("storage", partial(self._wiring.keeper, on_fault), _keeper_in_memory)
+        self._keeper = self._faults.opened("storage", partial(self._wiring.keeper, on_fault), _keeper_in_memory)
 
     def _from_thread(self, loop: asyncio.AbstractEventLoop, fault: Fault) -> None:
         with contextlib.suppress(RuntimeError):  # the loop may be closed while the writer still finishes
@@ -234,7 +202,7 @@ class Unit:
 
     def _open_sounder(self) -> Fault | None:
         """Returns why it stays silent, if it does."""
-        self._sounder, silent = self._opened("sounder", self._wiring.sounder, lambda: (SilentSounder(), None))
+        self._sounder, silent = self._faults.opened("sounder", self._wiring.sounder, lambda: (SilentSounder(), None))
         self._sounder.deliver = self.deliver
         return silent
 
@@ -246,7 +214,7 @@ class Unit:
         self._start("service", self._service.run)
         if wiring.panel is not None:
             self._start("touch", self._watch_panel)  # what shows is another matter: part "panel"
-        for name, source in self._opened("keys", wiring.sources, lambda: ()):
+        for name, source in self._faults.opened("keys", wiring.sources, lambda: ()):
             self._start(name, partial(source.run, self.deliver))
         self._strap.start()
 
@@ -259,7 +227,9 @@ class Unit:
             if isinstance(event, Fault):
                 self._say(event.text)
             return
-        self._note(event)
+        if isinstance(event, Press):
+            self._pressed_s = self._wiring.clock.t_s()
+        self._home.note(event)
         companion = self._companion
         if companion is not None:
             self._perform(self._fed(companion, event))
@@ -275,14 +245,11 @@ class Unit:
                     self._obey(order)
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
+            self._home.hear(event, now_s)
             if isinstance(event, Tick):
-                trusted = self._gate.at(now_s)
                 self._keep_offer_up_to_date(now_s)
-            else:
-                trusted = self._gate.feed(event, now_s)
-                if self._offer and self._offer.going_on:
-                    self._offer.keep_waiting(event, now_s)
-            self._pages.hr_now_bpm = None if trusted.hr_bpm is None else whole_bpm(trusted.hr_bpm)
+            elif self._offer and self._offer.going_on:
+                self._offer.keep_waiting(event, now_s)
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
         self._tell_doing()
@@ -301,31 +268,6 @@ class Unit:
             self._told_doing = doing
             self._service.status(doing)
 
-    def _note(self, event: Event) -> None:
-        """Keep what outlasts a ride: what each part said of itself last, and when a key was pressed."""
-        if isinstance(event, Press):
-            self._pressed_s = self._wiring.clock.t_s()
-        elif isinstance(event, Link):
-            self._pages.link = event
-            if event.state == "connected":
-                self._pages.connected()
-        elif isinstance(event, Battery):
-            if event.of == "strap":
-                self._pages.strap_percent = event.percent
-            else:
-                self._pages.unit_percent = event.percent
-        elif isinstance(event, Worn):
-            self._pages.strap_worn = event.place
-        elif isinstance(event, Fault):
-            self._keep_fault(event)
-
-    def _keep_fault(self, fault: Fault) -> None:
-        if fault.active:
-            self._faults[fault.part] = fault.text
-        else:
-            self._faults.pop(fault.part, None)
-        self._pages.faults = dict(self._faults)
-
     def _ride_s(self, at_s: float | None = None) -> float:
         """The ride's time now, or when the clock said ``at_s``."""
         clock_s = self._wiring.clock.t_s() if at_s is None else at_s
@@ -336,7 +278,7 @@ class Unit:
         """What the ride makes of an event. A fault in that is told, and keeps no beat from the log."""
         t_s = self._ride_s(at_s)
         effects: list[Effect] = []
-        went_well = self._attempt(pages.ALARM, lambda: effects.extend(companion.feed(event, t_s)))
+        went_well = self._faults.attempt(pages.ALARM, lambda: effects.extend(companion.feed(event, t_s)))
         if not went_well and isinstance(event, Measurement):
             return (Sample(t_s, event, None, 0.0),)
         if not went_well and isinstance(event, Fault):
@@ -348,47 +290,13 @@ class Unit:
     def _perform(self, effects: tuple[Effect, ...]) -> None:
         for effect in effects:
             if isinstance(effect, Sound):
-                self._attempt("sounder", partial(self._sounder.play, effect))
+                self._faults.attempt("sounder", partial(self._sounder.play, effect))
             elif isinstance(effect, Hush):
-                self._attempt("sounder", self._sounder.hush)
+                self._faults.attempt("sounder", self._sounder.hush)
             elif isinstance(effect, Notice):
                 self._say(effect.text)
         if any(isinstance(effect, Sample | Mark) for effect in effects):
-            self._attempt("storage", partial(self._keeper.take, effects))
-
-    def _attempt(self, part: str, act: Callable[[], None]) -> bool:
-        """What must not take the ride with it; whether it went well.
-
-        A failure is told once, and once more when the part has been well for a while, not at its first success: a page
-        that shows the fault may draw where the page without it does not, and the two would chase each other.
-        """
-        now_s = self._wiring.clock.t_s()
-        try:
-            act()
-        except Exception as error:
-            known = part in self._failing
-            self._failing[part] = now_s
-            if not known:
-                log.exception("%s failed", part)
-                self._tell_soon(Fault(part, f"The {part} fails ({error}). The ride goes on without it."))
-            return False
-        else:
-            if now_s - self._failing.get(part, now_s) >= HEALTHY_S:
-                del self._failing[part]
-                self._tell_soon(Fault(part, f"The {part} works again.", active=False))
-            return True
-
-    def _opened(self, part: str, make: Callable[[], T], instead: Callable[[], T]) -> T:
-        """A part, or what stands in for one that cannot be opened."""
-        try:
-            return make()
-        except Exception as error:
-            self._cannot_open(part, error)
-            return instead()
-
-    def _cannot_open(self, part: str, error: BaseException) -> None:
-        log.error("%s cannot be opened", part, exc_info=error)
-        self._tell_soon(Fault(part, f"The {part} cannot be opened ({error}). The ride goes on without it."))
+            self._faults.attempt("storage", partial(self._keeper.take, effects))
 
     def _say(self, text: str) -> None:
         # Whoever reads what is said may have gone away; that is no reason to stop.
@@ -403,45 +311,24 @@ class Unit:
             asyncio.get_running_loop().call_soon(self.deliver, fault)
 
     def _show(self) -> None:
-        clock = self._wiring.clock
         # At the end no page comes any more, home least of all.
-        if self._wiring.panel is None or self._done.is_set() or clock.t_s() < self._draw_again_s:
-            return
-        began_s = clock.t_s()
-        self._attempt("panel", partial(self._draw, self._wiring.panel))
-        # A panel may be slow: strap and sounder have the loop for at least as long. A tick draws what was passed over.
-        now_s = clock.t_s()
-        self._draw_again_s = now_s + min(now_s - began_s, LONGEST_DRAW_S)
+        if not self._done.is_set():
+            self._drawing.show(self._view, self._pages.theme)
 
-    def _draw(self, panel: Panel) -> None:
-        view: View
+    def _view(self) -> View:
         if self._safety:
-            view = self._safety.view()
-        else:
-            view = self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
-        painter = self._painter or self._new_painter(panel)
-        self._painter = None  # begun anew, and whole, after a failure
-        picture = painter.paint(view)
-        if picture.rows:
-            panel.present(picture.surface, picture.rows)
-            with contextlib.suppress(OSError):
-                self._wiring.watch(view)
-        self._painter = painter
-
-    def _new_painter(self, panel: Panel) -> Painter:
-        from firmware_app.screens.painter import Painter
-        from firmware_app.screens.theme import THEMES
-
-        return Painter(panel.size, THEMES[self._pages.theme])
+            return self._safety.view()
+        return self._pages.view(self._companion, self._ride_s() if self._companion else 0.0)
 
     # --- the ride ---------------------------------------------------------------------------------------------------
 
     def _begin(self) -> None:
-        facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
-        self._set_off(replace(self._ready, alarms=self._alarms()).companion(facts))
+        ready = self._home.ready
+        facts = ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
+        self._set_off(replace(ready, alarms=self._home.alarms()).companion(facts))
 
     def _read_before_test(self) -> None:
-        self._ready.check_test()
+        self._home.ready.check_test()
         self._safety = SafetyPages(self._wiring.clock.t_s())
 
     def _read(self, safety: SafetyPages, press: Press) -> None:
@@ -451,28 +338,25 @@ class Unit:
             return
         self._safety = None
         if answer == "begin":
-            self._obey(answer)
+            self._obey(pages.BeginTest())
         elif self._stop_with_ride:
             self._done.set()
 
     def _begin_test(self) -> None:
-        self._ready.check_test()
-        facts = self._ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
-        self._set_off(MaximalTest(facts, self._alarms(), self._ramp))
-
-    def _alarms(self) -> AlarmTable:
-        """The rider's table, with the sounds as they are switched."""
-        return self._ready.alarms if self._pages.sounds else quiet(self._ready.alarms)
+        ready = self._home.ready
+        ready.check_test()
+        facts = ready.facts(self._source, date_of(self._wiring.clock.unix_s()))
+        self._set_off(MaximalTest(facts, self._home.alarms(), self._ramp))
 
     def _set_off(self, companion: Companion | MaximalTest) -> None:
         if "summary" in self._tasks:
             self._tasks.pop("summary").cancel()  # of a ride before: it is not to be shown after this one
         self._pages.review = None
-        self._ride(companion, self._ready, self._wiring.clock.t_s())
-        self._attempt("storage", partial(self._keeper.begin, companion.facts))
+        self._ride(companion, self._home.ready, self._wiring.clock.t_s())
+        self._faults.attempt("storage", partial(self._keeper.begin, companion.facts))
         digest = {"digest": self._ridden.digest()} if isinstance(companion, Companion) else {}
         plan = Mark(0.0, "plan", {**digest, "near_max_bpm": companion.near_max_bpm})
-        self._attempt("storage", partial(self._keeper.take, (plan,)))
+        self._faults.attempt("storage", partial(self._keeper.take, (plan,)))
         self._tell_what_is_known()
 
     def _ride(self, companion: Companion | MaximalTest, ready: Preparation, began_s: float) -> None:
@@ -480,7 +364,7 @@ class Unit:
         self._companion = companion
         self.rode = True
         self._ridden = ready
-        self._plan_edited_s = _edited_s(ready.plan.name) if isinstance(companion, Companion) else None
+        self._plan_edited_s = plans.edited_s(ready.plan.name) if isinstance(companion, Companion) else None
         self._began_s = began_s
         self._pages.page = "ride"
 
@@ -504,12 +388,12 @@ class Unit:
         back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
         """
         try:
-            ready, companion = await offer.replayed(self._alarms())
+            ready, companion = await offer.replayed(self._home.alarms())
             t_s = offer.ride_s(back_s)
             marks = companion.feed(Off(offer.short.t_s), t_s)
             offer.short.take_up(self._keeper)
         except Exception as error:
-            self._refuse(error, "the ride that was cut")
+            self._home.refuse(error, "the ride that was cut")
             self._drop_offer()
             if self._at_once:
                 self._begin()
@@ -518,7 +402,8 @@ class Unit:
         self._drop_offer()
         self._ride(companion, ready, back_s - t_s)
         late = [effect for beat, at_s in offer.waiting for effect in self._fed(companion, beat, at_s)]
-        companion.leave_out_stale(late, self._ride_s())
+        late.extend(self._fed(companion, Tick()))
+        companion.woke(t_s, self._ride_s(), late)
         self._perform((*marks, *late))
         self._tell_what_is_known()
 
@@ -529,14 +414,14 @@ class Unit:
             self.deliver(Battery("strap", self._pages.strap_percent))
         if self._pages.unit_percent is not None:
             self.deliver(Battery("unit", self._pages.unit_percent))
-        for part, text in tuple(self._faults.items()):  # a panel may fail, or come back, in the middle of this
+        for part, text in tuple(self._faults.known.items()):  # a panel may fail, or come back, in the middle of this
             self.deliver(Fault(part, text))
 
     def _over(self) -> None:
         self._companion = None
         self._drop_offer()
         self._pages.page = "home"
-        self._attempt("storage", partial(self._keeper.end, "rider"))
+        self._faults.attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
             self._done.set()
         else:
@@ -575,53 +460,23 @@ class Unit:
 
     # --- orders from the pages --------------------------------------------------------------------------------------
 
-    def _renew(self) -> None:
-        """Take up settings that were edited since: a unit may be on for days, and the rider's maximum changes.
-
-        Raises SettingsError or BandError for some that cannot be used, and leaves everything as it was.
-        """
-        before, known = self._ready, self._known.unit
-        if (ready := self._known.read()) is None:
-            return
-        self._ready = ready
-        self._keep_fault(Fault("settings", "", active=False))
-        # What was chosen here stays chosen, but for a target that was edited itself.
-        chosen = self._pages.lanes[self._pages.chosen].text if ready.rider.target == before.rider.target else ""
-        plan = "" if self._pages.plan is None else self._pages.plans[self._pages.plan].name
-        self._pages.hr_max, self._pages.caution = f"{ready.accepted.value_bpm}", ready.accepted.caution
-        self._pages.lanes = choices.lanes(ready)
-        self._pages.chosen = choices.place(self._pages.lanes, chosen, choices.own_lane(ready))
-        self._read_plans(plan)
-        unit = self._known.unit
-        if unit.strap != known.strap:
-            self._wear(unit.strap)
-        if unit.sounder.sounds != known.sounder.sounds:
-            self._pages.sounds = unit.sounder.sounds
-        if unit.panel.theme != known.panel.theme:
-            self._pages.theme = unit.panel.theme
-            self._painter = None
-        if unit.panel.brightness_percent != known.panel.brightness_percent:
-            self._dim(unit.panel.brightness_percent)
-
-    def _obey(self, order: pages.Order | Literal["begin"]) -> None:
-        """Do what the rider asked for. "begin": the maximal test, whose pages were read."""
+    def _obey(self, order: pages.Order) -> None:
         # What was refused before, or not found, is no fault of the ride that now begins.
-        for part in ("settings", "straps"):
-            self._keep_fault(Fault(part, "", active=False))
+        self._faults.clear("settings", "straps")
         try:
             match order:
                 case pages.Ride(plan, target):
-                    self._renew()
-                    self._ready = self._ready.towards(target, plan)
+                    self._home.renew()
+                    self._home.ready = self._home.ready.towards(target, plan)
                     self._begin()
-                case pages.Test():
-                    self._renew()
+                case pages.ReadBeforeTest():
+                    self._home.renew()
                     self._read_before_test()
-                case "begin":
-                    self._renew()
+                case pages.BeginTest():
+                    self._home.renew()
                     self._begin_test()
                 case pages.GoOn() if self._offer and self._offer.words(self._wiring.clock.t_s()):
-                    self._renew()
+                    self._home.renew()
                     self._offer.going_on = True
                     self._pages.offered = "Taking it up again."
                     self._pages.page = "offer"
@@ -630,58 +485,16 @@ class Unit:
                 case pages.LookForStraps() if self._is_over("straps"):
                     self._start("straps", self._look_for_straps)
                 case pages.TakeStrap(address, name):
-                    self._take_strap(address, name)
+                    self._home.take_strap(address, name)
                 case pages.SettingChange(key, value):
-                    self._change(key, value)
+                    self._home.change(key, value)
         except Exception as error:
-            self._refuse(error, order)
-            if order == "begin" or isinstance(order, pages.Test | pages.GoOn):
+            self._home.refuse(error, order)
+            if isinstance(order, pages.ReadBeforeTest | pages.BeginTest | pages.GoOn):
                 self._pages.page = "faults"  # the page before has no room for the reason
 
-    def _refuse(self, error: Exception, what: object) -> None:
-        if not isinstance(error, SettingsError | BandError | OSError):
-            log.error("%s cannot be obeyed", what, exc_info=error)
-        self._keep_fault(Fault("settings", settings.without_folder(str(error))))
-        self._say(str(error))
-
-    def _change(self, key: str, value: str | int | bool) -> None:
-        # First for now: on a card that cannot be written it holds for today at least.
-        if key == "panel.theme":
-            self._painter = None
-        elif key == "panel.brightness_percent" and not self._dim(int(value)):
-            return
-        self._known.remember({key: value})
-
-    def _dim(self, percent: int) -> bool:
-        """Set the backlight. The page shows what it is set to, and not what somebody asked for in vain."""
-        panel = self._wiring.panel
-        done = panel is not None and panel.set_brightness(percent)
-        self._pages.brightness_percent = percent if done else None
-        return done
-
-    def _take_strap(self, address: str, name: str) -> None:
-        # First for now, as with any change.
-        self._wear(settings.StrapSettings(address, name, self._strap.settings.adapter))
-        self._known.remember({"strap.address": address, "strap.name": name})
-
-    def _wear(self, strap: settings.StrapSettings) -> None:
-        """Listen to this strap from now on."""
-        self._pages.strap_name = strap.name or strap.address
-        # What the strap before said is not this one's.
-        self._pages.link = Link("off")
-        self._pages.strap_percent = None
-        self._pages.strap_worn = ""
-        self._gate = Gate()
-        self._strap.change(strap)
-
     async def _look_for_straps(self) -> None:
-        look = self._wiring.look
-        try:
-            self._pages.straps = await look(self._strap.settings.adapter) if look is not None else ()
-            self._keep_fault(Fault("straps", "", active=False))
-        except Exception as error:
-            self._pages.straps = ()
-            self._keep_fault(Fault("straps", str(error)))
+        await self._home.look_for_straps()
         self._show()
 
     # --- tasks ------------------------------------------------------------------------------------------------------
@@ -711,27 +524,18 @@ class Unit:
             await asyncio.sleep(LOOK_S)
             companion = self._companion
             if companion is None:
-                await self._watch_at_home()
+                if await apart(self._home.edited) and self._companion is None:
+                    self._home.take_up()
+                    self._show()
             elif self._plan_edited_s is not None:
                 # Apart: a card that does not answer must not hold up the ride.
-                edited_s = await apart(partial(_edited_s, self._ridden.plan.name))
+                edited_s = await apart(partial(plans.edited_s, self._ridden.plan.name))
                 if self._companion is companion and edited_s != self._plan_edited_s:
                     self._plan_edited_s = edited_s
                     self._say(
                         f"Plan {self._ridden.plan.name} was edited. This ride keeps the steps that it began with: a "
                         "lane must not jump under a rider. The next ride has the new ones."
                     )
-
-    async def _watch_at_home(self) -> None:
-        edited = await apart(self._known.edited)
-        # A list that is open does not change under the rider's keys.
-        if edited and self._companion is None and self._pages.page in ("finding", "home"):
-            try:
-                self._renew()
-            except (SettingsError, BandError, OSError) as error:
-                if self._faults.get("settings") != settings.without_folder(str(error)):
-                    self._refuse(error, "edited settings")
-            self._show()
 
     async def _stop(self) -> int:
         # The ride first: letting go of the radio may take seconds, and they are no part of it.
@@ -740,9 +544,9 @@ class Unit:
             companion, self._companion = self._companion, None
             self._perform(self._fed(companion, Tick()))
             ends = partial(companion.end, self._ride_s(), "stopped")
-            self._attempt(pages.ALARM, lambda: self._perform(ends()))
-            self._attempt("storage", partial(self._keeper.end, "stopped"))
-        self._attempt("sounder", self._sounder.close)
+            self._faults.attempt(pages.ALARM, lambda: self._perform(ends()))
+            self._faults.attempt("storage", partial(self._keeper.end, "stopped"))
+        self._faults.attempt("sounder", self._sounder.close)
         for task in self._tasks.values():
             task.cancel()
         # A link that cannot be let go must not keep the log from being closed.
@@ -756,7 +560,7 @@ class Unit:
             if lost:
                 self._say(f"{lost} measurements and marks could not be stored. Check the card.")
         if self._wiring.panel is not None:
-            self._attempt("panel", self._wiring.panel.close)
+            self._faults.attempt("panel", self._wiring.panel.close)
         return lost
 
 
@@ -764,13 +568,3 @@ def _keeper_in_memory() -> Keeper:
     from firmware_app.store.keeper import MemoryKeeper
 
     return MemoryKeeper()
-
-
-def _edited_s(plan: str) -> float | None:
-    """When a plan's file was last changed; None for a free ride."""
-    if not plan:
-        return None
-    try:
-        return plans.plan_path(plan).stat().st_mtime
-    except (OSError, SettingsError):
-        return None

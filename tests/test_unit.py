@@ -1237,6 +1237,27 @@ def test_beats_that_come_while_a_cut_ride_is_taken_up_are_kept_and_watched(
     assert isinstance(bench.sounder, Heard)
     heard = list(zip(bench.sounder.at_s, (sound.kind for sound in bench.sounder.sounds), strict=True))
     assert [kind for at_s, kind in heard if at_s < taken_s[0] + 0.1] == ["near_max"]
+    slept = [(mark.t_s, mark.detail) for mark in bench.marks("slept")]
+    assert slept == [(pytest.approx(6000 + taken_s[0]), {"from_s": 6000.0})]
+
+
+@pytest.mark.parametrize(
+    ("beats", "strap"), [(0, "gone"), (5, "gone after a few beats"), (40, "loses beats")], ids=lambda what: f"{what}"
+)
+def test_what_nobody_watched_while_a_cut_ride_was_taken_up_is_told_once(
+    plan: Path, monkeypatch: pytest.MonkeyPatch, beats: int, strap: str
+) -> None:
+    whole = asyncio.sleep
+
+    async def slow(delay_s: float) -> None:
+        await whole(delay_s or 1.0)
+
+    monkeypatch.setattr(asyncio, "sleep", slow)
+    rows = [row for row in beating([150] * beats) if strap != "loses beats" or row[0] % 10 > 5]
+    cut = cut_at(6000.0, beating([150] * 6000), [])
+    bench = Bench(rows, for_s=45.0, keeper=lambda on_fault: Begun(), unit={"cut": lambda: cut, "go_on": True}).run()
+    slept = [(mark.t_s, mark.detail) for mark in bench.marks("slept")]
+    assert slept == [(pytest.approx(6030, abs=2), {"from_s": 6000.0})]
 
 
 def test_a_log_that_takes_for_ever_to_be_looked_through_keeps_nobody_from_riding(

@@ -351,7 +351,10 @@ class TerminalPage:
         self._draw()
 
     def _seen(self) -> str:
-        return self._line[: shutil.get_terminal_size().columns - 1]
+        room = shutil.get_terminal_size().columns - 1
+        if len(self._line) <= room:
+            return self._line
+        return self._line[: room + 1].rpartition(" ")[0].rstrip() or self._line[:room]
 
     def _draw(self) -> None:
         print(f"\r\x1b[K{self._seen()}", end="", flush=True)
@@ -362,7 +365,7 @@ class TerminalPage:
 
 
 def page_line(view: View) -> str:
-    """A page in one line: what it says, and what the keys do there. A narrow terminal cuts the end off."""
+    """A page in one line: what it says, and what the keys do there. A narrow terminal leaves the last words out."""
     from firmware_app.core import views
 
     if isinstance(view, views.RideView):

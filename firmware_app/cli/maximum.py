@@ -486,11 +486,15 @@ def _review(args: argparse.Namespace) -> Answer:
         proposal = maximum.propose(seen, rider.hr_max_bpm, _age(rider), rider.rate_medicines)
         past = log.maxima()
         # A value that was refused comes up again only when it has changed.
-        if proposal is None or any(one.state == "refused" and one.value_bpm == proposal.value_bpm for one in past):
+        if proposal is None or (refused_on := _refused_on(proposal.value_bpm, past)) is not None:
+            said = "nothing is proposed; `rumblestrip maximum estimate` tells what your rides say"
+            if proposal is not None:
+                bpm = proposal.value_bpm
+                said = f"nothing is proposed: you refused {bpm} bpm{refused_on}; if you changed your mind: "
+                said += f"`rumblestrip maximum set {bpm}`"
             if args.accept or args.refuse:
-                raise UsageError("nothing is proposed; `rumblestrip maximum estimate` tells what your rides say")
-            said = "Nothing is proposed. `rumblestrip maximum estimate` tells what your rides say."
-            return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, said
+                raise UsageError(said)
+            return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, f"{said[0].upper()}{said[1:]}."
         entry_id = _entry_of(proposal, log, past, now)
         in_use, bpm = _in_use(rider), proposal.value_bpm
         text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
@@ -524,6 +528,14 @@ def _review(args: argparse.Namespace) -> Answer:
         return document, text
     refused = _refused(bpm)
     return {**document, "ride_refused": refused}, "\n".join([text, *_moved_limit(bpm), *_told(refused)])
+
+
+def _refused_on(bpm: int, past: Sequence[MaximumEntry]) -> str | None:
+    """When the rider refused this value last, as in " on 2026-11-26"; "" where no clock knew, None for never."""
+    days = [_row(one)["decided_at"] for one in past if one.state == "refused" and one.value_bpm == bpm]
+    if not days:
+        return None
+    return f" on {days[-1][:10]}" if days[-1] else ""
 
 
 def _entry_of(proposal: Proposal, log: Log, past: Sequence[MaximumEntry], now_unix_s: float) -> int:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from itertools import zip_longest
 from typing import Literal
 
@@ -18,7 +17,7 @@ from firmware_app.core.alarms import AlarmChange, AlarmTable
 from firmware_app.core.bands import BandTable, Target, whole_bpm, whole_percent
 from firmware_app.core.events import Effect, Event, Hush, Mark, Off, Press, Slept, Sound, Tick
 from firmware_app.core.lag import LagModel
-from firmware_app.core.lookout import CATCH_UP_S, Lookout
+from firmware_app.core.lookout import CATCH_UP_S, STALE_S, Lookout, unheard
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.core.session import Plan, PlanRun, StepChange
@@ -26,9 +25,6 @@ from firmware_app.core.times import clock_text
 from firmware_app.core.views import RideView, Side
 
 TAIL_S = 30
-
-STALE_S = 2.0
-"""What should have sounded longer ago than this, while the unit slept, is not made up for."""
 
 _POOR_QUALITY = 0.6
 
@@ -114,20 +110,11 @@ class Companion:
         self._lookout.end(t_s, why, out)
         return tuple(out)
 
-    def leave_out_stale(self, out: list[Effect], t_s: float) -> None:
-        """Of the sounds that fell due while the unit slept only the last goes out, if it is recent or still true.
-
-        The marks of the others say that nobody heard them.
-        """
-        said = False
-        for place in reversed(range(1, len(out))):
-            told, sound = out[place - 1 : place + 1]
-            if not (isinstance(told, Mark) and isinstance(sound, Sound)):
-                continue
-            if not said and (t_s - told.t_s <= STALE_S or self._engine.is_active(sound.kind)):
-                said = True
-            else:
-                out[place - 1 : place + 1] = [_unheard(told)]
+    def woke(self, since_s: float, t_s: float, out: list[Effect]) -> None:
+        """As ``Lookout.woke``, of all that was answered to events that had to wait since ``since_s``."""
+        # From one of them to the next nobody slept: it is one sleep.
+        out[:] = [effect for effect in out if not (isinstance(effect, Mark) and effect.kind == "slept")]
+        self._lookout.woke(since_s, t_s, out)
 
     def ridden_s(self, t_s: float) -> float:
         """Seconds ridden: without the pauses."""
@@ -158,9 +145,7 @@ class Companion:
                 hr_bpm = None if self._now.denied else self._now.trusted_bpm
                 self._steps(self._run.feed(self.ridden_s(at_s), hr_bpm), at_s, out)
             self._step_alarms(at_s, out)
-        if t_s - since_s > STALE_S:
-            self.leave_out_stale(out, t_s)
-            out.append(Mark(t_s, "slept", {"from_s": since_s}))
+        self._lookout.woke(since_s, t_s, out)
 
     def _off(self, since_s: float, t_s: float) -> tuple[Effect, ...]:
         """The unit was off: nobody watched, and the plan stood still. A ride that was paused still is."""
@@ -301,14 +286,10 @@ class Companion:
         return "good" if self._now.quality >= _POOR_QUALITY else "poor"
 
 
-def _unheard(alarm: Mark) -> Mark:
-    return replace(alarm, detail={**alarm.detail, "heard": False})
-
-
 def _silent(effects: tuple[Effect, ...]) -> tuple[Mark, ...]:
     """The marks alone, each without the sound behind it."""
     return tuple(
-        _unheard(effect) if isinstance(after, Sound) else effect
+        unheard(effect) if isinstance(after, Sound) else effect
         for effect, after in zip_longest(effects, effects[1:])
         if isinstance(effect, Mark)
     )
@@ -319,9 +300,18 @@ def play(companion: Companion, rows: Iterable[tuple[float, Event]]) -> RideRecor
     kept = Collector(companion.facts)
     kept.take((Mark(0.0, "plan", {"near_max_bpm": companion.near_max_bpm}),))
     last_s = 0.0
+    answers: list[tuple[float, list[Effect]]] = []
     for t_s, event in _awake(rows):
-        kept.take(companion.feed(event, t_s))
+        answer = list(companion.feed(event, t_s))
+        if isinstance(event, Slept):
+            # What came in it had to wait, and of what fell due by then no more was heard than after any sleep.
+            while answers and answers[-1][0] > event.since_s:
+                answer[:0] = answers.pop()[1]
+            companion.woke(event.since_s, t_s, answer)
+        answers.append((t_s, answer))
         last_s = t_s
+    for _, answer in answers:
+        kept.take(tuple(answer))
     kept.take(companion.end(last_s, "recording"))
     return kept.record(last_s)
 
@@ -335,7 +325,7 @@ def _awake(rows: Iterable[tuple[float, Event]]) -> Iterator[tuple[float, Event]]
         while watched_s - last_s > STALE_S:
             last_s += STALE_S / 2
             yield last_s, Tick()
-        if watched_s < t_s:
+        if last_s < watched_s < t_s:
             yield watched_s, Tick()
         yield t_s, event
         last_s = t_s

@@ -148,7 +148,8 @@ class Mark:
       plan     as the ride began: digest of its steps and its lanes in bpm; near_max_bpm, where near maximum begins
       pause / resume / end   why; "cut" from when the unit went off until the ride went on; end: bad_packets too
       off      from_s: the unit was off from then until this mark, in a ride that was paused
-      slept    from_s: the unit slept or stood still from then until this mark, and of its sounds only the last was made
+      slept    from_s: the unit slept, stood still, or took up a cut ride from then until this mark, and of its sounds
+               only the last was made
       gap      from_s: no trusted heart rate from then until this mark
       link     state
       clock    unix_s: what the wall clock said at this t_s

@@ -7,6 +7,7 @@ down what came in. Companion and test each have one, so that near maximum is the
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from math import ceil, floor
 
 from firmware_app.core.alarms import AlarmTable, Engine, Situation
@@ -23,6 +24,7 @@ from firmware_app.core.events import (
     Mark,
     Notice,
     Sample,
+    Sound,
     WallClock,
 )
 from firmware_app.core.measurement import Measurement
@@ -37,6 +39,9 @@ the two is right nobody knows (own choice, as in ``evidence``)."""
 
 CATCH_UP_S = 12 * 3600.0
 """After a longer sleep only so much is stepped through: the loop must not stand still over it."""
+
+STALE_S = 2.0
+"""What should have sounded longer ago than this, while the unit slept, is not made up for."""
 
 
 class Lookout:
@@ -82,6 +87,31 @@ class Lookout:
         """On to ``t_s``, past moments that nobody saw."""
         self._ticks = max(self._ticks, floor(t_s / TICK_S) + 1)
         self.now.t_s = t_s
+
+    def woke(self, since_s: float, t_s: float, out: list[Effect]) -> None:
+        """``out`` is all that fell due since ``since_s``: where that is a sleep, say so, and leave out what is stale.
+
+        Of the sounds only the last goes out, if it is recent or still true. The marks of the other alarms say that
+        nobody heard them.
+        """
+        if t_s - since_s <= STALE_S:
+            return
+        said = False
+        for place in reversed(range(len(out))):
+            sound, told = out[place], out[place - 1] if place else None
+            if not isinstance(sound, Sound):
+                continue
+            # A sound without a mark of its own is no alarm: a cue that was missed.
+            if not said and isinstance(told, Mark) and self._is_due(sound, told, t_s):
+                said = True
+                continue
+            del out[place]
+            if isinstance(told, Mark) and told.kind == "alarm":
+                out[place - 1] = unheard(told)
+        out.append(Mark(t_s, "slept", {"from_s": since_s}))
+
+    def _is_due(self, sound: Sound, told: Mark, t_s: float) -> bool:
+        return t_s - told.t_s <= STALE_S or self.engine.is_active(sound.kind)
 
     def take(self, event: Event, t_s: float, out: list[Effect]) -> None:
         """Take one event, and add what is to be kept and told of it. A press is none of its business, nor is time."""
@@ -157,3 +187,8 @@ class Lookout:
         if self._link.state != "connected" and self._link.text:
             urgent.append(self._link.text)
         return next(iter([*urgent, *advice, *reversed(self._faults.values())]), "")
+
+
+def unheard(alarm: Mark) -> Mark:
+    """The mark of an alarm whose sound was not made."""
+    return replace(alarm, detail={**alarm.detail, "heard": False})

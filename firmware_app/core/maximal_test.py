@@ -198,10 +198,12 @@ class MaximalTest:
         out: list[Effect] = []
         if self.ended:
             return ()
-        t_s = max(t_s, self._now.t_s)
+        since_s = self._now.t_s
+        t_s = max(t_s, since_s)
         for at_s in self._lookout.moments(t_s):
             self._watch(at_s, out)
             self._moment(at_s, out)
+        self._lookout.woke(since_s, t_s, out)
         self._lookout.take(event, t_s, out)
         if isinstance(event, Measurement):
             self._keep(t_s, out)

@@ -54,8 +54,13 @@ class GoOn:
 
 
 @dataclass(frozen=True, slots=True)
-class Test:
-    """Begin the guided maximal test, at its safety pages."""
+class ReadBeforeTest:
+    """Show the pages that must be read before the guided maximal test."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeginTest:
+    """Begin it: its pages were read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +84,7 @@ class SettingChange:
     value: str | int | bool
 
 
-Order = Ride | GoOn | Test | LookForStraps | TakeStrap | SettingChange
+Order = Ride | GoOn | ReadBeforeTest | BeginTest | LookForStraps | TakeStrap | SettingChange
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +242,7 @@ class Pages:
                 self._open("straps")
                 return (LookForStraps(),)
             case "Maximal test":
-                return (Test(),)
+                return (ReadBeforeTest(),)
             case "What is wrong":
                 self._open("faults")
             case "Last ride" if self.review is not None:

@@ -185,6 +185,22 @@ def test_an_interrupt_is_no_traceback_however_early(place: str, monkeypatch: pyt
     assert run("bands", "--hr-max-bpm", "180") == (130, "", "")
 
 
+def test_an_interrupt_before_the_commands_are_there_is_no_traceback() -> None:
+    """As when Ctrl-C comes at once: the module of the commands is still being imported."""
+    script = """
+import runpy, sys
+class Interrupted:
+    def find_spec(self, name, path=None, target=None):
+        if name == "firmware_app.cli":
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Interrupted())
+sys.argv = ["firmware_app", "bands"]
+runpy.run_module("firmware_app", run_name="__main__")
+"""
+    done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "")
+
+
 ODD = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=8)
 CALLS = st.sampled_from(
     [

@@ -251,14 +251,23 @@ def test_only_the_real_reason_is_named_why_a_ride_proposes_nothing(ask: Any) -> 
     assert said in ask("estimate")["why"]
 
 
-def test_a_refused_value_does_not_come_back(ask: Any) -> None:
+def test_a_refused_value_does_not_come_back(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
     ask("set", "180")
     store(ride(189))
     shown = str(ask("review")["proposal"]["hr_max_bpm"])
     assert ask("review", "--refuse", shown)["proposal"]["state"] == "refused"
     assert accepted() == 180
     assert ask("review")["proposal"] is None
-    ask("review", "--accept", shown, status=2)
+    # It says so, and how to have it all the same.
+    day = ask("history")["history"][-1]["decided_at"][:10]
+    told = f"you refused {shown} bpm on {day}; if you changed your mind: `rumblestrip maximum set {shown}`"
+    assert main(["maximum", "review"]) == 0
+    assert f"Nothing is proposed: {told}." in capsys.readouterr().out
+    assert main(["maximum", "review", "--accept", shown]) == 2
+    assert f"nothing is proposed: {told}\n" in capsys.readouterr().err
+    ask("set", shown)
+    assert main(["maximum", "review"]) == 0
+    assert "refused" not in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("answer", ["--accept", "--refuse"])

@@ -293,6 +293,19 @@ def test_a_narrow_terminal_cuts_off_nothing_that_must_not_be_missed(shown: Shown
         assert text in line
 
 
+def test_a_narrow_terminal_shows_whole_words_only(shown: Shown) -> None:
+    whole = live.page_line(HOME).split()
+    for columns in range(8, len(live.page_line(HOME)) + 2):
+        _, line = shown(columns, HOME)
+        words = line.split()
+        assert len(line) < columns
+        assert words == whole[: len(words)]
+        # And as many as there is room for.
+        assert words == whole or len(line) + len(whole[len(words)]) + 1 >= columns - 1
+    # A terminal that has no room for one shows its beginning.
+    assert shown(4, HOME)[1] == "Hom"
+
+
 def test_the_columns_stay_where_they_are_when_a_word_comes_and_goes() -> None:
     lines = [live.page_line(replace(RIDING, word=word)) for word in ("", "ease", "lift")]
     assert len({(line.index("183 bpm"), line.index("7 All-out"), line.index("lane")) for line in lines}) == 1

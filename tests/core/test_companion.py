@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from firmware_app import settings
 from firmware_app.core import bands
-from firmware_app.core.companion import STALE_S, TAIL_S, Companion, play
+from firmware_app.core.companion import TAIL_S, Companion, play
 from firmware_app.core.events import (
     BadPacket,
     Battery,
@@ -31,7 +31,7 @@ from firmware_app.core.events import (
     Tick,
     WallClock,
 )
-from firmware_app.core.lookout import TICK_S
+from firmware_app.core.lookout import STALE_S, TICK_S
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, events_of
 from firmware_app.core.session import Ends, Plan, Step, free_plan, parse_arrival
@@ -293,6 +293,24 @@ def test_a_ride_with_a_sleep_and_a_gap_in_it_is_played_back_as_it_was() -> None:
     assert set(told) == {True}
     assert asleep == [False, True]
     assert [mark.t_s for mark in alarms if mark.kind == "slept"] == [601.0, 700.0]
+
+
+def test_a_ride_whose_beats_waited_while_it_was_taken_up_is_played_back_as_it_was() -> None:
+    kept = Collector(RideFacts(200))
+    one = companion()
+    for t_s, event in beating([130] * 60):
+        kept.take(one.feed(event, t_s))
+    kept.take(one.feed(Off(60.0), 100.0))
+    waited = [(100 + t_s, event) for t_s, event in beating([185] * 15 + [120] * 25)]
+    late = [effect for t_s, event in waited for effect in one.feed(event, t_s)]
+    one.woke(100.0, 140.0, late)
+    kept.take(tuple(late))
+    kept.take(one.end(145.0))
+    ridden = kept.record(145.0)
+    alarms = [mark for mark in ridden.marks if mark.kind in ("alarm", "slept")]
+    assert {mark.detail["heard"] for mark in alarms if mark.kind == "alarm" and mark.t_s > 100} == {False}
+    again = play(companion(), events_of(ridden))
+    assert [mark for mark in again.marks if mark.kind in ("alarm", "slept")] == alarms
 
 
 def test_what_falls_due_as_the_unit_goes_off_is_not_said_to_have_been_heard() -> None:

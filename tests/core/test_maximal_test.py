@@ -78,6 +78,38 @@ def test_the_measured_maximum_is_within_two_beats_wherever_a_test_was_judged_max
     assert judged >= 8
 
 
+def in_the_ramp(top_bpm: int) -> MaximalTest:
+    """A test of 700 s whose heart has risen to ``top_bpm``."""
+    test = MaximalTest(RideFacts(190), settings.load_alarms(), Ramp(80, 20))
+    for second in range(700):
+        bpm = min(130 + max(second - 550, 0) // 2, top_bpm)
+        rr_ms = tuple(60000 / bpm + (second * 7 + n * 3) % 5 - 2 for n in range(2))
+        test.feed(Measurement(bpm, rr_ms), float(second))
+    return test
+
+
+def test_a_unit_that_slept_in_the_ramp_sounds_nothing_that_is_over_and_says_that_it_slept() -> None:
+    test = in_the_ramp(186)
+    assert test.near_max
+    woken = test.feed(Tick(), 1900.0)
+    # Near maximum ended, the ramp for want of a signal, and the cool-down: all of it while nobody watched.
+    marks = [effect for effect in woken if isinstance(effect, Mark)]
+    assert [mark.detail["name"] for mark in marks if mark.kind == "step"] == ["Cool-down", "Result"]
+    assert not test.near_max
+    assert [effect for effect in woken if isinstance(effect, Sound)] == []
+    assert [mark for mark in marks if mark.kind == "slept"] == [Mark(1900.0, "slept", {"from_s": 699.0})]
+
+
+@pytest.mark.parametrize(("until_s", "heard"), [(715.0, ["test_cue"]), (720.0, [])])
+def test_the_end_of_the_hard_part_is_told_after_a_sleep_if_it_was_just_now(until_s: float, heard: list[str]) -> None:
+    test = in_the_ramp(140)
+    woken = test.feed(Tick(), until_s)
+    assert test.view().stage == "Cool-down"
+    assert [effect.kind for effect in woken if isinstance(effect, Sound)] == heard
+    stages = [effect.detail for effect in woken if isinstance(effect, Mark) and effect.kind == "step"]
+    assert [set(detail) for detail in stages] == [{"index", "name", "round", "why"}]
+
+
 def test_a_good_test_tells_its_stages_and_the_fall() -> None:
     done = ride(1)
     marks = [effect for _, _, effect in done.effects if isinstance(effect, Mark)]
