@@ -23,6 +23,9 @@ REPLAYED_AT_ONCE = 200
 WAITING_AT_MOST = 20_000
 """Beats that wait while a cut ride is taken up: hours of them, where that takes a minute."""
 
+CALLS_EVERY_S = 60.0
+"""A rider who rides on does not know that nobody watches: so often the offer is heard (own choice)."""
+
 
 @dataclass(frozen=True)
 class CutShort:
@@ -60,11 +63,19 @@ class Offer:
         self.going_on = False
         self.waiting: deque[tuple[Measurement, float]] = deque(maxlen=WAITING_AT_MOST)
         self._found_s = found_s
+        self._called_s = float("-inf")
 
     def words(self, at_s: float) -> str:
         """What to say of it when the clock says ``at_s``; "" once its time is over."""
         since_s = at_s - self._found_s
         return self.short.words(since_s) if since_s < self.short.left_s else ""
+
+    def calls(self, at_s: float) -> bool:
+        """Whether the rider, whose heart is heard, must be told now that nobody watches it."""
+        if self.going_on or not self.words(at_s) or at_s - self._called_s < CALLS_EVERY_S:
+            return False
+        self._called_s = at_s
+        return True
 
     def keep_waiting(self, beat: Measurement, at_s: float) -> None:
         """Keep a beat that came while the ride is taken up."""

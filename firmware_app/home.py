@@ -15,7 +15,7 @@ from firmware_app.core import pages
 from firmware_app.core.alarms import AlarmTable, quiet
 from firmware_app.core.bands import BandError, whole_bpm
 from firmware_app.core.beats import Gate
-from firmware_app.core.events import Battery, Event, Fault, Link, Tick, Worn
+from firmware_app.core.events import Battery, Event, Fault, Link, Sound, Tick, Worn
 from firmware_app.core.measurement import Measurement
 from firmware_app.faults import Faults
 from firmware_app.known_settings import KnownSettings
@@ -72,6 +72,11 @@ class Home:
     def alarms(self) -> AlarmTable:
         """The rider's table, with the sounds as they are switched."""
         return self.ready.alarms if self.pages.sounds else quiet(self.ready.alarms)
+
+    def call(self) -> tuple[Sound, ...]:
+        """What a rider hears whose heart is not watched: the same as without a signal. Nothing where sounds are off."""
+        row = self.alarms().no_signal
+        return (Sound("no_signal", row.priority, row.sound),) if row.sound else ()
 
     # --- what the parts say -----------------------------------------------------------------------------------------
 

@@ -250,6 +250,8 @@ class Unit:
                 self._keep_offer_up_to_date(now_s)
             elif self._offer and self._offer.going_on:
                 self._offer.keep_waiting(event, now_s)
+            elif self._offer and event.contact is not False and self._offer.calls(now_s):
+                self._perform(self._home.call())
         elif isinstance(event, Link | Fault) and event.text:
             self._say(event.text)
         self._tell_doing()

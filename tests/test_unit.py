@@ -1175,6 +1175,15 @@ def test_an_offer_that_was_over_while_the_settings_stood_open_is_not_gone_on_wit
     assert bench.kept.record() is None
 
 
+@pytest.mark.parametrize(("contact", "heard"), [(None, 3), (False, 0)])
+def test_a_rider_who_rides_on_hears_that_nobody_watches(plan: Path, contact: bool | None, heard: int) -> None:
+    """A unit that was killed in a ride, and stands at its offer, is silent near maximum too."""
+    rows: Rows = [(t_s, Measurement(170, (353.0,), contact)) for t_s, _ in beating([170] * 150)]
+    bench = Bench(rows, for_s=150.0, unit={"at_once": False, "cut": lambda: cut_at(100.0, beating(HEART), [])}).run()
+    assert isinstance(bench.sounder, Heard)
+    assert [sound.kind for sound in bench.sounder.sounds] == ["no_signal"] * heard
+
+
 def test_after_another_ride_the_one_that_was_cut_is_no_longer_offered(plan: Path) -> None:
     way = [Press("plus"), Press("select"), Press("select", "long"), Press("select"), Press("minus", "long")]
     bench = Bench(
