@@ -8,8 +8,8 @@ Works on the whole recording at once, after the ride; the live gate is another m
 3. *pieces*: trusted beats with no gap and no step that a heart cannot make;
 4. *the chain*: the heaviest set of pieces that one heart could have gone through in turn. A burst of false beats, a
    rate counted twice or locked to the pedals is reached and left by a step, so it falls out, however long it lasts;
-5. what is left, but rises or falls too fast for too long, stands alone between noise or silence, or is contradicted by
-   a piece outside the chain, keeps a reason to doubt.
+5. what is left, but rises or falls too fast for too long, stands alone between noise or silence, comes to a point, or
+   is contradicted by a piece outside the chain, keeps a reason to doubt.
 
 A peak is the highest level of about five seconds of beats without a doubt. The raw peak is reported and never used.
 """
