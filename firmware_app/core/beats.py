@@ -110,12 +110,12 @@ _VOUCHED_S = 2.0
 
 # Out of reach, a rhythm must last this long, (down, up) in seconds. An optical sensor can follow the pedals for
 # half a minute; upward is believed sooner, because near maximum must not be missed. One that is hardly out of reach
-# must last for less, and for less still when it goes on the way that it stepped: a heart in the middle of a sprint or
-# a recovery does, neither an average with a beat too few in it nor the pedals do.
+# must last for less when it goes on the way that it stepped: a heart in the middle of a sprint or a recovery does,
+# neither an average with a beat too few in it nor the pedals do.
 _OUT_OF_REACH_S = (12.0, 12.0)
 _OUT_OF_REACH_REPORTED_S = (35.0, 15.0)
-_HARDLY_OUT_S, _HARDLY_OUT_BPM = 12.0, 12.0
 _LEADS_ON_S, _LEADS_ON_BPM = 6.0, 4.0
+_HARDLY_OUT_BPM = 12.0
 
 # A strap may count every second beat for minutes, and an arm band the pedals. A fall under this share of where the
 # heart was must last for so much of the time that the heart was followed before it, up to a limit: the first witness is
@@ -440,7 +440,7 @@ class Gate:
             leaps = abs(step_bpm) > reach_bpm
             if leaps and not self._was_before(here_bpm, t_s):
                 out_bpm = abs(step_bpm) - reach_bpm
-                wait_s = min(out_of_reach_s[step_bpm > 0], _HARDLY_OUT_S + out_bpm)
+                wait_s = out_of_reach_s[step_bpm > 0]
                 ran_bpm = here_bpm - run.began_bpm if step_bpm > 0 else run.began_bpm - here_bpm
                 if out_bpm <= _HARDLY_OUT_BPM and ran_bpm >= _LEADS_ON_BPM:
                     wait_s = _LEADS_ON_S

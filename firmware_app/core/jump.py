@@ -3,8 +3,7 @@
 It moves the number away for as long as the strap averages, and back in one step. A number that jumps as no heart does
 keeps the track where it is for so long, as far as the jump explains the number. One that goes on jumping or running the
 same way is no such beat, and one that changes after it stood for long (where only changes are recorded, it may) is no
-jump. A heart on the rise may meet a number that is too low, and then the step back leads away from it: that is still
-owed.
+jump.
 """
 
 from __future__ import annotations
@@ -26,17 +25,15 @@ _STOOD_S = 30.0
 _RUNS_ON_BPM = 2.0
 _EXPLAINED_BPM = 8.0
 _JUMPED_BACK_BPM = 15.0
-_OWED_BPM = 3.0  # nearer than any other step back has to come: nothing shows meanwhile that the number is off
 
 
 class Jump:
     """By how much a reported heart rate may be off, since it jumped as no heart does."""
 
-    __slots__ = ("_bpm", "_last_s", "_moved_s", "_owed_bpm", "_since_s", "_to_bpm")
+    __slots__ = ("_bpm", "_last_s", "_moved_s", "_since_s", "_to_bpm")
 
     def __init__(self) -> None:
         self._bpm = 0.0  # nothing says that it is off
-        self._owed_bpm = 0.0  # of a jump that the heart has caught up with
         self._to_bpm = 0.0  # where the last jump led
         self._since_s = self._last_s = float("-inf")
         self._moved_s = 0.0  # when the number was last another one
@@ -49,9 +46,8 @@ class Jump:
         off_bpm = abs(hr_bpm - track.at(t_s))
         off_s = t_s - self._since_s
         if off_s > _AVERAGED_S:
-            self._bpm = self._owed_bpm = 0.0
+            self._bpm = 0.0
         if off_bpm <= REPORT_TOLERANCE_BPM:
-            self._owed_bpm = self._bpm or self._owed_bpm
             self._bpm = 0.0
             return False
         jump_bpm = step_bpm - track.slope_bpm_s * silent_s
@@ -66,11 +62,9 @@ class Jump:
             return False
         goes_on = self._bpm * jump_bpm > 0 and t_s - self._last_s <= _JUMPS_ON_S
         back = self._bpm * jump_bpm < 0 and abs(self._bpm + jump_bpm) < JUMP_BPM
-        if not self._bpm and self._owed_bpm < 0 < jump_bpm:
-            back = abs(self._owed_bpm + jump_bpm) < _OWED_BPM
         self._last_s = t_s
         if goes_on or back:
-            self._bpm = self._owed_bpm = 0.0
+            self._bpm = 0.0
             return back and off_bpm <= min(REPORT_TOLERANCE_BPM + REPORT_TOLERANCE_BPM_S * off_s, _JUMPED_BACK_BPM)
         if self._bpm * (self._bpm + jump_bpm) <= 0:
             self._since_s = t_s

@@ -601,7 +601,7 @@ RECOVERY = [*[190] * 5, 189, 187, 187, 185, 185, 186, 185, 185, 183]
     ("bpms", "unseen_s"),
     [
         # A beat too few for 8 s, in a rise: the number falls by 6, and gains 10 when the average forgets it.
-        ([*RISE, 127, 129, 131, 134, 136, 139, 142, 144, 154, *range(157, 180, 2)], 0),
+        ([*RISE, 127, 129, 131, 134, 136, 139, 142, 144, 154, *range(157, 180, 2)], 2),
         # For 4 s, in a steeper one: it leaps by 17.
         ([*RISE, 122, 124, 127, 130, 147, *range(149, 170, 2)], 6),
         # For 4 s, in the recovery from a sprint.
