@@ -113,7 +113,7 @@ class Drift(Condition):
 
 @dataclass(frozen=True, kw_only=True)
 class Contact(Condition):
-    """No skin contact, or a signal quality under ``quality_below`` (0 to 1)."""
+    """No skin contact, a signal quality under ``quality_below`` (0 to 1), or a strap that denies its own intervals."""
 
     quality_below: float
 
@@ -375,7 +375,8 @@ def _poor_contact(s: Situation, row: Contact, engine: Engine) -> Rate:
         return _UNKNOWN
     if not s.arriving:
         return _FALSE  # nothing comes in at all: that is no_signal's to say
-    return _flag((s.contact is False and s.trusted_bpm is None) or s.quality < row.quality_below)
+    off_the_skin = s.contact is False and s.trusted_bpm is None
+    return _flag(off_the_skin or s.denied or s.quality < row.quality_below)
 
 
 _NEWS_BPM = 1.2

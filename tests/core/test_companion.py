@@ -416,6 +416,7 @@ def test_nothing_asks_for_more_by_intervals_that_the_strap_itself_denies(rr_ms: 
         told += ride.feed(event, t_s)
         words.add(ride.view().word)
     assert not sounds(told, "below_target")
+    assert sounds(told, "poor_contact")
     assert "lift" not in words
     assert [mark.detail["name"] for mark in marks(told, "step")] == ["easy", "rest"]
 
