@@ -37,7 +37,8 @@ HOLD_S = 5.0
 """The heart has arrived when it has been there this long: one stray beat must not cut a recovery short."""
 
 GUARD_S = 1.0
-"""A key press this soon after a change that came on its own was meant for the step before, and ends nothing."""
+"""A key press this soon after a change that came on its own was meant for the step before, and ends nothing. Nor
+does the second of a double press end anything."""
 
 PRESS_LIMIT_S = 3600.0
 """Time limit of a step that a key ends and that states none."""
@@ -344,7 +345,7 @@ class PlanRun:
     def press(self, ridden_s: float) -> tuple[StepChange, ...]:
         """The key: ends a step that a key ends, and nothing else."""
         changes = self._settle(ridden_s)
-        late = self._entered_by in ("time", "arrived") and self._ridden_s - self._started_s < GUARD_S
+        late = self._entered_by in ("time", "arrived", "press") and self._ridden_s - self._started_s < GUARD_S
         if not self.finished and self.plan.steps[self._index].ends.press and not late:
             changes.append(self._move(1, self._ridden_s, "press"))
         return tuple(changes)

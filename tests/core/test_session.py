@@ -174,6 +174,15 @@ def test_skip_and_back() -> None:
     assert moves(list(run.back(44))) == [(44, 1, "back")]
 
 
+def test_a_double_press_ends_one_step_and_not_two() -> None:
+    key = Ends(60, press=True)
+    run = PlanRun(plan(Step("a", None, key), Step("b", None, key), Step("c", None, key)), BANDS)
+    run.feed(0.0, None)
+    assert moves(list(run.press(10.0))) == [(10, 1, "press")]
+    assert run.press(10.4) == ()
+    assert moves(list(run.press(11.5))) == [(11.5, 2, "press")]
+
+
 def test_a_key_press_meant_for_the_step_that_just_ended_does_nothing() -> None:
     key = Ends(60, press=True)
     run = PlanRun(plan(Step("a", None, key), Step("b", None, key), Step("c", "6", key)), BANDS)
