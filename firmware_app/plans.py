@@ -21,6 +21,7 @@ from firmware_app.settings import (
     config_dir,
     defaults_dir,
     in_words,
+    is_there,
     meant,
     read_toml,
 )
@@ -77,7 +78,7 @@ def plan_path(name_or_path: str) -> Path:
     folders = (config_dir() / "sessions", defaults_dir() / "sessions")
     for folder in folders:
         path = folder / f"{name_or_path}.toml"
-        if os.path.lexists(path):  # a link that leads nowhere too: reading it tells what is wrong
+        if is_there(path):
             return path
     names = ", ".join(plan_names())
     raise SettingsError(f"no session plan {name_or_path!r}: choose one of {names}, or write {folders[0]}/NAME.toml")

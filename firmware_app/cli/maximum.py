@@ -486,12 +486,14 @@ def _review(args: argparse.Namespace) -> Answer:
         proposal = maximum.propose(seen, rider.hr_max_bpm, _age(rider), rider.rate_medicines)
         past = log.maxima()
         # A value that was refused comes up again only when it has changed.
-        if proposal is None or (refused_on := _refused_on(proposal.value_bpm, past)) is not None:
+        refused_on = None if proposal is None else _refused_on(proposal.value_bpm, past)
+        if proposal is None or refused_on is not None:
             said = "nothing is proposed; `rumblestrip maximum estimate` tells what your rides say"
             if proposal is not None:
-                bpm = proposal.value_bpm
-                said = f"nothing is proposed: you refused {bpm} bpm{refused_on}; if you changed your mind: "
-                said += f"`rumblestrip maximum set {bpm}`"
+                said = (
+                    f"nothing is proposed: you refused {proposal.value_bpm} bpm{refused_on}; if you changed your mind: "
+                )
+                said += f"`rumblestrip maximum set {proposal.value_bpm}`"
             if args.accept or args.refuse:
                 raise UsageError(said)
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, f"{said[0].upper()}{said[1:]}."

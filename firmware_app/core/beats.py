@@ -103,6 +103,10 @@ _REACH_DOWN_BPM_S = 2.0
 _BACK_BPM = 4.0
 _BACK_BPM_S = 0.3
 
+DENIED = 1.15
+"""A heart rate and RR intervals that differ by more than this factor deny each other: no average is late by so much,
+and which of the two is right nobody knows (own choice)."""
+
 # So near to each other, RR intervals and the reported heart rate vouch for each other.
 _VOUCHED_BPM = 5.0
 # What both say is believed downward as soon as it is a rhythm; upward, static makes both of them say the same.

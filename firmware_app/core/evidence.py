@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.core.bands import HR_MAX_RANGE_BPM
+from firmware_app.core.beats import DENIED
 from firmware_app.core.lag import FALL_BPM, FALL_BPM_S
 from firmware_app.core.record import RideRecord
 from firmware_app.core.repeats import STUCK_PACKETS
@@ -95,10 +96,9 @@ _SEEN_S = 10.0
 _UNSEEN_BPM = 16.0
 """More than this of the way up or down must not lie in the silence (own choice)."""
 
-_DENIED = 1.15
 _DENIED_WITHIN_S = (0.0, 5.0, 10.0, 15.0, 20.0)
-"""RR intervals that are faster than this times all that the strap reports meanwhile, and while it may still average,
-are not what it takes for the heart (own choice)."""
+"""RR intervals that are faster than ``DENIED`` times all that the strap reports meanwhile, and while it may still
+average, are not what it takes for the heart (own choice)."""
 
 _NEAR_TOP = 0.92
 _BRIDGED_S = 10.0
@@ -110,7 +110,7 @@ _HELD_WITHIN_BPM = 2.0
 _LEAST_HELD_S, _LEAST_HELD_REPORTED_S = 4.0, 6.5
 """A level over five seconds that was held for less is the edge of something else (own choice). What a strap averages is
 blunter: of 524 true peaks of simulated rides without RR intervals 12 were held for less than the second, of 35 that
-static had driven up 24."""
+static had driven up 24 (another generator, by hand)."""
 _MOST_STRETCHES = 12
 """So many of the sound, and of the doubted, are told at most (own choice)."""
 
@@ -253,7 +253,7 @@ def _denied(piece: _Piece, record: RideRecord) -> NDArray[np.bool_]:
         place = np.searchsorted(record.t_s[known], at_s, side="right") - 1
         told = (place >= 0) & (at_s - np.append(record.t_s[known], -np.inf)[place] <= _GAP_S)
         most_bpm = np.maximum(most_bpm, np.where(told, np.append(record.hr_bpm[known], 0.0)[place], 0.0))
-    return np.asarray((most_bpm > 0) & (piece.level_bpm > _DENIED * most_bpm))
+    return np.asarray((most_bpm > 0) & (piece.level_bpm > DENIED * most_bpm))
 
 
 def _off_the_skin(record: RideRecord) -> NDArray[np.bool_]:

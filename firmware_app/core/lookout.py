@@ -12,7 +12,7 @@ from math import ceil, floor
 
 from firmware_app.core.alarms import AlarmTable, Engine, Situation
 from firmware_app.core.bands import whole_bpm
-from firmware_app.core.beats import Gate
+from firmware_app.core.beats import DENIED, Gate
 from firmware_app.core.events import (
     BadPacket,
     Battery,
@@ -32,10 +32,6 @@ from firmware_app.core.track import HR_RANGE_BPM
 
 TICK_S = 0.25
 """The grid on which every timer of a ride moves."""
-
-_DENIED = 1.15
-"""A strap that reports more than this times what is trusted denies it: its average is not late by so much, and which of
-the two is right nobody knows (own choice, as in ``evidence``)."""
 
 CATCH_UP_S = 12 * 3600.0
 """After a longer sleep only so much is stepped through: the loop must not stand still over it."""
@@ -160,7 +156,7 @@ class Lookout:
             now.untrusted_since_s = self.seen_s
         now.trusted_bpm = trusted.hr_bpm
         reported_bpm = measurement.hr_bpm or 0
-        now.denied = _DENIED * (trusted.hr_bpm or reported_bpm) < reported_bpm <= HR_RANGE_BPM[1]
+        now.denied = DENIED * (trusted.hr_bpm or reported_bpm) < reported_bpm <= HR_RANGE_BPM[1]
         out.append(Sample(t_s, measurement, trusted.hr_bpm, round(trusted.quality, 2)))
 
     def _mark_gap(self, t_s: float, out: list[Effect]) -> None:

@@ -191,6 +191,7 @@ _ALIKE_SDS = 2.0
 _AGREE_DAYS = 3
 """Each day on which doubtful rides are alike makes it less likely that all are false, up to so many (own choice)."""
 _RANGE_HOLDS, _RANGES_TRIED = 0.9, 41
+"""What part the range holds, and from how many such ranges the shortest is chosen."""
 _GRID_BPM = 0.25
 """How fine the maximum is searched for: finer than anything that is said of it."""
 _AGEING_BPM_A = 0.64
