@@ -21,7 +21,6 @@ from firmware_app.settings import (
     config_dir,
     defaults_dir,
     in_words,
-    is_there,
     meant,
     read_toml,
 )
@@ -78,7 +77,8 @@ def plan_path(name_or_path: str) -> Path:
     folders = (config_dir() / "sessions", defaults_dir() / "sessions")
     for folder in folders:
         path = folder / f"{name_or_path}.toml"
-        if is_there(path):
+        # A link that leads nowhere too: reading it tells what is wrong. Not is_there: the name may be none at all.
+        if os.path.lexists(path):
             return path
     names = ", ".join(plan_names())
     raise SettingsError(f"no session plan {name_or_path!r}: choose one of {names}, or write {folders[0]}/NAME.toml")

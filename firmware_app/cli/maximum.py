@@ -490,10 +490,8 @@ def _review(args: argparse.Namespace) -> Answer:
         if proposal is None or refused_on is not None:
             said = "nothing is proposed; `rumblestrip maximum estimate` tells what your rides say"
             if proposal is not None:
-                said = (
-                    f"nothing is proposed: you refused {proposal.value_bpm} bpm{refused_on}; if you changed your mind: "
-                )
-                said += f"`rumblestrip maximum set {proposal.value_bpm}`"
+                said = f"nothing is proposed: you refused {proposal.value_bpm} bpm{refused_on}; "
+                said += f"if you changed your mind: `rumblestrip maximum set {proposal.value_bpm}`"
             if args.accept or args.refuse:
                 raise UsageError(said)
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, f"{said[0].upper()}{said[1:]}."
