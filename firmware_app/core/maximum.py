@@ -113,6 +113,11 @@ NO_TEST = (
     "false only when you no longer take any"
 )
 
+NO_TEST_OVER_LIMIT = (
+    "no maximal test is begun with a limit under the usual one: it leads far over it, where near maximum sounds once "
+    "and no more; ask the doctor who gave it, and take it out only when it no longer holds"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class AcceptedMaximum:

@@ -200,6 +200,17 @@ def test_medicines_that_slow_the_heart_keep_a_rider_out_of_the_maximal_test(caps
     assert main([*SHORT, "0.3"]) == 0
 
 
+def test_a_limit_that_a_doctor_gave_keeps_a_rider_out_of_the_maximal_test(capsys: pytest.CaptureFixture[str]) -> None:
+    """The test leads far over it, and there near maximum sounds but once."""
+    settings.remember("alarms", {"near_max.limit_bpm": 140})
+    assert main([*SHORT, "0.3", "--maximal-test"]) == 2
+    told = capsys.readouterr().err
+    for words in (str(settings.config_dir() / "alarms.toml"), "limit_bpm = 140", "doctor"):
+        assert words in told
+    assert not log_path().exists()
+    assert main([*SHORT, "0.3"]) == 0
+
+
 # --- the page in a terminal -----------------------------------------------------------------------------------------
 
 RIDING = RideView(
