@@ -85,9 +85,18 @@ class Offer:
         """The ride's time when the clock said ``at_s``: it went on while the unit was off."""
         return round(self.short.t_s + self.short.away_s + at_s - self._found_s, 3)
 
-    async def replayed(self, alarms: AlarmTable) -> tuple[Preparation, Companion]:
-        """The companion as it was when the ride was cut. Nothing sounds. Raises SettingsError for another plan."""
+    async def replayed(self, alarms: AlarmTable, hr_max_bpm: int) -> tuple[Preparation, Companion]:
+        """The companion as it was when the ride was cut. Nothing sounds.
+
+        hr_max_bpm: the maximum of today. Raises SettingsError for another plan, and for a lower maximum: by the one
+        before near maximum would come too late, or never, and the lanes would lie too high.
+        """
         facts = self.short.facts
+        if hr_max_bpm < facts.hr_max_bpm:
+            raise SettingsError(
+                f"the ride that was cut goes by a maximum of {facts.hr_max_bpm} bpm, and yours is {hr_max_bpm} now: it "
+                "is kept as it is; begin a new one"
+            )
         ready = prepare(
             target=None if facts.plan else facts.target,
             plan=facts.plan or None,

@@ -390,7 +390,7 @@ class Unit:
         back_s: when the rider asked for it. From then on the ride goes on, and the beats that came since are a part.
         """
         try:
-            ready, companion = await offer.replayed(self._home.alarms())
+            ready, companion = await offer.replayed(self._home.alarms(), self._home.ready.accepted.value_bpm)
             t_s = offer.ride_s(back_s)
             marks = companion.feed(Off(offer.short.t_s), t_s)
             offer.short.take_up(self._keeper)

@@ -1407,6 +1407,19 @@ def test_a_cut_ride_keeps_its_own_maximum_and_bands_and_the_next_has_todays() ->
     assert not any("fails" in text for text in bench.said)
 
 
+def test_a_cut_ride_of_a_higher_maximum_than_todays_is_kept_and_another_is_ridden(plan: Path) -> None:
+    """By the higher one nothing would warn a heart that is at its maximum, and the lane would urge it there."""
+    write_settings("rider.toml", f"hr_max_bpm = {HR_MAX_BPM}\n")
+    taken: list[Keeper] = []
+    lowered = lambda: write_settings("rider.toml", f"hr_max_bpm = {HR_MAX_BPM - 1}\n")  # noqa: E731
+    bench = at_home([(5.0, lowered), (6.0, Press("select")), (10.0, Press("select", "long")), (11.0, Press("select"))])
+    bench.unit["cut"] = lambda: cut_at(100.0, beating(HEART), taken)
+    bench.run()
+    assert taken == []
+    assert any(f"{HR_MAX_BPM} bpm, and yours is {HR_MAX_BPM - 1} now" in text for text in bench.said)
+    assert bench.record.facts.hr_max_bpm == HR_MAX_BPM - 1
+
+
 def test_a_cut_ride_goes_on_with_the_alarms_that_were_asked_for_and_the_sounds_as_they_are_switched() -> None:
     write_settings("unit.toml", "[sounder]\nsounds = false\n")
     facts = RideFacts(HR_MAX_BPM, None, "seven", "", "3", "sim", BEGAN_UNIX_S)

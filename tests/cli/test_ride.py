@@ -588,7 +588,7 @@ def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mista
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     keeper = LogKeeper(log_path(), print)
-    keeper.begin(RideFacts(188, scheme="seven", started_unix_s=time.time() - 300, source="sim", target="3"))
+    keeper.begin(RideFacts(184, scheme="seven", started_unix_s=time.time() - 300, source="sim", target="3"))
     keeper.take((Sample(240.0, Measurement(120), 120.0, 1.0),))
     keeper.close()
     assert main([*SHORT, "1", "--target", "3"]) == 0
