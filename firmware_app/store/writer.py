@@ -445,7 +445,12 @@ def _write(connection: sqlite3.Connection, ride: _Ride) -> tuple[int, int, int]:
 
 
 def _is_anothers(connection: sqlite3.Connection, ride: _Ride) -> bool:
-    """Whether the database has another ride under this one's number."""
-    row = connection.execute(f"SELECT {schema.FACTS} FROM ride WHERE id = ?", (ride.id,)).fetchone()
+    """Whether the database has another ride under this one's number, or another program goes on with this one."""
+    row = connection.execute(f"SELECT ended, {schema.FACTS} FROM ride WHERE id = ?", (ride.id,)).fetchone()
+    if row is None:
+        return False
+    ended, *facts = row
+    if ended is None and ride.first_block is None:
+        return True  # we have not begun yet: two that went on with one ride would overwrite each other's beats
     # A commit that failed may have gone through all the same.
-    return row is not None and row not in (schema.facts_row(ride.stored), schema.facts_row(ride.facts))
+    return tuple(facts) not in (schema.facts_row(ride.stored), schema.facts_row(ride.facts))

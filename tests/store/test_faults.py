@@ -460,6 +460,27 @@ def test_rides_that_cannot_be_brought_in_wait_for_another_day(path: Path) -> Non
         assert same_measurements(log.record(1), ride(60))
 
 
+def test_two_units_that_go_on_with_one_ride_lose_no_beat_of_each_other(path: Path) -> None:
+    begun = LogWriter(path)
+    begun.begin(FACTS)
+    begun.close()
+    with open_log(path) as log:
+        cut = log.resumable(FACTS.started_unix_s or 0.0, "strap")
+    assert cut is not None
+    units = LogWriter(path, commit_s=0.01), LogWriter(path, commit_s=0.01)
+    for unit in units:
+        unit.resume(cut)
+    for beats in (60, 120):
+        for place, unit in enumerate(units):
+            for index in range(beats - 60, beats):
+                unit.take((sample(index, hr_bpm=100 + place),))
+            until(lambda unit=unit, beats=beats: unit.written == beats)
+    assert [unit.close() for unit in units] == [0, 0]
+    with open_log(path) as log:
+        stored = [log.record(one.ride_id).hr_bpm.tolist() for one in log.rides()]
+    assert sorted(stored) == [[100.0] * 120, [101.0] * 120]
+
+
 def test_rides_are_brought_in_once_even_where_they_cannot_be_overwritten(path: Path) -> None:
     beside = path.with_name("rides.sqlite3.beside")
     with open_log(beside) as log:
