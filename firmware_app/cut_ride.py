@@ -54,13 +54,14 @@ class CutShort:
 class Offer:
     """The offer to go on with one, until it is taken, another ride begins, or its time is over.
 
-    found_s: what the unit's clock said when it was found. going_on: whether it is being taken up. waiting: the beats
-    that came meanwhile, and when.
+    found_s: what the unit's clock said when it was found. going_on: whether it is being taken up. left_be: whether the
+    rider has read it and gone home. waiting: the beats that came while it is taken up, and when.
     """
 
     def __init__(self, short: CutShort, found_s: float) -> None:
         self.short = short
         self.going_on = False
+        self.left_be = False
         self.waiting: deque[tuple[Measurement, float]] = deque(maxlen=WAITING_AT_MOST)
         self._found_s = found_s
         self._called_s = float("-inf")
@@ -72,7 +73,7 @@ class Offer:
 
     def calls(self, at_s: float) -> bool:
         """Whether the rider, whose heart is heard, must be told now that nobody watches it."""
-        if self.going_on or not self.words(at_s) or at_s - self._called_s < CALLS_EVERY_S:
+        if self.going_on or self.left_be or not self.words(at_s) or at_s - self._called_s < CALLS_EVERY_S:
             return False
         self._called_s = at_s
         return True

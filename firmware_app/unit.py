@@ -241,8 +241,11 @@ class Unit:
             if self._safety:
                 self._read(self._safety, event)
             else:
+                page = self._pages.page
                 for order in self._pages.press(event):
                     self._obey(order)
+                if self._offer and (page, self._pages.page) == ("offer", "home"):
+                    self._offer.left_be = True
         elif isinstance(event, Measurement | Tick):
             now_s = self._wiring.clock.t_s()
             self._home.hear(event, now_s)

@@ -1198,6 +1198,15 @@ def test_a_rider_who_rides_on_hears_that_nobody_watches(plan: Path, contact: boo
     assert [sound.kind for sound in bench.sounder.sounds] == ["no_signal"] * heard
 
 
+def test_a_rider_who_read_the_offer_and_went_home_hears_no_more_of_it(plan: Path) -> None:
+    read = [(30.0, Press("plus")), (100.0, Press("minus"))]  # from the page that finds the strap; from the offer
+    bench = Bench(
+        beating([120] * 400), read, for_s=400.0, unit={"at_once": False, "cut": lambda: cut_at(100.0, [], [])}
+    ).run()
+    assert isinstance(bench.sounder, Heard)
+    assert bench.sounder.at_s == [1.0, 61.0]
+
+
 def test_after_another_ride_the_one_that_was_cut_is_no_longer_offered(plan: Path) -> None:
     way = [Press("plus"), Press("select"), Press("select", "long"), Press("select"), Press("minus", "long")]
     bench = Bench(
