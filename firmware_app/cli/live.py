@@ -238,10 +238,7 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     cut = _cut_in_log(source)
     if cut is None and asked:
         new = "A new one begins." if at_once else "A new one can begin."
-        why = "none was cut in the last fifteen minutes, or another was ridden since"
-        if _being_ridden():
-            why = "another unit is riding on this log just now, and while it does none is gone on with"
-        say(f"There is no ride to go on with: {why}. {new}".rstrip())
+        say(f"There is no ride to go on with: {_why_none()}. {new}".rstrip())
     elif cut is not None and at_once and not asked:
         from firmware_app.core.times import clock_text
         from firmware_app.store.log import FALSE_START_S
@@ -252,16 +249,20 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     return cut
 
 
-def _being_ridden() -> bool:
+def _why_none() -> str:
     from firmware_app.store.log import LogError, log_path, open_log
 
+    unknown = "what was cut stays as it is, and is not gone on with before the log can be used again"
     try:
-        if not log_path().exists():
-            return False
-        with open_log(log_path()) as log:
-            return log.being_ridden()
+        if log_path().exists():
+            with open_log(log_path()) as log:
+                if log.unended() and log.writable:
+                    return "another unit is riding on this log just now, and while it does none is gone on with"
+                if log.unended():
+                    return unknown
     except LogError:
-        return False
+        return unknown
+    return "none was cut in the last fifteen minutes, or another was ridden since"
 
 
 def _cut_in_log(source: str) -> CutShort | None:

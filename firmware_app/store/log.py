@@ -263,10 +263,14 @@ class Log:
                 return None
         return None
 
-    def being_ridden(self) -> bool:
-        """Whether another program writes a ride just now: whoever opens a log alone ends the rides that were cut."""
-        unended = self._rows("SELECT id FROM ride WHERE ended IS NULL LIMIT 1")
-        return bool(unended) and self._unwritable is None
+    @property
+    def writable(self) -> bool:
+        """Whether it can be written, as far as was known when it was opened."""
+        return self._unwritable is None
+
+    def unended(self) -> bool:
+        """Whether a ride has no end: whoever opens a log alone, and can write it, ends the rides that were cut."""
+        return bool(self._rows("SELECT id FROM ride WHERE ended IS NULL LIMIT 1"))
 
     # --- what is worked out from rides --------------------------------------------------------------------------------
 

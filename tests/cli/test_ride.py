@@ -11,6 +11,7 @@ import os
 import pty
 import re
 import signal
+import sqlite3
 import struct
 import subprocess
 import sys
@@ -44,6 +45,7 @@ from firmware_app.devices.clock import SystemClock
 from firmware_app.devices.panel import OffscreenPanel, Panel, SteadyPanel
 from firmware_app.devices.strap import Strap
 from firmware_app.preparation import Preparation
+from firmware_app.store import schema
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
 from sim.runner import run_virtual
@@ -582,6 +584,29 @@ def test_a_log_that_another_unit_is_riding_on_says_so_and_gives_no_other_reason(
     said = capsys.readouterr().err
     assert "another unit" not in said
     assert "fifteen minutes" in said
+
+
+@pytest.mark.parametrize("trouble", [sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR])
+def test_a_cut_ride_in_a_log_that_cannot_be_written_is_not_denied(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, trouble: int
+) -> None:
+    keeper = LogKeeper(log_path(), print)
+    keeper.begin(RideFacts(184, started_unix_s=time.time(), source="sim", target="3"))
+    keeper.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+
+    def fails(*_: object, **__: object) -> None:
+        error = sqlite3.OperationalError("no")
+        error.sqlite_errorcode = trouble
+        raise error
+
+    with monkeypatch.context() as card:
+        card.setattr(schema, "open_database", fails)
+        assert live._cut_ride("sim", True, False) is None
+    said = capsys.readouterr().err
+    assert "There is no ride to go on with: what was cut stays as it is" in said
+    assert "fifteen minutes" not in said
+    assert live._cut_ride("sim", True, False) is not None
 
 
 def test_a_ride_that_was_cut_is_gone_on_with_although_another_was_begun_by_mistake(
