@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import logging
 import os
 import shutil
 import sys
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING, TextIO, get_args
 
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
+from firmware_app.cli.aside import Aside, LogAside
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
@@ -30,6 +32,9 @@ if TYPE_CHECKING:
     from firmware_app.store.keeper import LogKeeper
     from firmware_app.unit import Unit
     from firmware_app.wiring import Source, Wiring
+
+READ_WITHIN_S = 2.0
+"""So long the end of a ride waits for whoever reads what is said of it (own choice)."""
 
 SCAN_S = 6.0
 """So long the panel's list of straps in range is gathered."""
@@ -71,7 +76,17 @@ def live(
         import msgspec
 
         panel_settings = msgspec.structs.replace(panel_settings, kind=args.panel)
-    return asyncio.run(_live(args, ready, strap, source, unit, panel_settings, wired, go_on, test))
+    words = Aside()
+    logged = LogAside(words)
+    logging.getLogger().addHandler(logged)
+    try:
+        status = asyncio.run(_live(args, ready, strap, source, unit, panel_settings, wired, go_on, test, words))
+    finally:
+        logging.getLogger().removeHandler(logged)
+    if not words.done(READ_WITHIN_S):
+        # The ride is stored and every part let go; Python would wait at its end for a reader that there is not.
+        os._exit(status)
+    return status
 
 
 def _no_place_for(picture: Path) -> str:
@@ -106,6 +121,7 @@ async def _live(
     wired: bool,
     go_on: bool,
     test: Ramp | None,
+    words: Aside,
 ) -> int:
     from firmware_app.devices.panel import OffscreenPanel, open_panel
     from firmware_app.unit import Unit
@@ -128,7 +144,7 @@ async def _live(
     at_once = args.target is not None or args.plan is not None or not pressable or source == "sim"
     keepers: list[LogKeeper] = []
     unit = Unit(
-        _wiring(unit_settings, panel, page, strap, wired, terminal, keepers),
+        _wiring(unit_settings, panel, page, strap, wired, terminal, keepers, words),
         ready,
         unit_settings,
         source,
@@ -143,9 +159,10 @@ async def _live(
     if args.stop_after_s is not None:
         asyncio.get_running_loop().call_later(args.stop_after_s, unit.stop)
     lost = await unit.run()
-    with contextlib.suppress(OSError):  # the terminal may be gone
-        await _tell_end(unit, page, lost, keepers)
-    _save_picture(args.picture, panel)
+    if words.done(READ_WITHIN_S):
+        with contextlib.suppress(OSError):  # the terminal may be gone
+            await _tell_end(unit, page, lost, keepers)
+    _save_picture(args.picture, panel, words)
     return 1 if lost else 0
 
 
@@ -173,6 +190,7 @@ def _wiring(
     wired: bool,
     terminal: bool,
     keepers: list[LogKeeper],
+    words: Aside,
 ) -> Wiring:
     """page: what shows the views on a terminal. terminal: its keys press. keepers: takes what keeps the rides."""
     from firmware_app.devices.clock import SystemClock
@@ -185,8 +203,8 @@ def _wiring(
         sounder=partial(_open_sounder, unit) if wired else _silent,
         keeper=partial(_open_keeper, keepers),
         sources=partial(_sources, unit, wired, terminal),
-        say=page.say if page else say,
-        watch=page.show if page else lambda view: None,
+        say=partial(words.soon, page.say if page else say),
+        watch=partial(words.soon, page.show) if page else lambda view: None,
         look=_straps_in_range,
     )
 
@@ -453,7 +471,7 @@ def _sentences(view: SummaryView) -> tuple[str, ...]:
     return (f"{view.title}: {', '.join(facts)}.", view.sentence, *view.more, *((alarms,) if alarms else ()))
 
 
-def _save_picture(path: Path | None, panel: SteadyPanel) -> None:
+def _save_picture(path: Path | None, panel: SteadyPanel, words: Aside) -> None:
     from firmware_app.devices.panel import OffscreenPanel
 
     if path is None:
@@ -463,6 +481,6 @@ def _save_picture(path: Path | None, panel: SteadyPanel) -> None:
             panel.panel.save(path)
         except Exception as error:
             raise Failed(f"the ride is over, but there is no picture: {path}: {error}") from error
-        say(f"What the panel showed is in {path}.")
+        words.soon(say, f"What the panel showed is in {path}.")
     else:
-        say(f"No picture in {path}: the panel is a real one. Ask for --panel offscreen.")
+        words.soon(say, f"No picture in {path}: the panel is a real one. Ask for --panel offscreen.")

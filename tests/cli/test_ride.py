@@ -494,6 +494,30 @@ def test_a_ride_is_summed_up_however_it_ends(act: Callable[[subprocess.Popen[byt
     assert "The ride is stored" in lines[-1]
 
 
+def test_a_terminal_that_takes_no_more_words_holds_up_neither_the_ride_nor_its_end() -> None:
+    """Held with Ctrl-S; one at the end of a dead link is the same, once what lies between is full."""
+
+    def ridden_s() -> float:
+        with open_log(log_path()) as log:
+            return log.ride("last").duration_s
+
+    def hold(unit: subprocess.Popen[bytes], leader: int) -> None:
+        os.write(leader, b"\x13")
+        for _ in range(150):
+            if ridden_s() > 4:
+                break
+            time.sleep(0.1)
+        unit.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            unit.wait(20)
+        unit.kill()
+
+    status, _ = in_a_terminal([*SHORT, "60"], act=hold)
+    with open_log(log_path()) as log:
+        ride = log.ride("last")
+    assert (status, ride.ended, ride.duration_s > 4) == (0, "stopped", True)
+
+
 def test_a_maximum_that_is_set_while_the_unit_is_at_home_is_the_next_rides() -> None:
     def set_and_ride(unit: subprocess.Popen[bytes], leader: int) -> None:
         assert main(["maximum", "set", "150"]) == 0
