@@ -6,6 +6,7 @@ Exit status 0: done; 1: the work failed; 2: the request was wrong. What is said 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import errno
 import io
 import logging
@@ -38,7 +39,8 @@ class Failed(Exception):
 def warn(caution: str) -> None:
     """Say on stderr what keeps nobody from going on; nothing for ""."""
     if caution:
-        print(f"caution: {caution}", file=sys.stderr)
+        with contextlib.suppress(OSError):  # nobody is kept from going on by what cannot be said, either
+            print(f"caution: {caution}", file=sys.stderr)
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -322,7 +322,9 @@ def _cut_in_log(source: str) -> CutShort | None:
 
 def say(text: str) -> None:
     """Say something on stderr, in a terminal in the place of its last line."""
-    print(f"\r\x1b[K{wrapped(text, sys.stderr)}" if sys.stderr.isatty() else text, file=sys.stderr, flush=True)
+    # Whoever reads may have gone away, or what is written to be full: no ride is lost for a word.
+    with contextlib.suppress(OSError):
+        print(f"\r\x1b[K{wrapped(text, sys.stderr)}" if sys.stderr.isatty() else text, file=sys.stderr, flush=True)
 
 
 def wrapped(text: str, stream: TextIO) -> str:

@@ -518,6 +518,19 @@ def test_a_terminal_that_takes_no_more_words_holds_up_neither_the_ride_nor_its_e
     assert (status, ride.ended, ride.duration_s > 4) == (0, "stopped", True)
 
 
+def test_a_file_of_words_that_is_full_keeps_nobody_from_riding_or_from_going_on() -> None:
+    keeper = LogKeeper(log_path(), print)
+    keeper.begin(RideFacts(184, scheme="seven", target="3", source="sim", started_unix_s=time.time()))
+    keeper.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
+    keeper.close()
+    with Path("/dev/full").open("w") as full:
+        command = [sys.executable, "-m", "firmware_app", *SHORT, "2", "--resume", "--target", "7"]
+        subprocess.run(command, stdin=subprocess.DEVNULL, stdout=full, stderr=full, check=False, timeout=60)
+    with open_log(log_path()) as log:
+        [ride] = log.rides()
+    assert (ride.ended, ride.duration_s > 2) == ("stopped", True)
+
+
 def test_a_maximum_that_is_set_while_the_unit_is_at_home_is_the_next_rides() -> None:
     def set_and_ride(unit: subprocess.Popen[bytes], leader: int) -> None:
         assert main(["maximum", "set", "150"]) == 0
