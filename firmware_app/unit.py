@@ -426,6 +426,7 @@ class Unit:
         self._companion = None
         self._drop_offer()
         self._pages.page = "home"
+        self._pages.hr_now_bpm = None  # home heard nothing while the ride did
         self._faults.attempt("storage", partial(self._keeper.end, "rider"))
         if self._stop_with_ride:
             self._done.set()

@@ -226,6 +226,18 @@ def test_at_home_the_heart_is_shown_and_a_press_begins_the_ride() -> None:
     assert bench.record.duration_s == pytest.approx(30, abs=0.01)
 
 
+def test_after_a_ride_home_shows_no_heart_rate_from_before_it() -> None:
+    bench = Bench(
+        [(0.5, Link("connected")), *beating([100] * 30 + [150] * 70)],
+        [(20.0, Press("select")), (80.1, Press("select", "long"))],
+        for_s=80.2,
+        panel=OffscreenPanel(SIZE),
+        unit={"at_once": False},
+    ).run()
+    assert isinstance(bench.seen[-1], HomeView)
+    assert bench.seen[-1].hr_now == ""
+
+
 def test_a_rider_who_wants_no_lane_is_offered_none() -> None:
     settings.config_dir().mkdir(parents=True)
     (settings.config_dir() / "rider.toml").write_text('target = "none"\n')
