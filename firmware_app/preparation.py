@@ -50,14 +50,16 @@ class Preparation:
         return session.near_max_caution(self.plan, self.bands, self.near_max_bpm)
 
     def check_test(self) -> None:
-        """Raises SettingsError when the rider takes medicines, or has a limit in bpm, with which none is begun."""
+        """Raises SettingsError for a rider with medicines, or a limit of their own, with which no test is begun."""
         if self.rider.rate_medicines:
             path = settings.config_dir() / "rider.toml"
             raise settings.SettingsError(f"{path}: rate_medicines = true: {maximum.NO_TEST}")
-        limit_bpm = self.alarms.near_max.limit_bpm
-        if session.own_near_max_bpm(self.bands.hr_max_bpm, limit_bpm) is not None:
+        own_bpm = session.own_near_max_bpm(self.bands.hr_max_bpm, self.near_max_bpm)
+        if own_bpm is not None:
             path = settings.config_dir() / "alarms.toml"
-            raise settings.SettingsError(f"{path}: near_max.limit_bpm = {limit_bpm:g}: {maximum.NO_TEST_OVER_LIMIT}")
+            raise settings.SettingsError(
+                f"{path}: [near_max]: for you near maximum begins at {own_bpm} bpm: {maximum.NO_TEST_OVER_LIMIT}"
+            )
 
     def digest(self) -> str:
         """What is ridden, in short: another one when a step, or a lane in bpm, is another."""

@@ -285,13 +285,10 @@ READ: list[tuple[float, Event | Callable[[], object]]] = [
 """The pages before a maximal test, read in so long."""
 
 
-@pytest.mark.parametrize(
-    ("unit", "limit"), [({}, "limit_bpm = 130"), ({"test": Ramp()}, "limit_percent = 69\nrelease_percent = 67")]
-)
-def test_the_riders_own_limit_is_kept_with_the_ride_and_reviewed(unit: dict[str, Any], limit: str) -> None:
+def test_the_limit_that_a_doctor_gave_is_kept_with_the_ride_and_reviewed() -> None:
     settings.config_dir().mkdir(parents=True)
-    (settings.config_dir() / "alarms.toml").write_text(f"[near_max]\n{limit}\n")
-    bench = Bench(beating([140] * 120), READ if unit else [], for_s=120.0, unit=unit).run()
+    (settings.config_dir() / "alarms.toml").write_text("[near_max]\nlimit_bpm = 130\n")
+    bench = Bench(beating([140] * 120), for_s=120.0).run()
     settings.config_dir().joinpath("alarms.toml").unlink()  # lifted since; that ride had it
     it = review(bench.record, prepare(hr_max_bpm=HR_MAX_BPM).bands)
     assert it.near_max_bpm == 130
@@ -987,14 +984,16 @@ def test_medicines_that_slow_the_heart_keep_a_unit_that_is_on_from_a_maximal_tes
     assert bench.kept.record() is None
 
 
-def test_a_limit_that_a_doctor_gave_keeps_a_unit_that_is_on_from_a_maximal_test() -> None:
+@pytest.mark.parametrize("limit", ["limit_bpm = 140", "limit_percent = 74.5\nrelease_percent = 72"])
+def test_a_limit_that_a_doctor_gave_keeps_a_unit_that_is_on_from_a_maximal_test(limit: str) -> None:
+    """The test leads far over it, and there near maximum sounds but once."""
     write_settings("rider.toml", "hr_max_bpm = 188\n")
-    limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 140\n")  # noqa: E731
+    limited = lambda: write_settings("alarms.toml", f"[near_max]\n{limit}\n")  # noqa: E731
     way = [Press("minus", "long"), *[Press("plus")] * 4, Press("select")]
     bench = at_home([(31.0, limited), *((32.0, press) for press in way)]).run()
     assert not any(isinstance(view, views.TestView) for view in bench.seen)
     assert isinstance(bench.seen[-1], FaultView)
-    for words in ("alarms.toml", "limit_bpm = 140", "doctor"):
+    for words in ("alarms.toml", "140 bpm", "doctor"):
         assert words in bench.seen[-1].lines[0]
     assert bench.kept.record() is None
 
