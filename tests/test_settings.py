@@ -76,7 +76,7 @@ def test_changes_for_this_once_come_last(own: Path, tmp_path: Path) -> None:
         ("rider", 'sex = "Male"', ['sex: "Male" is none of "female", "male"; write sex = "male"']),
         ("rider", 'sex = "x"', ["change or remove"]),
         ("rider", "target = 3", ['target: expected text in quotes, got a whole number; write target = "3"']),
-        ("rider", "hr_max_bpm = 184 bpm", ["line 1", "a number has no unit and no comma (12.5), a word stands in quotes"]),
+        ("rider", "hr_max_bpm = 184 bpm", ["line 1", "a number has no unit and no comma (12.5), a word"]),
         ("rider", "target = four", ["line 1", "a word stands in quotes"]),
         ("unit", "[keys]\nlong_s = 1,5", ["line 2", "no comma (12.5)"]),
         ("rider", "hr_max_bpm = 184.5", ["hr_max_bpm: expected a whole number, got a number with a point; change"]),
