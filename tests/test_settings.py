@@ -279,3 +279,9 @@ def test_laying_over_leaves_both_as_they_were() -> None:
     assert settings.overlaid(under, over) == {"a": {"b": 9, "c": 2}, "d": 3, "e": 4}
     assert under == {"a": {"b": 1, "c": 2}, "d": 3}
     assert over == {"a": {"b": 9}, "e": 4}
+
+
+def test_what_a_killed_program_left_half_written_keeps_nothing_from_being_remembered(own: Path) -> None:
+    (own / "rider.toml.part").write_text("hr_max")
+    settings.remember("rider", {"hr_max_bpm": 184})
+    assert [path.name for path in own.iterdir()] == ["rider.toml"]
