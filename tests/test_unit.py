@@ -1646,7 +1646,9 @@ def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
     presses: list[Any] = [(1.0 + n, press) for n, press in enumerate(way)]
     panel = OffscreenPanel(SIZE)
-    bench = Bench([(0.5, Link("connected"))], presses, for_s=30.0, look=look, panel=panel, unit={"at_once": False}).run()
+    bench = Bench(
+        [(0.5, Link("connected"))], presses, for_s=30.0, look=look, panel=panel, unit={"at_once": False}
+    ).run()
     assert len(tries) == 2
     pages = [view for view in bench.seen if isinstance(view, FaultView | ListView) and view.title == "Straps in range"]
     assert any(isinstance(view, FaultView) for view in pages)
