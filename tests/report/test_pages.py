@@ -236,6 +236,29 @@ def test_a_highest_over_the_maximum_is_doubted(seven: bands.BandTable) -> None:
     assert "185 bpm is over the maximum of 184 bpm" in Reader(the_page(over, seven)).words
 
 
+def test_a_highest_on_the_maximum_is_not_doubted(seven: bands.BandTable) -> None:
+    record = ride()
+    on_it = replace(record, trusted_bpm=np.append(record.trusted_bpm[:-1], float(seven.hr_max_bpm)))
+    words = Reader(the_page(on_it, seven)).words
+    assert "Highest trusted heart rate 184 bpm, 100 % of it." in words
+    assert "is over the maximum" not in words
+
+
+def test_a_bar_in_a_row_is_as_long_as_the_share_beside_it(seven: bands.BandTable) -> None:
+    rows = re.findall(r'<td>(\d+) %</td><td><span class="bar"><i style="width:([\d.]+)%">', the_page(ride(), seven))
+    assert len(rows) == len(seven.scheme.bands) + 1
+    assert {percent for percent, _ in rows} > {"0"}
+    assert all(abs(float(width) - float(percent)) < 0.6 for percent, width in rows)
+
+
+def test_reminders_are_counted_apart_from_the_times_an_alarm_began(seven: bands.BandTable) -> None:
+    sounds = ((20.0, 0), (40.0, 1), (80.0, 2), (140.0, 3))
+    alarm = {"kind": "no_signal", "priority": "medium", "on": True}
+    told = tuple(Mark(t_s, "alarm", {**alarm, "reminder": reminder}) for t_s, reminder in sounds)
+    page = the_page(replace(ride(), marks=told), seven)
+    assert '<th scope="row">no signal</th><td>1</td><td>3</td><td>0</td>' in page
+
+
 def test_every_share_on_the_page_names_what_it_is_a_share_of(seven: bands.BandTable) -> None:
     record = ride(began=datetime(2026, 11, 24, 9))
     page = the_page(record, seven)
