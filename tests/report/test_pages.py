@@ -348,6 +348,19 @@ def test_the_peak_of_a_week_is_the_highest_of_its_rides(seven: bands.BandTable) 
     assert week.peak_bpm == 171.0
 
 
+def test_the_resting_heart_rate_of_a_week_is_the_latest_that_is_known(seven: bands.BandTable) -> None:
+    rides = some_rides(seven, *(date(2026, 11, day) for day in (23, 24, 25)))
+    rests_bpm = (50, 47, None)
+    rested = [(replace(facts, hr_rest_bpm=bpm), one) for (facts, one), bpm in zip(rides, rests_bpm, strict=True)]
+    (week,) = gather(rested, date(2026, 11, 25), 1)
+    assert week.rest_bpm == 47
+
+
+def test_of_the_weeks_the_latest_stands_first(seven: bands.BandTable) -> None:
+    days = [row[0] for row in rows(gather([], date(2026, 11, 25), 3))]
+    assert days == ["2026-11-23", "2026-11-16", "2026-11-09"]
+
+
 def test_a_load_that_misses_a_ride_says_so(seven: bands.BandTable) -> None:
     with_load = some_rides(seven, date(2026, 11, 23), sex="male")
     (week,) = gather([*with_load, *some_rides(seven, date(2026, 11, 24))], date(2026, 11, 25), 1)
