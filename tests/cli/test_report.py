@@ -107,7 +107,19 @@ def test_weeks_count_the_rides_of_those_weeks_only(capsys: pytest.CaptureFixture
     assert len(weeks) == 3
     assert sum(week["rides"] for week in weeks) == 2
     assert main(["report", "--weeks", "3"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split()[0] for line in lines[:4]] == ["Week", *(week["monday"] for week in reversed(weeks))]
+    # The table has a dash or a "+" where a load is missing.
+    cure = "No load: it needs hr_rest_bpm and sex in rider.toml, and a heart rate to trust."
+    assert lines[4:] == [cure, "Rides without a load, not counted here: 2."]
+    settings.remember("rider", {"sex": "male"})
+    assert main(["report", "--weeks", "3"]) == 0
     assert len(capsys.readouterr().out.splitlines()) == 4
+
+
+def test_weeks_without_a_ride_ask_for_no_settings(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "--weeks", "1"]) == 0
+    assert capsys.readouterr().out.splitlines()[2:] == ["No load: nothing was ridden."]
 
 
 def test_a_clock_that_was_ahead_once_hides_no_later_ride(capsys: pytest.CaptureFixture[str]) -> None:
