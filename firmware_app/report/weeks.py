@@ -196,8 +196,8 @@ def load_missing(weeks: Sequence[Week]) -> list[str]:
     lacking = sum(week.rides_without_load for week in weeks)
     words = [f"Rides without a load, not counted here: {lacking}."] if lacking else []
     if all(week.load is None for week in weeks):
-        why = "it needs hr_rest_bpm and sex in rider.toml, and a heart rate to trust" if lacking else "nothing was ridden"
-        words.insert(0, f"No load: {why}.")
+        needs = "it needs hr_rest_bpm and sex in rider.toml, and a heart rate to trust"
+        words.insert(0, f"No load: {needs if lacking else 'nothing was ridden'}.")
     return words
 
 
