@@ -252,6 +252,20 @@ def test_a_band_file_with_a_slip_is_the_only_file_named(bench: Path, capsys: pyt
     assert parts["settings"]["text"].startswith(f"{own}: line ")
 
 
+def test_a_card_that_is_nearly_full_is_told(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import shutil
+    from types import SimpleNamespace
+
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=99_999_999))
+    status, parts, _ = checked(capsys)
+    assert status == 1
+    assert (parts["storage"]["state"], parts["storage"]["text"]) == ("wrong", "only 99 MB free")
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=100_000_000))
+    assert checked(capsys)[1]["storage"]["state"] == "ok"
+
+
 def test_rides_that_others_can_read_are_told(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = settings.data_dir() / "rides.sqlite3"
     file.write_bytes(b"")
