@@ -176,7 +176,6 @@ class Home:
         look = self._wiring.look
         try:
             self.pages.straps = await look(self._strap.settings.adapter) if look is not None else ()
-            self._faults.clear("straps")
         except Exception as error:
             self.pages.straps = ()
             self._faults.keep(Fault("straps", str(error)))

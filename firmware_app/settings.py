@@ -237,7 +237,7 @@ def _syntax_in_words(what: str) -> str:
     told = re.sub("Cannot overwrite a value|Cannot declare .* twice", "a key stands there twice", what)
     if told != what:
         return f"{told}; keep one of them"
-    return f"{what}; mend that line: a number stands without a unit, a word in quotes"
+    return f"{what}; mend that line: a number has no unit and no comma (12.5), a word stands in quotes"
 
 
 NO_SUCH_KEY = "there is no such key"
@@ -269,7 +269,10 @@ def _value_in_words(what: str, kind: Any, key: str) -> str:
     """What is wrong with a value, in a rider's words instead of a programmer's."""
     if what.startswith("Invalid enum value") and (choices := _choices(kind, key)):
         given = what.removeprefix("Invalid enum value ").replace("'", '"')
-        return f"{given} is none of {', '.join(choices)}"
+        others = [_TYPES[one.__name__] for one in _kinds(kind, key) if one in (int, float, str)]
+        return f"{given} is none of {', '.join([*choices, *others])}"
+    # A whole number is allowed where any is: only one with a point can be too much.
+    what = what.replace("got `float`", "got a number with a point")
     what = re.sub(r"`([^`]+)`", lambda named: _types_in_words(named[1]), what)
     return what[0].lower() + what[1:]
 
@@ -290,6 +293,11 @@ def meant(data: Any, kind: Any, key: str) -> str:
     written = ""
     if isinstance(value, str) and f'"{value.lower()}"' in _choices(kind, key):
         written = f'"{value.lower()}"'
+    elif isinstance(value, str) and (
+        (int in kinds and re.fullmatch("[0-9]{1,9}", value))
+        or (float in kinds and re.fullmatch(r"[0-9]{1,9}(\.[0-9]{1,9})?", value))
+    ):
+        written = value
     elif type(value) in (int, float) and len(str(value)) < 20:
         lists = [get_args(one) for one in kinds if get_origin(one) is tuple]
         if str in kinds:

@@ -51,6 +51,21 @@ def test_a_plan_is_known_by_its_name_or_by_where_it_lies(tmp_path: Path, monkeyp
     assert plans.load_plan(str(path)).name == str(path)
 
 
+def test_as_many_steps_as_long_and_as_short_as_they_may_be_can_be_ridden(tmp_path: Path) -> None:
+    times = ("0:05", "6:00:00")
+    steps = "".join(f'[[steps.steps]]\nname = "Go"\ntime = "{time}"\n' for time in times)
+    halves = "".join(f"[[steps]]\nrepeat = 50\n{steps}" for _ in range(2))
+    plan = plans.load_plan(str(written(tmp_path, HEAD + halves)))
+    assert len(plan.steps) == plans.STEPS_MAX
+    assert {step.ends.time_s for step in plan.steps} == {5.0, 6 * 3600.0}
+
+
+def test_a_plan_may_be_named_by_a_path_from_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    path = written(tmp_path, HEAD + STEP)
+    assert plans.load_plan("~/mine.toml").name == str(path)
+
+
 def test_a_plan_that_is_a_link_to_nowhere_is_told_and_not_taken_for_the_shipped_one() -> None:
     own = settings.config_dir() / "sessions" / "hill-repeats.toml"
     own.parent.mkdir(parents=True)

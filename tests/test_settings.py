@@ -76,8 +76,14 @@ def test_changes_for_this_once_come_last(own: Path, tmp_path: Path) -> None:
         ("rider", 'sex = "Male"', ['sex: "Male" is none of "female", "male"; write sex = "male"']),
         ("rider", 'sex = "x"', ["change or remove"]),
         ("rider", "target = 3", ['target: expected text in quotes, got a whole number; write target = "3"']),
-        ("rider", "hr_max_bpm = 184 bpm", ["line 1", "a number stands without a unit, a word in quotes"]),
-        ("rider", "target = four", ["line 1", "a word in quotes"]),
+        ("rider", "hr_max_bpm = 184 bpm", ["line 1", "a number has no unit and no comma (12.5), a word"]),
+        ("rider", "target = four", ["line 1", "a word stands in quotes"]),
+        ("unit", "[keys]\nlong_s = 1,5", ["line 2", "no comma (12.5)"]),
+        ("rider", "hr_max_bpm = 184.5", ["hr_max_bpm: expected a whole number, got a number with a point; change"]),
+        ("rider", 'hr_max_bpm = "184"', ["got text in quotes; write hr_max_bpm = 184"]),
+        ("rider", 'hr_max_bpm = "184 bpm"', ["got text in quotes; change or remove that key"]),
+        ("unit", '[keys]\nminus_pin = "12"', ['"12" is none of "", a whole number; write minus_pin = 12']),
+        ("alarms", '[near_max]\nlimit_bpm = "140.5"', ["got text in quotes; write limit_bpm = 140.5"]),
         ("rider", "hr_max_bpm = 184\nhr_max_bpm = 185\n", ["a key stands there twice (at line 2", "keep one of them"]),
         ("unit", "[keys]\nlong_s = 1\n[keys]\nlong_s = 2\n", ["a key stands there twice (at line 3"]),
         ("unit", '[strap]\naddress = "foo"', ["unit.toml: strap.address: 'foo' is not an address, which reads"]),
@@ -273,3 +279,9 @@ def test_laying_over_leaves_both_as_they_were() -> None:
     assert settings.overlaid(under, over) == {"a": {"b": 9, "c": 2}, "d": 3, "e": 4}
     assert under == {"a": {"b": 1, "c": 2}, "d": 3}
     assert over == {"a": {"b": 9}, "e": 4}
+
+
+def test_what_a_killed_program_left_half_written_keeps_nothing_from_being_remembered(own: Path) -> None:
+    (own / "rider.toml.part").write_text("hr_max")
+    settings.remember("rider", {"hr_max_bpm": 184})
+    assert [path.name for path in own.iterdir()] == ["rider.toml"]

@@ -34,6 +34,8 @@ from firmware_app.devices.clock import LoopClock
 from firmware_app.devices.panel import OffscreenPanel, SteadyPanel
 from firmware_app.devices.sounder import SilentSounder, Sounder
 from firmware_app.devices.strap import PlayedStrap, Strap
+from firmware_app.devices.watchdog import HEALTHY_S
+from firmware_app.faults import Faults
 from firmware_app.preparation import Preparation, prepare
 from firmware_app.store.keeper import LogKeeper, MemoryKeeper
 from firmware_app.store.log import CutRide, LogError, log_path, open_log
@@ -613,6 +615,40 @@ def test_a_picture_that_fails_only_while_nothing_is_wrong_does_not_chase_its_own
     told = [(mark.detail["part"], mark.detail["active"]) for mark in bench.marks("fault")]
     assert told[:2] == [("panel", True), ("panel", False)]
     assert len(told) <= 5
+
+
+def test_after_a_picture_that_failed_the_next_is_whole() -> None:
+    class Loose(OffscreenPanel):
+        def present(self, surface: Any, rows: Any) -> None:
+            shown.append(rows)
+            if len(shown) == 20:
+                raise OSError("the cable is loose")
+
+    shown: list[Any] = []
+    Bench(beating([130] * 60), for_s=60.0, panel=Loose(SIZE)).run()
+    whole = ((0, SIZE[1]),)
+    # Parts of pictures are shown as a rule: what is whole here is so for the failure.
+    assert whole not in (shown[18], shown[19])
+    assert shown[20] == whole
+
+
+def test_a_part_that_fails_again_and_again_is_not_told_to_work_between_times() -> None:
+    told: list[tuple[str, bool]] = []
+
+    async def go() -> None:
+        faults = Faults(LoopClock(BEGAN_UNIX_S), lambda fault: told.append((fault.part, fault.active)))
+        for s in range(200):
+            # Well for most of the time, and never for long.
+            faults.attempt("panel", fails if s % 4 == 0 and s < 100 else lambda: None)
+            if s < 100 + HEALTHY_S - 4:
+                assert told == [("panel", True)]
+            await asyncio.sleep(1)
+
+    def fails() -> None:
+        raise OSError("the cable is loose")
+
+    run_virtual(go())
+    assert told == [("panel", True), ("panel", False)]
 
 
 # --- the clocks -----------------------------------------------------------------------------------------------------
@@ -1657,11 +1693,16 @@ def test_a_search_that_failed_is_forgotten_once_one_works() -> None:
         return ()
 
     way = [Press("minus", "long"), *[Press("plus")] * 3, Press("select"), Press("select")]
-    leave = [Press("select", "long"), Press("select", "long"), Press("select")]
-    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate([*way, *leave])]
-    bench = Bench([(0.5, Link("connected"))], presses, for_s=30.0, look=look, unit={"at_once": False}).run()
+    presses: list[Any] = [(1.0 + n, press) for n, press in enumerate(way)]
+    panel = OffscreenPanel(SIZE)
+    bench = Bench(
+        [(0.5, Link("connected"))], presses, for_s=30.0, look=look, panel=panel, unit={"at_once": False}
+    ).run()
     assert len(tries) == 2
-    assert bench.marks("fault") == []
+    pages = [view for view in bench.seen if isinstance(view, FaultView | ListView) and view.title == "Straps in range"]
+    assert any(isinstance(view, FaultView) for view in pages)
+    assert isinstance(pages[-1], ListView)
+    assert pages[-1].rows[0][0] == "None found"
 
 
 def test_a_search_that_failed_is_no_notice_of_the_ride_that_follows() -> None:

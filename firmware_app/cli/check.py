@@ -166,8 +166,14 @@ def _settings() -> list[Answer]:
     except (settings.SettingsError, BandError) as error:
         return [_parted("settings", "wrong", str(error), "; ", ": ")]
     folder = settings.config_dir()
-    own = sorted(path.name for path in folder.glob("*.toml"))
+    lies_there = {path.name for path in folder.glob("[!.]*")}
+    read = {path.name for path in settings.defaults_dir().iterdir()}
+    own = sorted(name for name in lies_there & read if name.endswith(".toml"))
     valid = Answer("settings", "ok", f"valid; your own: {', '.join(own)}" if own else "valid, as shipped")
+    if unread := sorted(lies_there - read):
+        names = "alarms.toml, rider.toml and unit.toml, and the folders bands and sessions"
+        cure = f"what is read there is {names}: mend a slip in a name"
+        valid = replace(valid, text=f"{valid.text}; not read: {', '.join(unread)}", cure=cure)
     near_max = ready.near_max_caution()
     answers = [valid, _parted("lane", "ok", near_max, "; ")] if near_max else [valid]
     for name in plans.plan_names():

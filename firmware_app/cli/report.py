@@ -112,8 +112,9 @@ def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
         print(json.dumps(document, indent=2))
     elif args.out is None:
         print(_columns([weeks.HEAD, *weeks.rows(found)]))
-        if words := weeks.simulated(found):
-            print(words)
+        for words in (*weeks.load_missing(found), weeks.simulated(found)):
+            if words:
+                print(words)
     return 0
 
 

@@ -32,7 +32,8 @@ _ENDS = {
 }
 
 HELP = """\
-RIDE is a ride's number, or `last`. A ride is kept until it is deleted here: nothing else removes one.
+RIDE is a ride's number, or `last`, the one stored last, which may be one that was imported. A ride is kept until it is
+deleted here: nothing else removes one.
 Exports: csv is every measurement as the strap sent it, and what `replay` reads; rr is the RR intervals in ms, one a
 line; fhir is the trusted heart rate as an HL7 FHIR R4 bundle, to show a doctor."""
 

@@ -183,15 +183,22 @@ def _mondays(weeks: Sequence[Week]) -> list[date]:
 
 
 def _load_section(weeks: Sequence[Week]) -> Html:
+    parts = [paragraph(words) for words in load_missing(weeks)]
     if any(week.load is not None for week in weeks):
         loads = [("load", [week.load for week in weeks])]
         drawn = plots.columns("load", "Training load by week", _mondays(weeks), loads, 110)
-        parts = [picture(drawn, "Training load by week. Compare it with your own weeks only.")]
-    else:
-        parts = [paragraph("No load: it needs hr_rest_bpm and sex in rider.toml.")]
-    if lacking := sum(week.rides_without_load for week in weeks):
-        parts.append(paragraph(f"Rides without a load, not counted here: {lacking}.", quiet=True))
+        parts.insert(0, picture(drawn, "Training load by week. Compare it with your own weeks only."))
     return section("Load", *parts)
+
+
+def load_missing(weeks: Sequence[Week]) -> list[str]:
+    """What the load of these weeks lacks, in sentences."""
+    lacking = sum(week.rides_without_load for week in weeks)
+    words = [f"Rides without a load, not counted here: {lacking}."] if lacking else []
+    if all(week.load is None for week in weeks):
+        needs = "it needs hr_rest_bpm and sex in rider.toml, and a heart rate to trust"
+        words.insert(0, f"No load: {needs if lacking else 'nothing was ridden'}.")
+    return words
 
 
 def _bands_section(weeks: Sequence[Week], scheme: Scheme) -> Html:

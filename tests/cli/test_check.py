@@ -213,6 +213,19 @@ def test_settings_that_cannot_be_used_are_named_and_the_rest_is_still_asked(
     assert {"storage", "clock", "adapter", "sounder", "keys", "panel"} <= set(parts)
 
 
+def test_a_file_in_the_settings_that_nothing_reads_is_named(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "not read" not in checked(capsys)[1]["settings"]["text"]
+    folder = settings.config_dir()
+    # A doctor's limit under a slip of the pen guards nobody.
+    (folder / "alarm.toml").write_text("[near_max]\nlimit_bpm = 140\n")
+    (folder / "band").mkdir()
+    (folder / "bands").mkdir()
+    _, parts, _ = checked(capsys)
+    assert parts["settings"]["state"] == "ok"
+    assert parts["settings"]["text"].endswith("; not read: alarm.toml, band")
+    assert "alarms.toml" in parts["settings"]["cure"]
+
+
 def test_a_plan_of_the_riders_that_cannot_be_ridden_is_named(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "plan" not in checked(capsys)[1]
     own = settings.config_dir() / "sessions" / "mine.toml"
@@ -237,6 +250,20 @@ def test_a_band_file_with_a_slip_is_the_only_file_named(bench: Path, capsys: pyt
     status, parts, _ = checked(capsys)
     assert status == 1
     assert parts["settings"]["text"].startswith(f"{own}: line ")
+
+
+def test_a_card_that_is_nearly_full_is_told(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import shutil
+    from types import SimpleNamespace
+
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=99_999_999))
+    status, parts, _ = checked(capsys)
+    assert status == 1
+    assert (parts["storage"]["state"], parts["storage"]["text"]) == ("wrong", "only 99 MB free")
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=100_000_000))
+    assert checked(capsys)[1]["storage"]["state"] == "ok"
 
 
 def test_rides_that_others_can_read_are_told(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -107,7 +107,19 @@ def test_weeks_count_the_rides_of_those_weeks_only(capsys: pytest.CaptureFixture
     assert len(weeks) == 3
     assert sum(week["rides"] for week in weeks) == 2
     assert main(["report", "--weeks", "3"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split()[0] for line in lines[:4]] == ["Week", *(week["monday"] for week in reversed(weeks))]
+    # The table has a dash or a "+" where a load is missing.
+    cure = "No load: it needs hr_rest_bpm and sex in rider.toml, and a heart rate to trust."
+    assert lines[4:] == [cure, "Rides without a load, not counted here: 2."]
+    settings.remember("rider", {"sex": "male"})
+    assert main(["report", "--weeks", "3"]) == 0
     assert len(capsys.readouterr().out.splitlines()) == 4
+
+
+def test_weeks_without_a_ride_ask_for_no_settings(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "--weeks", "1"]) == 0
+    assert capsys.readouterr().out.splitlines()[2:] == ["No load: nothing was ridden."]
 
 
 def test_a_clock_that_was_ahead_once_hides_no_later_ride(capsys: pytest.CaptureFixture[str]) -> None:
@@ -153,6 +165,48 @@ def test_a_kept_review_is_worked_out_again_when_the_rider_s_facts_change(capsys:
     assert None not in men
     assert men != women
     assert loads() == women
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_kept_review_stands_until_it_is_worked_out_anew(capsys: pytest.CaptureFixture[str]) -> None:
+    def ridden_s(*options: str) -> float:
+        assert main(["report", "--weeks", "2", "--json", *options]) == 0
+        return float(sum(week["ridden_s"] for week in json.loads(capsys.readouterr().out)["weeks"]))
+
+    whole_s = ridden_s()
+    with closing(sqlite3.connect(settings.data_dir() / "rides.sqlite3")) as database, database:
+        database.execute("UPDATE review SET content = json_set(content, '$.ridden_s', 1)")
+    assert ridden_s() == 2
+    assert ridden_s("--recompute") == whole_s == ridden_s()
+
+
+@pytest.mark.usefixtures("two_rides")
+@pytest.mark.parametrize(
+    ("days_later", "says"), [(1, "No estimate of it had been made"), (0, "estimate on that day was 184 bpm")]
+)
+def test_an_estimate_of_the_day_itself_is_the_estimate_on_that_day(days_later: int, says: str, tmp_path: Path) -> None:
+    with log() as rides:
+        began = datetime.fromtimestamp(rides.ride(2).facts.started_unix_s or 0.0)
+        midnight = datetime.combine(began.date() + timedelta(days=days_later), datetime.min.time())
+        rides.add_maximum(MaximumEntry(184, "ride", midnight.timestamp(), low_bpm=177.0, high_bpm=191.0))
+    out = tmp_path / "ride.html"
+    assert main(["report", "2", "--out", str(out)]) == 0
+    assert says in out.read_text()
+
+
+@pytest.mark.usefixtures("two_rides")
+def test_a_ride_without_a_resting_heart_rate_is_reckoned_with_todays(capsys: pytest.CaptureFixture[str]) -> None:
+    def load() -> float | None:
+        assert main(["report", "--json"]) == 0
+        found: float | None = json.loads(capsys.readouterr().out)["summary"]["load"]
+        return found
+
+    settings.remember("rider", {"sex": "male", "hr_rest_bpm": 50})
+    with_its_own = load()
+    record = ride(150)
+    with log() as rides:
+        rides.add(replace(record, facts=replace(record.facts, hr_rest_bpm=None)))
+    assert load() == with_its_own is not None
 
 
 def test_a_ride_that_may_still_grow_is_reviewed_but_not_kept(capsys: pytest.CaptureFixture[str]) -> None:

@@ -29,9 +29,9 @@ from firmware_app.store.writer import LogWriter
 STARTED = datetime(2026, 5, 4, 18, 2)
 
 
-def store(seconds: int = 120, *, day: int = 4, plan: str = "hills") -> int:
+def store(seconds: int = 120, *, day: int = 4, plan: str = "hills", source: str = "strap") -> int:
     started_unix_s = STARTED.replace(day=day).timestamp()
-    facts = RideFacts(hr_max_bpm=187, scheme="seven", plan=plan, started_unix_s=started_unix_s)
+    facts = RideFacts(hr_max_bpm=187, scheme="seven", plan=plan, source=source, started_unix_s=started_unix_s)
     samples = [
         Sample(float(t_s), Measurement(120 + t_s % 9, (492.1875, 501.0), True), 121.5, 1.0) for t_s in range(seconds)
     ]
@@ -429,6 +429,14 @@ def test_a_ride_at_the_time_of_another_is_stored_with_a_word_about_it(
         said = capsys.readouterr().err
         assert ("caution: ride 1 (2026-05-04 18:02, 1:59) was ridden at the same time" in said) == overlaps, date
     assert len(listed(capsys)) == 5
+
+
+def test_a_simulated_ride_is_at_no_time_in_the_way_of_another(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    store(120, source="sim")
+    assert cli.main(["rides", *brought(tmp_path, "2026-05-04T18:03")]) == 0
+    assert "at the same time" not in capsys.readouterr().err
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import get_args
 
 import pytest
 from hypothesis import given
@@ -59,6 +60,11 @@ WAYS: dict[str, tuple[list[Press], type]] = {
     "straps": ([SELECT, Press("minus", "long"), PLUS, PLUS, PLUS, SELECT], ListView),
     "faults": ([SELECT, Press("minus", "long"), PLUS, PLUS, PLUS, PLUS, PLUS, SELECT], FaultView),
 }
+
+
+def test_the_ways_lead_to_every_page_that_is_there_from_the_start() -> None:
+    # The others come by themselves: at the start, with a ride, after one, and when one was cut.
+    assert set(get_args(pages.Page)) == {*WAYS, "finding", "ride", "summary", "offer"}
 
 
 @pytest.mark.parametrize("page", list(WAYS))

@@ -18,6 +18,8 @@ from firmware_app.core.alarms import rows_of
 from firmware_app.core.events import Mark
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.core.review import Review, review, summary
+from firmware_app.core.steps import step_results
+from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
 from firmware_app.report.page import DAY, NIGHT, PRINT, Html, section, table, text
 from firmware_app.report.ride import ride_page
@@ -236,6 +238,44 @@ def test_a_highest_over_the_maximum_is_doubted(seven: bands.BandTable) -> None:
     assert "185 bpm is over the maximum of 184 bpm" in Reader(the_page(over, seven)).words
 
 
+def test_a_highest_on_the_maximum_is_not_doubted(seven: bands.BandTable) -> None:
+    record = ride()
+    on_it = replace(record, trusted_bpm=np.append(record.trusted_bpm[:-1], float(seven.hr_max_bpm)))
+    words = Reader(the_page(on_it, seven)).words
+    assert "Highest trusted heart rate 184 bpm, 100 % of it." in words
+    assert "is over the maximum" not in words
+
+
+def test_a_bar_in_a_row_is_as_long_as_the_share_beside_it(seven: bands.BandTable) -> None:
+    rows = re.findall(r'<td>(\d+) %</td><td><span class="bar"><i style="width:([\d.]+)%">', the_page(ride(), seven))
+    assert len(rows) == len(seven.scheme.bands) + 1
+    assert {percent for percent, _ in rows} > {"0"}
+    assert all(abs(float(width) - float(percent)) < 0.6 for percent, width in rows)
+
+
+def test_reminders_are_counted_apart_from_the_times_an_alarm_began(seven: bands.BandTable) -> None:
+    sounds = ((20.0, 0), (40.0, 1), (80.0, 2), (140.0, 3))
+    alarm = {"kind": "no_signal", "priority": "medium", "on": True}
+    told = tuple(Mark(t_s, "alarm", {**alarm, "reminder": reminder}) for t_s, reminder in sounds)
+    page = the_page(replace(ride(), marks=told), seven)
+    assert '<th scope="row">no signal</th><td>1</td><td>3</td><td>0</td>' in page
+
+
+def test_the_share_in_the_lane_of_a_step_leaves_unknown_time_out(seven: bands.BandTable) -> None:
+    record = ride()
+    step = step_results(record)[0]
+    known_s = step.ridden_s - step.unknown_s
+    share = f"{100 * step.in_target_s / known_s:.0f} %"
+    assert share != f"{100 * step.in_target_s / step.ridden_s:.0f} %"
+    assert f"<td>120–138</td><td>12:30</td><td>{share}</td>" in the_page(record, seven)
+
+
+def test_an_effort_is_told_by_when_it_began_and_how_long_it_lasted(seven: bands.BandTable) -> None:
+    (effort,) = review(ride(), seven).recoveries
+    began, lasted = rounded_time(effort.from_s), rounded_time(effort.until_s - effort.from_s)
+    assert f'<th scope="row">1</th><td>{began}</td><td>{lasted}</td>' in the_page(ride(), seven)
+
+
 def test_every_share_on_the_page_names_what_it_is_a_share_of(seven: bands.BandTable) -> None:
     record = ride(began=datetime(2026, 11, 24, 9))
     page = the_page(record, seven)
@@ -301,6 +341,26 @@ def test_a_week_adds_its_rides_up(seven: bands.BandTable) -> None:
     assert sum(week.band_s.values()) + week.unknown_s == pytest.approx(week.ridden_s, abs=1)
 
 
+def test_the_peak_of_a_week_is_the_highest_of_its_rides(seven: bands.BandTable) -> None:
+    rides = some_rides(seven, *(date(2026, 11, day) for day in (23, 24, 25)))
+    peaked = [(facts, {**one, "peak_bpm": bpm}) for (facts, one), bpm in zip(rides, (171.0, 168.0, None), strict=True)]
+    (week,) = gather(peaked, date(2026, 11, 25), 1)
+    assert week.peak_bpm == 171.0
+
+
+def test_the_resting_heart_rate_of_a_week_is_the_latest_that_is_known(seven: bands.BandTable) -> None:
+    rides = some_rides(seven, *(date(2026, 11, day) for day in (23, 24, 25)))
+    rests_bpm = (50, 47, None)
+    rested = [(replace(facts, hr_rest_bpm=bpm), one) for (facts, one), bpm in zip(rides, rests_bpm, strict=True)]
+    (week,) = gather(rested, date(2026, 11, 25), 1)
+    assert week.rest_bpm == 47
+
+
+def test_of_the_weeks_the_latest_stands_first(seven: bands.BandTable) -> None:
+    days = [row[0] for row in rows(gather([], date(2026, 11, 25), 3))]
+    assert days == ["2026-11-23", "2026-11-16", "2026-11-09"]
+
+
 def test_a_load_that_misses_a_ride_says_so(seven: bands.BandTable) -> None:
     with_load = some_rides(seven, date(2026, 11, 23), sex="male")
     (week,) = gather([*with_load, *some_rides(seven, date(2026, 11, 24))], date(2026, 11, 25), 1)
@@ -309,9 +369,11 @@ def test_a_load_that_misses_a_ride_says_so(seven: bands.BandTable) -> None:
 
 
 def test_the_estimate_of_a_week_is_the_last_one_made_by_its_end(seven: bands.BandTable) -> None:
-    estimates = [Estimate(date(2026, 11, 10), 180, 165, 195), Estimate(date(2026, 11, 22), 184, 177, 191)]
-    found = gather([], date(2026, 11, 25), 4, estimates)
-    assert [week.estimate and week.estimate.value_bpm for week in found] == [None, 180, 184, 184]
+    # One of a Sunday belongs to the week that ends with it, one of a Monday to the next.
+    days = (date(2026, 11, 8), date(2026, 11, 16))
+    estimates = [Estimate(day, value_bpm, 165, 195) for day, value_bpm in zip(days, (180, 184), strict=True)]
+    found = gather([], date(2026, 11, 25), 5, estimates)
+    assert [week.estimate and week.estimate.value_bpm for week in found] == [None, 180, 180, 184, 184]
 
 
 def test_simulated_rides_are_told_apart(seven: bands.BandTable) -> None:

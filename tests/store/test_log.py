@@ -204,6 +204,18 @@ def test_a_cut_ride_is_ended_told_and_offered(path: Path) -> None:
         assert log.recovered == ()
 
 
+def test_a_ride_that_nobody_ended_before_the_next_began_was_cut(path: Path) -> None:
+    writer = LogWriter(path)
+    for how_long in (3, 2):
+        writer.begin(FACTS)
+        for index in range(how_long):
+            writer.take((sample(index),))
+    writer.end("rider")
+    assert writer.close() == 0
+    with open_log(path) as log:
+        assert [(one.ended, one.measurements) for one in log.rides()] == [("cut", 3), ("rider", 2)]
+
+
 def test_a_ride_that_was_cut_is_offered_until_another_is_ridden(path: Path) -> None:
     def offered() -> int | None:
         with open_log(path) as log:
