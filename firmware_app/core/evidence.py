@@ -48,13 +48,10 @@ _REGULAR = 0.03
 """Half of the neighbours are this near; in the recorded tests, over 130 bpm, never less near than 0.027."""
 _QUALITY_REACH_S = 5.0
 """The quality of a beat is the part that clean beats cover of so many seconds before it and after it (own choice)."""
-_QUALITY_FLOOR = 0.5
-_QUALITY_TO_LEAD = 0.7
-_LEAD_BPM = 3.0
-"""Under the floor no beat is trusted at all. Beats of less quality than ``_QUALITY_TO_LEAD`` may stand no more than
-``_LEAD_BPM`` over the best of those with more (own choice)."""
+_QUALITY_FLOOR, _QUALITY_FLOOR_AT_REST = 0.5, 0.7
+"""Under the floor no beat is trusted (own choice)."""
 _FAR_INTO_REST_BPM = 50.0
-"""Near rest noise is hard to tell from breathing: over so many bpm the floor rises to ``_QUALITY_TO_LEAD``."""
+"""Near rest noise is hard to tell from breathing: over so many bpm the floor rises."""
 _GAP_S = 3.0
 """A longer silence ends a piece (own choice)."""
 _SELDOM_S = 2.5
@@ -368,7 +365,7 @@ def _pieces(beats: _Beats) -> tuple[list[_Piece], Floats]:
     noisy_t_s = np.sort(np.concatenate((beats.t_s[~is_possible], possible.t_s[~is_clean])))
     quality = _covered(clean, beats)
     near_rest = np.clip((_NEAR_REST_BPM - clean.bpm) / _FAR_INTO_REST_BPM, 0.0, 1.0)
-    trusted = quality >= _QUALITY_FLOOR + (_QUALITY_TO_LEAD - _QUALITY_FLOOR) * near_rest
+    trusted = quality >= _QUALITY_FLOOR + (_QUALITY_FLOOR_AT_REST - _QUALITY_FLOOR) * near_rest
     good, quality = clean.only(trusted), quality[trusted]
     if not good.t_s.size:
         return [], none
@@ -490,11 +487,6 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
     climbed = dict(zip(chain, _too_steep(heart, _CLIMBS, 1), strict=True))
     dropped = dict(zip(chain, _too_steep(heart, _DROPS, -1), strict=True))
     steep = {at: climbed[at] | dropped[at] for at in chain}
-    sure = [
-        float(pieces[at].level_bpm[(pieces[at].quality >= _QUALITY_TO_LEAD) & ~steep[at]].max(initial=0.0))
-        for at in chain
-    ]
-    most_bpm = max(sure) + _LEAD_BPM
     # Nothing tells where it left the heart, and a silence through which it goes on brings no heart back.
     too_fast = {
         at
@@ -509,7 +501,6 @@ def _doubts(pieces: list[_Piece], chain: list[int], noisy_t_s: Floats) -> list[N
         if place not in kept:
             doubts[:] = "reached by a step that a heart cannot make"
         else:
-            doubts[(piece.quality < _QUALITY_TO_LEAD) & (piece.level_bpm > most_bpm)] = "too few clean beats"
             if place in islands:
                 doubts[:] = islands[place]
             if place in unseen:
