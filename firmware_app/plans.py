@@ -166,7 +166,7 @@ def parse_time_s(text: str) -> float:
     hours, minutes, seconds = (int(part or 0) for part in match.groups())
     total_s = hours * 3600 + minutes * 60 + seconds
     if not low_s <= total_s <= high_s:
-        raise PlanError(f"time: {text!r} is not between 0:05 and {high_s // 3600}:00:00")
+        raise PlanError(f"time: {text!r} is not between 0:05 and {high_s // 3600}:00:00; set one that is")
     return float(total_s)
 
 

@@ -194,6 +194,13 @@ def problem_with(table: AlarmTable) -> str:
             "near_max: it guards you; leave it on, of high priority, and with a note of "
             f"{HEARD_HZ[0]} to {HEARD_HZ[1]} Hz and {HEARD_MS} ms or more"
         )
+    for kind, row in rows_of(table):
+        for key, (low, high) in {**BOUNDS[Condition], **BOUNDS.get(type(row), {})}.items():
+            value = getattr(row, key)
+            if not low <= value <= high:
+                # A whole number may be too large to be written as a float.
+                shown = value if isinstance(value, int) else f"{value:g}"
+                return f"{kind}.{key}: {shown} is not between {low:g} and {high:g}; set one that is"
     if not near.release_percent < near.limit_percent:
         return (
             f"near_max.release_percent: {near.release_percent:g} is not under limit_percent, {near.limit_percent:g}; "
@@ -217,12 +224,6 @@ def problem_with(table: AlarmTable) -> str:
             return f"{kind}.sound: it lasts longer than 5 seconds; shorten it"
         if isinstance(row, Lane) and row.dwell_s:
             return f"{kind}.dwell_s: a lane has none, it adds up; take it out, and set decision_bpm_s"
-        for key, (low, high) in {**BOUNDS[Condition], **BOUNDS.get(type(row), {})}.items():
-            value = getattr(row, key)
-            if not low <= value <= high:
-                # A whole number may be too large to be written as a float.
-                shown = value if isinstance(value, int) else f"{value:g}"
-                return f"{kind}.{key}: {shown} is not between {low:g} and {high:g}; set one that is"
     return ""
 
 
