@@ -45,18 +45,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     action = partial(options.add_action, actions)
 
-    def all_out(added: argparse.ArgumentParser) -> None:
-        text = "a stored ride in which you gave everything (may be repeated)"
-        added.add_argument("--all-out", type=_ride_name, action="append", default=[], metavar="RIDE", help=text)
-
     action("show", "the maximum in use, and the age formulas side by side (also without an action)")
-    all_out(action("estimate", "what your rides say it may be, with the range that holds it nine times in ten"))
+    action("estimate", "what your rides say it may be, with the range that holds it nine times in ten")
+    all_out = action("all-out", "say once, of a stored ride, that you gave everything in it; without one, list them")
+    all_out.add_argument("rides", type=_ride_name, nargs="*", metavar="RIDE")
+    all_out.add_argument("--no", action="store_true", help="take it back")
     action("evidence", "what one recording says about it").add_argument("file", metavar="FILE")
     setting = action("set", "set your own maximum, measured or given by a doctor")
     setting.add_argument("bpm", type=options.hr_max_bpm, metavar="N")
     setting.add_argument("--why", default="", help="how you know, for the history")
     review = action("review", "see what is proposed, then accept or refuse it")
-    all_out(review)
     answer = review.add_mutually_exclusive_group()
     bpm = options.hr_max_bpm
     answer.add_argument("--accept", type=bpm, metavar="N", help="ride by the proposed maximum, N bpm, from now on")
@@ -69,13 +67,14 @@ def run(args: argparse.Namespace) -> int:
     doing = {
         "show": _show,
         "estimate": _estimate,
+        "all-out": _all_out,
         "evidence": _evidence,
         "set": _set,
         "review": _review,
         "history": _history,
     }[action]
     document, text = doing(args)
-    document = {"schema": f"rumblestrip.maximum_{action}/1", **document}
+    document = {"schema": f"rumblestrip.maximum_{action.replace('-', '_')}/1", **document}
     print(json.dumps(document, indent=2) if args.json else text)
     return 0
 
@@ -294,25 +293,14 @@ def _ride_name(text: str) -> str:
     return text
 
 
-def _ride_number(log: Log, name: str) -> int | None:
-    from firmware_app.store.log import UnknownRideError
-
-    try:
-        return stored_ride(log, name).ride_id
-    except UnknownRideError:
-        return None
-
-
 def _oldest(now_unix_s: float) -> float:
     """No ride from before that time counts for the maximum."""
     return now_unix_s - YEARS_LOOKED_AT * 365.25 * _DAY_S
 
 
-def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[Observation]:
-    """What the stored rides of the last years say, those with the highest peaks and every maximal test.
-
-    all_out: the rides in which the rider says that they gave everything, by number or `last`. Rides of the simulator
-    never count, nor do rides whose date was never known.
+def observations(log: Log, clock_unix_s: float) -> list[Observation]:
+    """What the stored rides of the last years say: those with the highest peaks, every maximal test, and every ride in
+    which the rider gave everything. Rides of the simulator never count, nor do rides whose date was never known.
     """
     from firmware_app.core.evidence import find
     from firmware_app.store.schema import LogError
@@ -324,20 +312,12 @@ def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[
     if undated := [ride.ride_id for ride in hearts if ride.facts.started_unix_s is None]:
         what = f"rides whose date was never known are left out, ride {undated[-1]} the last of them"
         print(f"{what}; {_DATED}", file=sys.stderr)
-    known = {ride.ride_id for ride in rides}
-    given = set()
-    for name in all_out:
-        number = _ride_number(log, name)
-        if number is not None and log.ride(number).facts.source in NO_HEART:
-            raise UsageError(f"--all-out {name}: that ride is simulated, and never counts; name one that you rode")
-        if number not in known:
-            raise UsageError(f"--all-out {name}: no such ride of yours in the last {YEARS_LOOKED_AT:.0f} years")
-        given.add(number)
+    all_out = log.all_out()
     rides.sort(key=lambda ride: -(ride.peak_bpm or 0.0))
     seen = []
     for place, ride in enumerate(rides):
         test = ride.facts.plan == maximum.TEST_PLAN
-        if place >= RIDES_LOOKED_AT and not test and ride.ride_id not in given:
+        if place >= RIDES_LOOKED_AT and not test and ride.ride_id not in all_out:
             continue
         try:
             record = log.record(ride.ride_id)
@@ -345,7 +325,7 @@ def observations(log: Log, all_out: Sequence[str], clock_unix_s: float) -> list[
             print(f"ride {ride.ride_id} is left out: {error}", file=sys.stderr)
             continue
         effort = _effort(record)
-        if effort == "hard" and ride.ride_id in given:
+        if effort == "hard" and ride.ride_id in all_out:
             effort = "all_out"
         days_ago = max(now_unix_s - (ride.facts.started_unix_s or now_unix_s), 0.0) / _DAY_S
         one = maximum.observe(find(record), days_ago, effort, f"ride {ride.ride_id}")
@@ -359,7 +339,7 @@ def _estimate(args: argparse.Namespace) -> Answer:
 
     rider = _rider()
     with ride_log() as log:
-        seen = observations(log, args.all_out, time.time())
+        seen = observations(log, time.time())
     found = maximum.estimate(seen, _age(rider), rider.rate_medicines)
     document = {
         "value_bpm": found.value_bpm,
@@ -371,10 +351,24 @@ def _estimate(args: argparse.Namespace) -> Answer:
     text = f"Estimate: {found.value_bpm} bpm, nine times in ten between {found.low_bpm:.0f} and {found.high_bpm:.0f}."
     lines = [text, found.why]
     if seen and all(one.effort == "hard" for one in seen):
-        lines.append("In which ride did you give everything? --all-out RIDE says so, and narrows the range.")
+        lines.append("In which ride did you give everything? `rumblestrip maximum all-out RIDE` narrows the range.")
     if rider.rate_medicines:
         lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
     return document, "\n".join(lines)
+
+
+def _all_out(args: argparse.Namespace) -> Answer:
+    with ride_log() as log:
+        rides = {ride.ride_id: ride for ride in (stored_ride(log, name) for name in args.rides)}
+        for ride in rides.values():
+            if ride.facts.source in NO_HEART:
+                raise UsageError(f"ride {ride.ride_id} is simulated, and never counts; name one that you rode")
+        for ride_id in rides:
+            log.say_all_out(ride_id, not args.no)
+        said = sorted(log.all_out())
+    names = ", ".join(map(str, said))
+    text = f"All-out by your word: {names}. `rumblestrip maximum estimate` counts them so."
+    return {"rides": said}, text if said else "You have said of no ride that you gave everything in it."
 
 
 # --- deciding -------------------------------------------------------------------------------------------------------
@@ -390,7 +384,7 @@ def _set(args: argparse.Namespace) -> Answer:
     before_bpm = rider.hr_max_bpm
     entry = MaximumEntry(args.bpm, "rider", now, "accepted", decided_by="rider", decided_unix_s=now, why=args.why)
     with ride_log() as log:
-        doubts = maximum.doubts(args.bpm, observations(log, (), now), _age_to_compare(rider), rider.rate_medicines)
+        doubts = maximum.doubts(args.bpm, observations(log, now), _age_to_compare(rider), rider.rate_medicines)
         accepted = [one for one in log.maxima() if one.state == "accepted"]
         # Said again it is no news for the history, but for a reason that was not given before.
         known = bool(accepted) and accepted[-1].value_bpm == before_bpm == args.bpm
@@ -480,9 +474,7 @@ def _review(args: argparse.Namespace) -> Answer:
     rider = _rider()
     now = time.time()
     with ride_log() as log:
-        seen = observations(log, args.all_out, now)
-        # By number: `last` may be another ride by the time that the rider answers.
-        all_out = "".join(f" --all-out {_ride_number(log, name)}" for name in args.all_out)
+        seen = observations(log, now)
         proposal = maximum.propose(seen, rider.hr_max_bpm, _age(rider), rider.rate_medicines)
         past = log.maxima()
         # A value that was refused comes up again only when it has changed.
@@ -498,7 +490,7 @@ def _review(args: argparse.Namespace) -> Answer:
         entry_id = _entry_of(proposal, log, past, now)
         in_use, bpm = _in_use(rider), proposal.value_bpm
         text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
-        ask = f"`rumblestrip maximum review{all_out} --accept {bpm}`, or the same with `--refuse {bpm}`, or "
+        ask = f"`rumblestrip maximum review --accept {bpm}`, or the same with `--refuse {bpm}`, or "
         ask += "`rumblestrip maximum set N`."
         # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
         if (answered_bpm := args.accept or args.refuse) not in (None, bpm):

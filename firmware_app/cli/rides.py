@@ -267,6 +267,8 @@ def _told(mark: Mark) -> str:
             return f"the test was maximal, {whole_bpm(peak_bpm)} bpm"
         case ("verdict", {"maximal": False, "why": why}):
             return f"the test was not maximal: {why}"
+        case ("all_out", _):
+            return "you gave everything in this ride, as you said"
         case ("press", {"key": key, "hold": hold}):
             return f"{key} pressed{', long' if hold == 'long' else ''}"
     rest = ", ".join(f"{_spaced(key)} {value}" for key, value in detail.items() if value not in (None, "", 0))

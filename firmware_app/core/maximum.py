@@ -213,6 +213,9 @@ people stray from it further than a normal distribution does."""
 TEST_PLAN = "maximal-test"
 """The plan's name in the log of a ride that was a guided maximal test; a mark of kind ``verdict`` tells how it went."""
 
+ALL_OUT = "all_out"
+"""The kind of the mark in a ride of which the rider says that they gave everything."""
+
 _SOUND_QUALITY = 0.9
 _SOUND_DROP_BPM = 4.0
 """Sound evidence is of this quality at least, and 15 s long within this much of its peak."""

@@ -23,7 +23,7 @@ from typing import Any, Literal
 from firmware_app import settings
 from firmware_app.core.dates import on_a_calendar
 from firmware_app.core.events import Mark
-from firmware_app.core.maximum import TEST_PLAN
+from firmware_app.core.maximum import ALL_OUT, TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
 from firmware_app.store import blocks, schema
 from firmware_app.store.schema import LogError as LogError
@@ -262,6 +262,24 @@ class Log:
             if ride.ended is None or ride.duration_s >= FALSE_START_S:
                 return None
         return None
+
+    def all_out(self) -> set[int]:
+        """The rides in which the rider says that they gave everything."""
+        return {ride_id for (ride_id,) in self._rows("SELECT DISTINCT ride FROM mark WHERE kind = ?", ALL_OUT)}
+
+    def say_all_out(self, ride_id: int, said: bool) -> None:
+        """Keep with a ride that the rider gave everything in it, or no longer. Raises LogError while it is ridden."""
+        ride = self.ride(ride_id)
+        if ride.ended is None:
+            raise LogError(f"ride {ride_id} is being ridden just now; end it first")
+        with self._changing() as connection:
+            connection.execute("DELETE FROM mark WHERE ride = ? AND kind = ?", (ride_id, ALL_OUT))
+            if said:
+                connection.execute(
+                    "INSERT INTO mark (ride, number, t_ms, kind, detail)"
+                    " SELECT ?1, coalesce(max(number) + 1, 0), ?2, ?3, ?4 FROM mark WHERE ride = ?1",
+                    (ride_id, *schema.mark_row(Mark(ride.duration_s, ALL_OUT))),
+                )
 
     @property
     def writable(self) -> bool:

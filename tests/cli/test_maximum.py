@@ -45,7 +45,7 @@ def ask(capsys: pytest.CaptureFixture[str]) -> Any:
         assert main(["maximum", *words, "--json"]) == status
         out = capsys.readouterr().out
         document = json.loads(out) if out else None
-        assert document is None or document["schema"] == f"rumblestrip.maximum_{words[0]}/1"
+        assert document is None or document["schema"] == f"rumblestrip.maximum_{words[0].replace('-', '_')}/1"
         return document
 
     return asked
@@ -209,18 +209,43 @@ def test_the_history_says_once_who_set_a_value_and_why_where_it_was_told(capsys:
 
 def test_the_estimate_asks_for_the_ride_in_which_everything_was_given(capsys: pytest.CaptureFixture[str]) -> None:
     number = store(ride(180.0))
-    for words, asks in [((), True), (("--all-out", str(number)), False)]:
-        assert main(["maximum", "estimate", *words]) == 0
-        assert ("--all-out RIDE" in capsys.readouterr().out) is asks
+    for said in (False, True):
+        if said:
+            assert main(["maximum", "all-out", str(number)]) == 0
+            capsys.readouterr()
+        assert main(["maximum", "estimate"]) == 0
+        assert ("`rumblestrip maximum all-out RIDE`" in capsys.readouterr().out) is not said
 
 
-def test_all_out_takes_the_number_of_a_ride_or_the_last(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
+def test_that_everything_was_given_is_said_once_and_can_be_taken_back(
+    ask: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second = store(ride(178.0)), store(ride(180.0))
+    before = ask("estimate")
+    assert ask("all-out")["rides"] == []
+    assert ask("all-out", "last")["rides"] == [second]
+    told = ask("estimate")
+    assert told["range_bpm"][1] < before["range_bpm"][1]
+    assert ask("all-out", str(second), str(first))["rides"] == [first, second]
+    assert main(["rides", "show", str(second)]) == 0
+    assert capsys.readouterr().out.splitlines()[-1].endswith("  you gave everything in this ride, as you said")
+    assert main(["maximum", "all-out"]) == 0
+    assert f"All-out by your word: {first}, {second}." in capsys.readouterr().out
+    assert ask("all-out", "--no", str(first))["rides"] == [second]
+    assert ask("estimate") == told
+    assert ask("all-out", "last", "--no")["rides"] == []
+    assert ask("estimate") == before
+
+
+def test_all_out_is_said_of_rides_of_ones_own_and_of_all_that_are_named_or_none(
+    ask: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
     number = store(ride(180.0))
-    assert ask("estimate", "--all-out", "last") == ask("estimate", "--all-out", str(number)) != ask("estimate")
     store(ride(185.0, source="sim"))
-    for name, wants in [("last", "that ride is simulated"), ("99", "no such ride of yours"), ("best", "`last`")]:
-        assert main(["maximum", "estimate", "--all-out", name]) == 2
+    for name, wants in [("last", "is simulated"), ("99", "there is no ride 99"), ("best", "`last`")]:
+        assert main(["maximum", "all-out", str(number), name]) == 2
         assert wants in capsys.readouterr().err
+    assert ask("all-out")["rides"] == []
 
 
 def test_a_leap_over_a_formula_is_cautioned_and_accepted_with_the_way_back(capsys: pytest.CaptureFixture[str]) -> None:
@@ -293,12 +318,13 @@ def test_an_answer_to_what_was_shown_is_none_to_what_a_ride_since_then_proposes(
 def test_the_command_that_review_prints_accepts_what_it_showed(ask: Any, capsys: pytest.CaptureFixture[str]) -> None:
     ask("set", "180")
     first, second = store(ride(189)), store(ride(190))
-    words = ("review", "--all-out", str(first), "--all-out", "last")
-    shown = ask(*words)["proposal"]["hr_max_bpm"]
-    assert ask("review")["proposal"]["hr_max_bpm"] != shown
-    assert main(["maximum", *words]) == 0
+    by_riding_alone = ask("review")["proposal"]["hr_max_bpm"]
+    ask("all-out", str(first), str(second))
+    shown = ask("review")["proposal"]["hr_max_bpm"]
+    assert by_riding_alone != shown
+    assert main(["maximum", "review"]) == 0
     command = capsys.readouterr().out.split("`")[1].split()
-    assert command == f"rumblestrip maximum review --all-out {first} --all-out {second} --accept {shown}".split()
+    assert command == f"rumblestrip maximum review --accept {shown}".split()
     assert main(command[1:]) == 0
     assert accepted() == shown
     assert main(["maximum"]) == 0

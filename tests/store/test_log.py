@@ -107,6 +107,22 @@ def test_an_empty_log_has_no_last_ride(path: Path) -> None:
             log.ride("last")
 
 
+def test_that_everything_was_given_stands_at_the_end_of_a_ride_and_changes_nothing_else(path: Path) -> None:
+    with open_log(path) as log:
+        one, other = log.add(ride(60)), log.add(ride(60))
+        before = log.record(one)
+        log.say_all_out(one, True)
+        log.say_all_out(one, True)
+        assert log.all_out() == {one}
+        after = log.record(one)
+        assert after.marks == (*before.marks, Mark(before.duration_s, "all_out"))
+        assert same_measurements(after, before)
+        assert log.ride(one) == replace(log.ride(other), ride_id=one)
+        log.say_all_out(one, False)
+        assert log.all_out() == set()
+        assert log.record(one).marks == before.marks
+
+
 def test_deleting_while_another_program_reads_says_that_the_bytes_are_still_there(path: Path) -> None:
     with open_log(path) as log:
         doomed = log.add(ride(60))
@@ -166,6 +182,8 @@ def test_a_ride_in_progress_is_shown_and_cannot_be_deleted(path: Path) -> None:
         assert (summary.ended, summary.measurements, summary.duration_s) == (None, 10, 9.0)
         with pytest.raises(LogError, match="being ridden"):
             log.delete(summary.ride_id)
+        with pytest.raises(LogError, match="being ridden"):
+            log.say_all_out(1, True)
     writer.end("rider")
     writer.close()
 
