@@ -5,7 +5,14 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# How long an example takes is the machine's, and no failure: timing lives in sim/bench. Its examples share the home of
+# a test, below.
+UNASKED = [hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.function_scoped_fixture]
+hypothesis.settings.register_profile("house", deadline=None, suppress_health_check=UNASKED)
+hypothesis.settings.load_profile("house")
 
 RECORDINGS = Path(
     os.environ.get("RUMBLESTRIP_RECORDINGS", Path(__file__).resolve().parents[2] / "shared" / "data" / "graded_tests")

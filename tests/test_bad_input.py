@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 import tomlkit
-from hypothesis import HealthCheck, given
+from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
@@ -30,7 +30,6 @@ from firmware_app.store.log import log_path, open_log
 from sim import scenario
 
 ROOT = Path(__file__).resolve().parent.parent
-SHARED = (HealthCheck.function_scoped_fixture, HealthCheck.too_slow)
 
 
 def run(*words: str) -> tuple[int, str, str]:
@@ -200,7 +199,7 @@ def test_a_spoiled_file_of_ours_is_used_or_refused_by_name(kind: str, tmp_path: 
     names = [name for name in DOCUMENTS if name.startswith(kind)]
     assert names
 
-    @examples(max_examples=60, deadline=None, suppress_health_check=SHARED)
+    @examples(max_examples=60)
     @given(data=st.data())
     def holds(data: st.DataObject) -> None:
         name = data.draw(st.sampled_from(names))
@@ -213,7 +212,7 @@ def test_a_spoiled_file_of_ours_is_used_or_refused_by_name(kind: str, tmp_path: 
 def test_a_file_with_wrong_bytes_is_used_or_refused_by_name(kind: str, tmp_path: Path, recording: Path) -> None:
     names = [name for name in DOCUMENTS if name.startswith(kind)]
 
-    @examples(max_examples=25, deadline=None, suppress_health_check=SHARED)
+    @examples(max_examples=25)
     @given(data=st.data())
     def holds(data: st.DataObject) -> None:
         name = data.draw(st.sampled_from(names))
@@ -267,7 +266,7 @@ def test_a_name_that_is_no_file_is_a_wrong_request(name: str) -> None:
 # --- recordings -----------------------------------------------------------------------------------------------------
 
 
-@examples(max_examples=60, deadline=None, suppress_health_check=SHARED)
+@examples(max_examples=60)
 @given(data=st.data())
 def test_any_recording_is_read_or_refused_by_file_and_cure_and_leaves_the_log_alone(
     data: st.DataObject, recording: Path, tmp_path: Path
@@ -305,7 +304,7 @@ WORDS = [
 ]  # fmt: skip
 
 
-@examples(max_examples=120, deadline=None, suppress_health_check=SHARED)
+@examples(max_examples=120)
 @given(
     command=st.sampled_from(["ride", "simulate", "pair", "check"]),
     words=st.lists(st.sampled_from([*WORDS, ""]) | st.text("-=.3x%", max_size=5), max_size=5),
@@ -421,7 +420,7 @@ def test_what_is_remembered_is_the_one_key_and_nothing_else(tmp_path: Path) -> N
     keys = st.sampled_from(["strap", "name", "panel", "a"])
     table = st.dictionaries(keys, st.recursive(st.integers(), lambda below: st.dictionaries(keys, below, max_size=3)))
 
-    @examples(max_examples=60, deadline=None, suppress_health_check=SHARED)
+    @examples(max_examples=60)
     @given(before=table, dotted=st.booleans())
     def holds(before: dict[str, Any], dotted: bool) -> None:
         own = settings.config_dir() / "unit.toml"

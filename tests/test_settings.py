@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 import tomlkit
-from hypothesis import HealthCheck, given
+from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
@@ -173,7 +173,7 @@ def without_none(value: Any) -> Any:
     return [without_none(one) for one in value if one is not None] if isinstance(value, list) else value
 
 
-@examples(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(max_examples=120)
 @given(data=st.dictionaries(KEYS, TOML, max_size=4), name=st.sampled_from(["rider", "unit", "alarms"]))
 def test_no_file_of_the_riders_is_more_than_an_error(private_home: Path, data: dict[str, Any], name: str) -> None:
     folder = settings.config_dir()
@@ -182,7 +182,7 @@ def test_no_file_of_the_riders_is_more_than_an_error(private_home: Path, data: d
     assert f"{name}.toml" in trouble(name)
 
 
-@examples(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(max_examples=80)
 @given(text=st.text(st.characters(codec="utf-8"), max_size=60), name=st.sampled_from(["rider", "unit", "alarms"]))
 def test_no_text_is_more_than_an_error(private_home: Path, text: str, name: str) -> None:
     folder = settings.config_dir()

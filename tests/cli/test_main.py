@@ -14,7 +14,7 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
-from hypothesis import HealthCheck, given
+from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
@@ -231,7 +231,7 @@ OPTIONS = {
 }
 
 
-@examples(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(max_examples=200)
 @given(
     call=CALLS,
     things=st.lists(THINGS | ODD, max_size=1),

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given
+from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
@@ -187,7 +187,7 @@ def test_a_recording_that_cannot_be_used_names_file_line_and_cure(
         assert want in err
 
 
-@examples(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(max_examples=100)
 @given(
     header=st.sampled_from(["t_s,hr_bpm,rr_ms,contact", "t_s,rr_ms", "t_s,hr_bpm", "hr_bpm,t_s", "\ufefft_s,hr_bpm"]),
     body=st.lists(

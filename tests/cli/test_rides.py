@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_app import cli
@@ -439,7 +439,7 @@ def test_a_simulated_ride_is_at_no_time_in_the_way_of_another(
     assert "at the same time" not in capsys.readouterr().err
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60)
 @given(
     words=st.lists(
         st.sampled_from(

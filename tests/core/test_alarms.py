@@ -336,7 +336,7 @@ def test_a_strap_lost_near_maximum_is_not_silence(table: AlarmTable) -> None:
     assert all(after - before <= 10.5 for before, after in pairwise(told) if after <= 91)
 
 
-@examples(max_examples=50, deadline=None)
+@examples(max_examples=50)
 @given(
     beats=st.lists(st.floats(LIMIT_BPM - 0.2, 215.0), min_size=40, max_size=80),
     holes=st.sets(st.integers(0, 80), max_size=12),
@@ -358,7 +358,7 @@ def test_near_max_is_never_missed(
     assert seen_s < 16 or len(ride.heard("near_max")) >= 1
 
 
-@examples(max_examples=50, deadline=None)
+@examples(max_examples=50)
 @given(
     moments=st.lists(
         st.tuples(
@@ -803,7 +803,7 @@ def test_pausing_audio_again_ends_the_pause_and_never_lengthens_it(table: AlarmT
 # --- the engine as a whole ------------------------------------------------------------------------------------------
 
 
-@examples(max_examples=60, deadline=None)
+@examples(max_examples=60)
 @given(
     st.lists(
         st.tuples(st.none() | st.floats(60, 210), st.floats(0, 1), st.booleans(), st.integers(1, 60)),
@@ -1016,7 +1016,7 @@ def tables(draw: st.DrawFn) -> AlarmTable:
     return msgspec.convert(data, AlarmTable)
 
 
-@examples(max_examples=150, deadline=None)
+@examples(max_examples=150)
 @given(tables())
 def test_every_table_that_is_accepted_still_guards_near_the_maximum(table: AlarmTable) -> None:
     if problem_with(table):

@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import pytest
 from hypothesis import given
-from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from firmware_app import settings
@@ -73,7 +72,6 @@ def test_worked_percents(hr_max_bpm: int, hr_bpm: int, percent: int) -> None:
     assert bands.whole_percent(hr_bpm, hr_max_bpm) == percent
 
 
-@examples(deadline=None)
 @given(st.floats(0, 255))
 def test_a_fraction_of_a_beat_is_classified_as_the_whole_beat_that_is_shown(hr_bpm: float) -> None:
     live = table("seven", 187)
@@ -88,14 +86,12 @@ def rows_of(inner: list[int]) -> list[Row]:
     return [Row(f"Band {i}", low, high) for i, (low, high) in enumerate(pairwise(edges))]
 
 
-@examples(deadline=None)
 @given(limits)
 def test_gapless_rows_make_a_scheme(inner: list[int]) -> None:
     made = bands.checked_scheme("own", "percent_of_maximum", rows_of(inner))
     assert [band.low for band in made.bands] == [0, *inner]
 
 
-@examples(deadline=None)
 @given(limits, st.data())
 def test_a_moved_limit_is_a_hole_or_an_overlap(inner: list[int], data: st.DataObject) -> None:
     rows = rows_of(inner)

@@ -121,7 +121,7 @@ def test_a_start_in_which_every_beat_counts_double_is_left_when_it_ends(bpm: flo
 # --- one bad beat ---------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=250, deadline=None, derandomize=True)
+@settings(max_examples=250, derandomize=True)
 @given(
     bpm=st.floats(45, 210),
     seed=st.integers(0, 50),
@@ -151,7 +151,7 @@ def test_one_corrupt_interval_never_moves_the_value_by_more_than_two_beats(
     assert max(value for _, value in known(hurt)) <= peak + (max(0.03 * bpm, close(bpm)) if silent else close(bpm))
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150, derandomize=True)
 @given(bpm=st.floats(50, 205), seed=st.integers(0, 50), split=st.floats(0.05, 0.95), missed=st.booleans())
 def test_one_beat_missed_or_counted_twice_changes_nothing(bpm: float, seed: int, split: float, missed: bool) -> None:
     beats_s = heart(lambda t_s: bpm, 60, seed)
@@ -168,7 +168,7 @@ def test_one_beat_missed_or_counted_twice_changes_nothing(bpm: float, seed: int,
     assert known(hurt)[-1][0] > 55
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150, derandomize=True)
 @given(bpm=st.integers(45, 210), wrong=st.integers(0, 65535) | st.integers(30, 240))
 def test_one_wrong_report_never_moves_the_value_by_more_than_two_beats(bpm: int, wrong: int) -> None:
     rows = bpm_only(steady(bpm, 60))
@@ -648,7 +648,7 @@ def test_a_report_without_skin_contact_is_not_believed() -> None:
     assert all(a.hr_bpm is None for a in trusted(rows))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     rows=st.lists(
         st.tuples(
@@ -709,7 +709,7 @@ def test_the_slope_has_the_sign_and_about_the_size_of_the_change(rate_bpm_s: flo
 # --- how it arrives -------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(bpm=st.floats(85, 200), held=st.integers(2, 6), seed=st.integers(0, 20))
 def test_packets_that_always_come_in_bunches_are_never_wild(bpm: float, held: int, seed: int) -> None:
     rows = notified(heart(lambda t_s: bpm, 90, seed))
@@ -720,7 +720,7 @@ def test_packets_that_always_come_in_bunches_are_never_wild(bpm: float, held: in
         assert all(a.hr_bpm is not None for a in answers if a.t_s > WARM_UP_S)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(bpm=st.floats(85, 200), held=st.integers(2, 8), seed=st.integers(0, 20))
 def test_one_bunch_changes_little_and_is_over_soon(bpm: float, held: int, seed: int) -> None:
     rows = notified(heart(lambda t_s: bpm, 90, seed))

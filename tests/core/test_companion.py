@@ -94,7 +94,7 @@ EVENTS = st.one_of(
 )
 
 
-@examples(max_examples=60, deadline=None)
+@examples(max_examples=60)
 @given(
     events=st.lists(st.tuples(st.floats(0, 20).map(lambda s: round(s, 3)), EVENTS), max_size=40),
     extra=st.lists(st.floats(0, 400), max_size=60),
@@ -119,7 +119,7 @@ def test_however_time_is_split_into_ticks_the_ride_is_the_same(
     assert coarse_one.view() == fine_one.view()
 
 
-@examples(max_examples=60, deadline=None)
+@examples(max_examples=60)
 @given(st.lists(st.tuples(st.floats(-5, 20), EVENTS), max_size=40))
 def test_no_event_breaks_a_ride_and_its_time_never_goes_back(events: list[tuple[float, Event]]) -> None:
     one = companion()
@@ -431,7 +431,7 @@ def test_without_a_heart_rate_the_page_says_neither_lift_nor_ease(bpm: int, word
     assert (view.percent, view.side, view.word, view.signal) == (None, 0, "", "none")
 
 
-@examples(max_examples=40, deadline=None)
+@examples(max_examples=40)
 @given(
     st.lists(st.tuples(st.integers(80, 205), st.integers(5, 60)), min_size=1, max_size=8),
     st.integers(100, 189),

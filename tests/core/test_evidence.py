@@ -411,7 +411,7 @@ def test_an_empty_recording_says_so() -> None:
 row = st.tuples(st.floats(0, 3), st.none() | st.integers(0, 65535), st.lists(st.floats(0, 64000, width=32), max_size=4))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(row, max_size=60))
 def test_whatever_a_strap_sends_is_survived(rows: list[tuple[float, int | None, list[float]]]) -> None:
     t_s, samples = 0.0, []

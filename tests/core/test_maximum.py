@@ -71,7 +71,7 @@ def test_without_evidence_the_estimate_is_the_formula_with_its_spread() -> None:
 peaks = st.floats(140, 200)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(peaks)
 def test_a_hard_held_peak_never_lowers_the_estimate(peak_bpm: float) -> None:
     before, after = maximum.estimate([], 50), maximum.estimate([Observation(0, peak_bpm, "hard")], 50)
@@ -79,7 +79,7 @@ def test_a_hard_held_peak_never_lowers_the_estimate(peak_bpm: float) -> None:
     assert after.low_bpm >= before.low_bpm - 0.3
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(165, 195))
 def test_all_out_says_a_little_more_and_a_test_says_what_it_is(peak_bpm: float) -> None:
     hard, all_out, test = (
@@ -288,7 +288,7 @@ def test_a_test_may_propose_lower_and_a_formula_may_not() -> None:
     assert maximum.propose([], 215, 50) is None
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @example([Observation(0, 108, "test"), Observation(0, 112, "test")], None)
 @given(
     st.lists(

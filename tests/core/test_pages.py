@@ -100,7 +100,7 @@ def test_the_strap_itself_ends_the_search_and_nothing_else() -> None:
     assert one.page == "settings"
 
 
-@examples(max_examples=300, deadline=None)
+@examples(max_examples=300)
 @given(
     presses=st.lists(PRESSES, max_size=30),
     straps=st.none() | st.integers(0, 3).map(lambda n: STRAPS[:n]),
@@ -317,7 +317,7 @@ def riding(plan: Plan | None = None) -> Companion:
     return Companion(RideFacts(188), table, settings.load_alarms(), plan or free_plan("3"))
 
 
-@examples(max_examples=100, deadline=None)
+@examples(max_examples=100)
 @given(PRESSES)
 def test_while_riding_the_pages_take_no_press(each: Press) -> None:
     one = at("ride")
@@ -325,7 +325,7 @@ def test_while_riding_the_pages_take_no_press(each: Press) -> None:
     assert one.page == "ride"
 
 
-@examples(max_examples=100, deadline=None)
+@examples(max_examples=100)
 @given(st.lists(PRESSES, max_size=12))
 def test_while_riding_there_are_the_ride_the_pause_and_the_end(presses: list[Press]) -> None:
     one, companion = at("ride"), riding()

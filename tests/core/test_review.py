@@ -98,7 +98,7 @@ def ms(*seconds: float) -> int:
     return sum(round(one * 1000) for one in seconds)
 
 
-@examples(max_examples=150, deadline=None)
+@examples(max_examples=150)
 @given(rides())
 def test_times_add_up_to_the_duration_exactly(record: RideRecord) -> None:
     it = review(record, BANDS)
@@ -112,21 +112,21 @@ def test_times_add_up_to_the_duration_exactly(record: RideRecord) -> None:
     assert 0 <= it.trusted_fraction <= 1
 
 
-@examples(max_examples=100, deadline=None)
+@examples(max_examples=100)
 @given(rides(), st.sampled_from(["female", "male", None]))
 def test_any_review_is_plain_json_without_nan(record: RideRecord, sex) -> None:
     text = json.dumps(summary(review(record, BANDS, sex)), allow_nan=False)
     assert set(json.loads(text)["band_s"]) == {"1", "2", "3", "4", "5", "6", "7"}
 
 
-@examples(max_examples=100, deadline=None)
+@examples(max_examples=100)
 @given(rides())
 def test_an_answer_is_never_negative_and_never_after_the_ride(record: RideRecord) -> None:
     for one in review(record, BANDS).alarms:
         assert one.answered_s is None or one.answered_s >= 0
 
 
-@examples(max_examples=100, deadline=None)
+@examples(max_examples=100)
 @given(rides(), st.integers(60, 400))
 def test_the_advice_never_urges_and_asks_for_an_easy_ride_after_time_near_maximum(
     record: RideRecord, near_max_s: int

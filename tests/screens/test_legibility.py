@@ -298,13 +298,13 @@ other_views = st.one_of(
 )
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(size=sizes, view=st.one_of(ride_views, other_views))
 def test_no_text_ever_leaves_its_place(size, view) -> None:
     _assert_apart(_painted(size, DAY, view))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(first=ride_views, second=st.one_of(ride_views, other_views), size=st.sampled_from(SIZES[:4]))
 def test_equal_views_have_equal_pixels_however_they_came_about(first, second, size) -> None:
     painter = Painter(size, DAY)

@@ -151,7 +151,7 @@ FAULTS = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(faults=FAULTS, strap=st.sampled_from([CHEST, ARM]), seed=st.integers(0, 50))
 def test_whatever_goes_wrong_it_stays_a_strap(faults: list[Episode], strap: Strap, seed: int) -> None:
     rows = sent(*sorted(faults, key=lambda e: e.start_s), strap=strap, seed=seed)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from firmware_app.core.events import Sample
@@ -17,8 +17,6 @@ from firmware_app.core.record import RideRecord, record_of
 from firmware_app.store.csvfile import CsvError, export_csv, read_csv
 from tests.store.made_rides import FACTS, records, same_measurements
 
-FILES = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-
 
 def write(tmp_path: Path, content: str | bytes) -> Path:
     path = tmp_path / "ride.csv"
@@ -26,7 +24,6 @@ def write(tmp_path: Path, content: str | bytes) -> Path:
     return path
 
 
-@FILES
 @given(record=records(max_size=40).filter(lambda record: len(record.t_s) > 0))
 def test_what_is_exported_reads_back_the_same(tmp_path: Path, record: RideRecord) -> None:
     # A strap whose every RR interval is a few ticks could be read as seconds.
@@ -166,7 +163,6 @@ def test_a_missing_file_is_told(tmp_path: Path) -> None:
         read_csv(tmp_path / "none.csv")
 
 
-@FILES
 @given(
     content=st.binary(max_size=200)
     | st.text(st.sampled_from('t_shrbpmc,;\n\r" 0129.-eE+\0\ufeff'), max_size=120).map(

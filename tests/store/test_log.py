@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 
 from firmware_app.core.events import Mark, Notice
 from firmware_app.core.maximum import TEST_PLAN
@@ -52,7 +52,7 @@ def test_a_ride_written_live_reads_back_whole(path: Path) -> None:
     assert summary.peak_bpm == made.trusted_bpm.max()
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25)
 @given(record=records(max_size=60))
 def test_a_ride_added_at_once_reads_back_whole(path: Path, record: RideRecord) -> None:
     with open_log(path) as log:
