@@ -8,8 +8,8 @@ from pathlib import Path
 import hypothesis
 import pytest
 
-# How long an example takes is the machine's, and no failure: timing lives in sim/bench. Its examples share the home of
-# a test, below.
+# How long an example takes is the machine's, and no failure: timing lives in sim/bench. What a test asks of its home it
+# asks with every example of it.
 UNASKED = [hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.function_scoped_fixture]
 hypothesis.settings.register_profile("house", deadline=None, suppress_health_check=UNASKED)
 hypothesis.settings.load_profile("house")
