@@ -79,7 +79,6 @@ class Alarm:
 
     t_s: float
     kind: str
-    priority: str
     reminders: int
     answered_s: float | None
 
@@ -431,7 +430,7 @@ def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
             found[last] = replace(found[last], reminders=found[last].reminders + 1)
         else:
             latest[kind] = len(found)
-            found.append(Alarm(mark.t_s, kind, str(mark.detail.get("priority", "")), 0, None))
+            found.append(Alarm(mark.t_s, kind, 0, None))
     return tuple(found)
 
 
