@@ -114,7 +114,7 @@ def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     from firmware_app.core.times import rounded_time
 
     seen = review(record, bands, sex)
-    held = f"{rounded_time(seen.in_target_s)} in target, " if seen.target_s + seen.target_unknown_s else ""
+    held = f"{rounded_time(seen.in_target_s)} in target, " if seen.had_target else ""
     lines = [
         f"{rounded_time(seen.ridden_s)} ridden, {held}{rounded_time(seen.unknown_s)} without a heart rate to trust",
         f"highest trusted heart rate {_bpm(seen.peak_bpm)}, mean {_bpm(seen.mean_bpm)}",

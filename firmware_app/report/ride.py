@@ -5,17 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from firmware_app.core.bands import NEAR_MAX_FRACTION, BandTable, whole_bpm, whole_percent
+from firmware_app.core.bands import NEAR_MAX_FRACTION, BandTable, hard_bpm, near_max_bpm, whole_bpm, whole_percent
 from firmware_app.core.record import RideRecord
-from firmware_app.core.review import (
-    ALARM_NAMES,
-    Review,
-    Timeline,
-    by_kind,
-    hard_bpm,
-    median_answer_s,
-    near_max_bpm,
-)
+from firmware_app.core.review import ALARM_NAMES, Review, Timeline, by_kind, median_answer_s
 from firmware_app.core.steps import StepResult, step_results
 from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
@@ -73,7 +65,7 @@ def when(record: RideRecord) -> str:
 
 def headline(review: Review) -> list[tuple[str, str]]:
     """The large figures, as (name, value)."""
-    in_target = UNKNOWN if not review.target_s else f"{_percent(review.in_target_s, review.target_s)}"
+    in_target = UNKNOWN if not review.target_s else _percent(review.in_target_s, review.target_s)
     return [
         ("Ridden", rounded_time(review.ridden_s)),
         (IN_TARGET, in_target),
