@@ -153,7 +153,7 @@ def _foot(sheet: Sheet, body: Rect, text: str) -> None:
 
 
 def _window(sheet: Sheet, box: Rect, count: int, chosen: int) -> list[tuple[Rect, int]]:
-    """Rows of a list, each with its place in it: as many as fit, the chosen one among them. The rest is counted below."""
+    """Rows of a list, each with its place: as many as fit, the chosen one among them, the rest counted below."""
     line = round(1.9 * sheet.px(TEXT))
     fit = max(1, box.height // line)
     first, shown = 0, count
