@@ -103,11 +103,7 @@ def _no_place_for(picture: Path) -> str:
 
 def simulated_rider(ready: Preparation, test: Ramp | None = None) -> str:
     """What a simulated ride goes by: the synthetic rider's own, unless it was asked for otherwise."""
-    from firmware_app.core.session import lane_text, targets
-
-    lane = targets(ready.plan, ready.bands)[0]
-    by = f"plan {ready.plan.title}" if not ready.plan.free else f"lane {lane_text(lane)} bpm" if lane else "no lane"
-    by = "the maximal test" if test else by
+    by = "the maximal test" if test else ready.in_words()
     return f"Simulated rider: maximum {ready.bands.hr_max_bpm} bpm, {by}."
 
 
@@ -256,7 +252,7 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     cut = _cut_in_log(source)
     if cut is None and asked:
         new = "A new one begins." if at_once else "A new one can begin."
-        say(f"There is no ride to go on with: {_why_none()}. {new}".rstrip())
+        say(f"There is no ride to go on with: {_why_none()}. {new}")
     elif cut is not None and at_once and not asked:
         from firmware_app.core.times import clock_text
         from firmware_app.store.log import FALSE_START_S

@@ -80,13 +80,7 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
 
 def _played_by(ready: Preparation) -> str:
     """What a ride was played with: every figure below hangs on it."""
-    from firmware_app.core.session import lane_text, targets
-
-    lane = targets(ready.plan, ready.bands)[0]
-    by = f"lane {lane_text(lane)} bpm" if lane else "no lane"
-    if not ready.plan.free:
-        by = f"plan {ready.plan.title}"
-    return f"Played with a maximum of {ready.bands.hr_max_bpm} bpm, {by}."
+    return f"Played with a maximum of {ready.bands.hr_max_bpm} bpm, {ready.in_words()}."
 
 
 def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str, Any]:
