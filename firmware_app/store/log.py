@@ -191,14 +191,8 @@ class Log:
             raise schema.trouble(self.path, error) from error
         last_s = float(columns.t_s[-1]) if len(columns.t_s) else 0.0
         return RideRecord(
+            **vars(columns),
             facts=facts,
-            t_s=columns.t_s,
-            hr_bpm=columns.hr_bpm,
-            trusted_bpm=columns.trusted_bpm,
-            quality=columns.quality,
-            contact=columns.contact,
-            rr_ms=columns.rr_ms,
-            rr_row=columns.rr_row,
             marks=marks,
             duration_s=max(last_s, marks[-1].t_s if marks else 0.0),
         )
