@@ -305,8 +305,7 @@ def _keys(keys: settings.KeySettings) -> list[Answer]:
         listening.cancel()
         await asyncio.gather(listening, return_exceptions=True)
 
-    fitted = {"minus": keys.minus_pin, "select": keys.select_pin, "plus": keys.plus_pin}
-    pins = [f"{key} on pin {pin}" for key, pin in fitted.items() if isinstance(pin, int)]
+    pins = [f"{key} on pin {pin}" for key, pin in keys.fitted().items()]
     if not pins:
         return [Answer("keys", "ok", "no buttons fitted, as set; the keyboard steers")]
     asyncio.run(look())
