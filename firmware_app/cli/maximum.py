@@ -35,6 +35,7 @@ of null with the reason, and that is status 0: the looking was done. Simulated r
 RIDES_LOOKED_AT = 40
 YEARS_LOOKED_AT = 3.0
 _DAY_S = 86400.0
+_MEDICINES = f"{maximum.MEDICINES[0].upper()}{maximum.MEDICINES[1:]}."
 _DATED = "to have one count, export it as CSV, delete it, and import it with --date"
 
 
@@ -132,7 +133,7 @@ def _show(args: argparse.Namespace) -> Answer:
     elif accepted.caution:
         lines.append(accepted.caution)
     if rider.rate_medicines:
-        lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
+        lines.append(_MEDICINES)
     if formulas:
         lines.append(f"Age formulas at {age} years, with the range that holds nine people in ten:")
         lines += [
@@ -187,7 +188,7 @@ def _next_step(
     if found.peak_bpm is None or seen is None:
         return "It says nothing about your maximum."
     if rider.rate_medicines:
-        return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
+        return _MEDICINES
     stored = names_a_ride(file)
     if stored and started_unix_s is None:
         return f"The date of that ride was never known, so that it does not count; {_DATED}."
@@ -353,7 +354,7 @@ def _estimate(args: argparse.Namespace) -> Answer:
     if seen and all(one.effort == "hard" for one in seen):
         lines.append("In which ride did you give everything? `rumblestrip maximum all-out RIDE` narrows the range.")
     if rider.rate_medicines:
-        lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
+        lines.append(_MEDICINES)
     return document, "\n".join(lines)
 
 
