@@ -135,8 +135,7 @@ class Sheet:
         """Write one line as it is, from ``left`` on the base line ``base``. Gives what it covers."""
         width, above, below = extent(text, cap_px)
         covered = Rect(left, base - above, width, above + below)
-        ground = paper or self.theme.paper
-        self.parts.append(Text(boxed(covered), text, cap_px, base, ink or self.theme.ink, ground))
+        self.parts.append(Text(boxed(covered), text, cap_px, ink or self.theme.ink, paper or self.theme.paper))
         return covered
 
     def pair(
