@@ -48,7 +48,6 @@ def _finding(sheet: Sheet, view: views.FindingView) -> None:
 
 
 def _home(sheet: Sheet, view: views.HomeView) -> None:
-    """The target as a short piece of its road, with the ridged edges that wait on the ride."""
     body = sheet.body()
     theme = sheet.theme
     sheet.actions(body, view.actions)
@@ -76,6 +75,13 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
             road_px = min(road_px, body.height - needed)
         road = cut_top(body, road_px)
         cut_top(body, gap)
+    _target(sheet, view, road)
+    sheet.flow(body, words, sheet.px(TEXT))
+
+
+def _target(sheet: Sheet, view: views.HomeView, road: Rect) -> None:
+    """The target as a short piece of its road, with the ridged edges that wait on the ride."""
+    theme = sheet.theme
     edge, bar = sheet.px(0.5), max(3, sheet.px(0.17))
     sheet.parts.append(Ridges((road.left, road.top, edge, road.height), theme.ink, bar))
     sheet.parts.append(Ridges((road.right - edge, road.top, edge, road.height), theme.ink, bar))
@@ -94,7 +100,6 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
     sheet.text(kicker, what, min(sheet.px(0.46), kicker.height), align="centre", ink=theme.quiet)
     sheet.text(stack, view.target or "none", min(sheet.px(0.95), stack.height), align="centre")
     sheet.text(below, view.lane, min(sheet.px(0.6), below.height), align="centre", ink=theme.accent)
-    sheet.flow(body, words, sheet.px(TEXT))
 
 
 def _paused(sheet: Sheet, view: views.PausedView) -> None:
