@@ -200,21 +200,8 @@ def _next_step(
         import shlex
 
         brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it"
-        yours = f"the {_named(in_use)} that you ride by"
-        if found.peak_bpm < in_use.value_bpm + 1:
-            level = "under" if held_bpm < in_use.value_bpm else "within a beat of"
-            higher = found.raw_peak_bpm is not None and whole_bpm(found.raw_peak_bpm) > in_use.value_bpm
-            brief = " What stood higher in it was too short, or not to be trusted." if higher else ""
-            said = f"That ride held {held_bpm} bpm for 5 s, {level} {yours}, and says nothing against it.{brief}"
-            return said if stored else f"{said} To keep it: {brought}."
-        said = f"That ride held {held_bpm} bpm for 5 s, over {yours}"
-        if against := maximum.against(seen, _age_to_compare(rider)):
-            return (
-                f"{said}, and yet raises nothing: {against}. See whether another ride, with a wet strap, says the same."
-            )
-        bring = "" if stored else f"{brought}; then "
-        weighs = f"`rumblestrip maximum review` weighs it against your {_named(in_use)}"
-        return f"{said}, on sound evidence: that may be too low. Next: {bring}{weighs}."
+        against = maximum.against(seen, _age_to_compare(rider))
+        return _beside(in_use, found.peak_bpm, found.raw_peak_bpm, against, "" if stored else brought)
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
     begin = f"`rumblestrip maximum set {held_bpm}`"
@@ -224,6 +211,24 @@ def _next_step(
         "Next: ride by the age formula (birth_year in rider.toml). Without RR intervals a false count looks like a "
         f"heart and would put every band too high: only if that ride was hard and the formula is not lower, {begin}."
     )
+
+
+def _beside(
+    in_use: maximum.AcceptedMaximum, peak_bpm: float, raw_peak_bpm: float | None, against: str, brought: str
+) -> str:
+    """What a peak says of the maximum in use. against: why it raises none, or "". brought: how to store it, or ""."""
+    held_bpm, yours = whole_bpm(peak_bpm), f"the {_named(in_use)} that you ride by"
+    if peak_bpm < in_use.value_bpm + 1:
+        level = "under" if held_bpm < in_use.value_bpm else "within a beat of"
+        higher = raw_peak_bpm is not None and whole_bpm(raw_peak_bpm) > in_use.value_bpm
+        brief = " What stood higher in it was too short, or not to be trusted." if higher else ""
+        said = f"That ride held {held_bpm} bpm for 5 s, {level} {yours}, and says nothing against it.{brief}"
+        return f"{said} To keep it: {brought}." if brought else said
+    said = f"That ride held {held_bpm} bpm for 5 s, over {yours}"
+    if against:
+        return f"{said}, and yet raises nothing: {against}. See whether another ride, with a wet strap, says the same."
+    weighs = f"`rumblestrip maximum review` weighs it against your {_named(in_use)}"
+    return f"{said}, on sound evidence: that may be too low. Next: {f'{brought}; then ' if brought else ''}{weighs}."
 
 
 def _recording(text: str) -> RideRecord:
@@ -488,20 +493,26 @@ def _review(args: argparse.Namespace) -> Answer:
             if args.accept or args.refuse:
                 raise UsageError(said)
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, f"{said[0].upper()}{said[1:]}."
-        entry_id = _entry_of(proposal, log, past, now)
-        in_use, bpm = _in_use(rider), proposal.value_bpm
-        text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
-        ask = f"`rumblestrip maximum review --accept {bpm}`, or the same with `--refuse {bpm}`, or "
-        ask += "`rumblestrip maximum set N`."
-        # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
-        if (answered_bpm := args.accept or args.refuse) not in (None, bpm):
-            raise UsageError(f"{answered_bpm} bpm is not what is proposed now. {text}{ask}")
-        state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
-        if args.accept:
-            with _riding_by(bpm):
-                log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now)
-        elif args.refuse:
-            log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now)
+        return _answered(args, rider, proposal, log, _entry_of(proposal, log, past, now), now)
+
+
+def _answered(
+    args: argparse.Namespace, rider: settings.Rider, proposal: Proposal, log: Log, entry_id: int, now_unix_s: float
+) -> Answer:
+    """What is proposed, accepted or refused where the rider says so. entry_id: the proposal's, in the history."""
+    in_use, bpm = _in_use(rider), proposal.value_bpm
+    text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
+    ask = f"`rumblestrip maximum review --accept {bpm}`, or the same with `--refuse {bpm}`, or "
+    ask += "`rumblestrip maximum set N`."
+    # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
+    if (answered_bpm := args.accept or args.refuse) not in (None, bpm):
+        raise UsageError(f"{answered_bpm} bpm is not what is proposed now. {text}{ask}")
+    state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
+    if args.accept:
+        with _riding_by(bpm):
+            log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now_unix_s)
+    elif args.refuse:
+        log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now_unix_s)
     document = {
         "proposal": {
             "hr_max_bpm": bpm,
