@@ -10,6 +10,7 @@ import os
 import shutil
 import sys
 import textwrap
+import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from math import inf
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, TextIO, get_args
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.aside import Aside, LogAside
+from firmware_app.core.times import clock_text
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
@@ -254,7 +256,6 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
         new = "A new one begins." if at_once else "A new one can begin."
         say(f"There is no ride to go on with: {_why_none()}. {new}")
     elif cut is not None and at_once and not asked:
-        from firmware_app.core.times import clock_text
         from firmware_app.store.log import FALSE_START_S
 
         command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
@@ -285,7 +286,6 @@ def _cut_in_log(source: str) -> CutShort | None:
     path = log_path()
     if not path.exists():
         return None
-    import time
 
     try:
         with open_log(path) as log:

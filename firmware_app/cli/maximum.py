@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -88,15 +90,11 @@ def _rider() -> settings.Rider:
 
 
 def _age(rider: settings.Rider) -> int | None:
-    from datetime import date
-
     return None if rider.birth_year is None else maximum.age_years(rider.birth_year, year_of(date.today()))
 
 
 def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
     """The maximum that a ride would go by, a formula's too; None where there is none."""
-    from datetime import date
-
     try:
         return maximum.hr_max(rider, year_of(date.today()))
     except BandError:
@@ -182,8 +180,6 @@ def _next_step(
     found: Evidence, effort: maximum.Effort, rider: settings.Rider, file: str, started_unix_s: float | None
 ) -> str:
     """What the evidence of one recording says of the maximum in use, and what a rider can do with it."""
-    import time
-
     seen = maximum.observe(found, 0.0, effort, "that ride")
     if found.peak_bpm is None or seen is None:
         return "It says nothing about your maximum."
@@ -309,7 +305,7 @@ def observations(log: Log, clock_unix_s: float) -> list[Observation]:
     which the rider gave everything. Rides of the simulator never count, nor do rides whose date was never known.
     """
     from firmware_app.core.evidence import find
-    from firmware_app.store.schema import LogError
+    from firmware_app.store.log import LogError
 
     every = log.rides()
     now_unix_s = now_of(clock_unix_s, [ride.facts.started_unix_s or 0.0 for ride in every])
@@ -341,8 +337,6 @@ def observations(log: Log, clock_unix_s: float) -> list[Observation]:
 
 
 def _estimate(args: argparse.Namespace) -> Answer:
-    import time
-
     rider = _rider()
     with ride_log() as log:
         seen = observations(log, time.time())
@@ -381,8 +375,6 @@ def _all_out(args: argparse.Namespace) -> Answer:
 
 
 def _set(args: argparse.Namespace) -> Answer:
-    import time
-
     from firmware_app.store.log import MaximumEntry
 
     now = time.time()
@@ -459,7 +451,7 @@ def _riding_by(bpm: int) -> Iterator[None]:
     In this order: a kill between leaves a maximum that is in use and not in the history yet, which setting it again
     mends. The other way round the history would tell for ever of one that was never in use.
     """
-    from firmware_app.store.schema import LogError
+    from firmware_app.store.log import LogError
 
     path = settings.config_dir() / "rider.toml"
     before = path.read_bytes() if path.exists() else b""
@@ -475,8 +467,6 @@ def _riding_by(bpm: int) -> Iterator[None]:
 
 
 def _review(args: argparse.Namespace) -> Answer:
-    import time
-
     rider = _rider()
     now = time.time()
     with ride_log() as log:
@@ -583,8 +573,6 @@ def _came_of(row: dict[str, Any]) -> str:
 
 
 def _row(one: MaximumEntry) -> dict[str, Any]:
-    from datetime import datetime
-
     def iso(unix_s: float | None) -> str | None:
         known_s = on_a_calendar(unix_s)
         return None if known_s is None else datetime.fromtimestamp(known_s).astimezone().isoformat(timespec="seconds")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 from firmware_app.core.maximum import TEST_PLAN
+from firmware_app.core.times import rounded_time
 from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -105,7 +107,6 @@ def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str,
 def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     """A ride as a page of text."""
     from firmware_app.core.review import review
-    from firmware_app.core.times import rounded_time
 
     seen = review(record, bands, sex)
     held = f"{rounded_time(seen.in_target_s)} in target, " if seen.had_target else ""
@@ -133,8 +134,6 @@ def _bpm(value: float | None) -> str:
 
 def _stored(weeks: int) -> dict[int, RideRecord]:
     """The rides of the last weeks. One that cannot be read is left out, and it is said: it must not cost the others."""
-    import time
-
     from firmware_app.store.log import LogError
 
     found = {}
@@ -250,8 +249,6 @@ def _table(heard: _Heard) -> str:
 
 
 def _times(moments_s: Sequence[float]) -> str:
-    from firmware_app.core.times import rounded_time
-
     return ", ".join(map(rounded_time, moments_s)) or "no time"
 
 

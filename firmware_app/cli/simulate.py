@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -114,8 +115,6 @@ def _strap_of(ride: LabelledRide) -> Callable[[settings.StrapSettings], Strap]:
 
 async def _headless(args: argparse.Namespace, ready: Preparation, ride: LabelledRide) -> tuple[RideRecord, str]:
     """The ride, and the first of its pictures that could not be saved, with the reason; "" for none."""
-    import time
-
     from firmware_app.devices.clock import LoopClock
     from firmware_app.devices.panel import OffscreenPanel
     from firmware_app.devices.sounder import SilentSounder

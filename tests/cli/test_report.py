@@ -144,7 +144,7 @@ def test_a_clock_in_the_past_has_no_last_weeks(
         def today(cls) -> Past:
             return cls(1970, 1, 1)
 
-    monkeypatch.setattr("datetime.date", Past)
+    monkeypatch.setattr(report, "date", Past)
     assert main(["report", "--weeks", "2"]) == 1
     out, err = capsys.readouterr()
     assert out == ""
