@@ -21,11 +21,22 @@ from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.aside import Aside, LogAside
 from firmware_app.core.times import clock_text
+from firmware_app.core.views import (
+    FaultView,
+    FindingView,
+    HomeView,
+    ListView,
+    PausedView,
+    RideView,
+    StepView,
+    SummaryView,
+    TestView,
+    View,
+)
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
     from firmware_app.core.maximal_test import Ramp
-    from firmware_app.core.views import ListView, RideView, StepView, SummaryView, View
     from firmware_app.cut_ride import CutShort
     from firmware_app.devices.panel import SteadyPanel
     from firmware_app.devices.sounder import Sounder
@@ -347,8 +358,6 @@ class TerminalPage:
 
     def show(self, view: View) -> None:
         """Show this view in the place of the one before. Raises OSError when the terminal is gone."""
-        from firmware_app.core.views import SummaryView
-
         self._line = page_line(view)
         # What the unit has said it says again, when it comes again.
         warnings = {_warning(view)} - self._said
@@ -383,29 +392,27 @@ class TerminalPage:
 
 def page_line(view: View) -> str:
     """A page in one line: what it says, and what the keys do there. A narrow terminal leaves the last words out."""
-    from firmware_app.core import views
-
-    if isinstance(view, views.RideView):
+    if isinstance(view, RideView):
         return _ride_line(view)
     before: tuple[str, ...]
     after: tuple[str, ...] = ()
-    if isinstance(view, views.FindingView):
+    if isinstance(view, FindingView):
         before, after = (view.doing,), (view.wrong, view.cure)
-    elif isinstance(view, views.HomeView):
+    elif isinstance(view, HomeView):
         before = ("Home", view.plan, view.target, view.lane and f"lane {view.lane}")
         after = (view.limit, view.notice, view.hr_now, view.strap, f"maximum {view.hr_max}", view.caution)
-    elif isinstance(view, views.PausedView):
+    elif isinstance(view, PausedView):
         before = (f"Paused {view.paused}", f"ridden {view.elapsed}")
         after = (view.hr_now or "no heart rate", view.target and f"lane {view.target}")
-    elif isinstance(view, views.StepView):
+    elif isinstance(view, StepView):
         before = ("Paused", *_step_now(view))
         after = (view.plan, view.note)
-    elif isinstance(view, views.TestView):
+    elif isinstance(view, TestView):
         before = (view.stage, "NEAR MAXIMUM" if view.near_max else "", view.big)
         after = (view.left, view.notice)
-    elif isinstance(view, views.SummaryView):
+    elif isinstance(view, SummaryView):
         before = (view.title, f"{view.elapsed} ridden")
-    elif isinstance(view, views.ListView):
+    elif isinstance(view, ListView):
         before, after = (view.title, _chosen(view)), (view.hint,)
     else:
         before, after = (view.title,), view.lines
@@ -441,22 +448,18 @@ def _chosen(view: ListView) -> str:
 
 
 def _warning(view: View) -> str:
-    from firmware_app.core import views
-
-    return view.notice if isinstance(view, views.RideView | views.HomeView | views.TestView) else ""
+    return view.notice if isinstance(view, RideView | HomeView | TestView) else ""
 
 
 def _to_read(view: View) -> tuple[str, ...]:
     """What of a page, besides a warning, must be read whole: mostly before a key is pressed."""
-    from firmware_app.core import views
-
-    if isinstance(view, views.TestView | views.FaultView):
+    if isinstance(view, TestView | FaultView):
         return view.lines
-    if isinstance(view, views.ListView):
+    if isinstance(view, ListView):
         return (_chosen(view),)
-    if isinstance(view, views.HomeView):
+    if isinstance(view, HomeView):
         return (view.limit,)
-    return _sentences(view) if isinstance(view, views.SummaryView) else ()
+    return _sentences(view) if isinstance(view, SummaryView) else ()
 
 
 def _sentences(view: SummaryView) -> tuple[str, ...]:
