@@ -17,6 +17,8 @@ from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO, get_args
 
+import msgspec
+
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.aside import Aside, LogAside
@@ -84,16 +86,11 @@ def live(
     # The pages and the lane of a test are its own.
     if test is None:
         warn(ready.near_max_caution())
-    panel_settings = unit.panel
-    if args.panel:
-        import msgspec
-
-        panel_settings = msgspec.structs.replace(panel_settings, kind=args.panel)
     words = Aside()
     logged = LogAside(words)
     logging.getLogger().addHandler(logged)
     try:
-        status = asyncio.run(_live(args, ready, strap, source, unit, panel_settings, wired, go_on, test, words))
+        status = asyncio.run(_live(args, ready, strap, source, unit, wired, go_on, test, words))
     finally:
         logging.getLogger().removeHandler(logged)
     if not words.done(READ_WITHIN_S):
@@ -126,18 +123,18 @@ async def _live(
     strap: Callable[[settings.StrapSettings], Strap],
     source: str,
     unit_settings: settings.Unit,
-    panel_settings: settings.PanelSettings,
     wired: bool,
     go_on: bool,
     test: Ramp | None,
     words: Aside,
 ) -> int:
-    from firmware_app.devices.panel import OffscreenPanel, open_panel
+    from firmware_app.devices.panel import OffscreenPanel
     from firmware_app.unit import Unit
 
-    panel = open_panel(panel_settings, unit_settings.keys)
-    terminal = sys.stdin.isatty() and isinstance(panel.panel, OffscreenPanel)
-    pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
+    panel = _open_panel(unit_settings, args.panel)
+    seen = not isinstance(panel.panel, OffscreenPanel)
+    terminal = sys.stdin.isatty() and not seen
+    pressable = terminal or seen
     if test is not None and not (pressable and (sys.stdout.isatty() or not terminal)):
         raise UsageError(
             "--maximal-test has pages to read and to answer with keys: run it in a terminal, or on a unit with a panel"
@@ -145,7 +142,7 @@ async def _live(
     if panel.notice:
         # A unit without its panel has a fault; a simulation without a display rides in the terminal, and that is all.
         say(panel.notice if wired else "No display here: riding in the terminal.")
-    page = TerminalPage() if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else None
+    page = TerminalPage() if sys.stdout.isatty() and not seen else None
     if terminal:
         say(
             "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
@@ -216,6 +213,13 @@ def _wiring(
         watch=partial(words.soon, page.show) if page else lambda view: None,
         look=_straps_in_range,
     )
+
+
+def _open_panel(unit: settings.Unit, kind: settings.PanelKind | None) -> SteadyPanel:
+    """The panel of unit.toml, of another kind where one was asked for."""
+    from firmware_app.devices.panel import open_panel
+
+    return open_panel(msgspec.structs.replace(unit.panel, kind=kind) if kind else unit.panel, unit.keys)
 
 
 def _open_sounder(unit: settings.Unit) -> tuple[Sounder, Fault | None]:
