@@ -49,8 +49,7 @@ def ride_page(
     steps = step_results(record)
     if len(steps) > 1:
         sections.append(_steps(steps))
-    sections += [_recoveries(record, review, bands)]
-    sections += [_maximum(ride_id, review, bands, maximum_text), _load(review)]
+    sections += [_recoveries(record, review, bands), _maximum(ride_id, review, bands, maximum_text), _load(review)]
     return page(f"Ride {ride_id}", when(record), [*sections, paragraph(NOT_MEDICAL, quiet=True)])
 
 
@@ -113,22 +112,17 @@ def _share(seconds: float, whole_s: float) -> tuple[str, str, Html]:
 
 
 def _alarms(review: Review) -> Html:
-    kinds = {kind: same for kind, same in by_kind(review.alarms).items() if kind in ALARM_NAMES}
-    if not kinds:
-        return section("Alarms", paragraph("None."))
+    kinds = by_kind(review.alarms)
     rows = []
-    for kind in sorted(kinds, key=list(ALARM_NAMES).index):
-        same, answer_s = kinds[kind], median_answer_s(kinds[kind])
-        answered = sum(alarm.answered_s is not None for alarm in same)
-        rows.append(
-            (
-                ALARM_NAMES[kind],
-                len(same),
-                sum(alarm.reminders for alarm in same),
-                answered,
-                UNKNOWN if answer_s is None else rounded_time(answer_s),
-            )
-        )
+    for kind, name in ALARM_NAMES.items():
+        if same := kinds.get(kind):
+            reminders = sum(alarm.reminders for alarm in same)
+            answered = sum(alarm.answered_s is not None for alarm in same)
+            answer_s = median_answer_s(same)
+            median = UNKNOWN if answer_s is None else rounded_time(answer_s)
+            rows.append((name, len(same), reminders, answered, median))
+    if not rows:
+        return section("Alarms", paragraph("None."))
     head = ("Alarm", "Times", "Reminders", "Answered", "Median answer")
     return section("Alarms", table(head, rows), paragraph(ANSWERED, quiet=True))
 
