@@ -22,19 +22,8 @@ import msgspec
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.aside import Aside, LogAside
+from firmware_app.core import views
 from firmware_app.core.times import clock_text
-from firmware_app.core.views import (
-    FaultView,
-    FindingView,
-    HomeView,
-    ListView,
-    PausedView,
-    RideView,
-    StepView,
-    SummaryView,
-    TestView,
-    View,
-)
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
@@ -355,12 +344,12 @@ class TerminalPage:
     """
 
     def __init__(self) -> None:
-        self.told: SummaryView | None = None
+        self.told: views.SummaryView | None = None
         self._said: set[str] = set()
         self._read: set[str] = set()
         self._line = ""
 
-    def show(self, view: View) -> None:
+    def show(self, view: views.View) -> None:
         """Show this view in the place of the one before. Raises OSError when the terminal is gone."""
         self._line = page_line(view)
         # What the unit has said it says again, when it comes again.
@@ -370,7 +359,7 @@ class TerminalPage:
         if new:
             say("\n".join(new))
         self._read = set(unseen)
-        if isinstance(view, SummaryView):
+        if isinstance(view, views.SummaryView):
             self.told = view
         self._draw()
 
@@ -394,29 +383,29 @@ class TerminalPage:
         print("\r\x1b[K", end="", flush=True)
 
 
-def page_line(view: View) -> str:
+def page_line(view: views.View) -> str:
     """A page in one line: what it says, and what the keys do there. A narrow terminal leaves the last words out."""
-    if isinstance(view, RideView):
+    if isinstance(view, views.RideView):
         return _ride_line(view)
     before: tuple[str, ...]
     after: tuple[str, ...] = ()
-    if isinstance(view, FindingView):
+    if isinstance(view, views.FindingView):
         before, after = (view.doing,), (view.wrong, view.cure)
-    elif isinstance(view, HomeView):
+    elif isinstance(view, views.HomeView):
         before = ("Home", view.plan, view.target, view.lane and f"lane {view.lane}")
         after = (view.limit, view.notice, view.hr_now, view.strap, f"maximum {view.hr_max}", view.caution)
-    elif isinstance(view, PausedView):
+    elif isinstance(view, views.PausedView):
         before = (f"Paused {view.paused}", f"ridden {view.elapsed}")
         after = (view.hr_now or "no heart rate", view.target and f"lane {view.target}")
-    elif isinstance(view, StepView):
+    elif isinstance(view, views.StepView):
         before = ("Paused", *_step_now(view))
         after = (view.plan, view.note)
-    elif isinstance(view, TestView):
+    elif isinstance(view, views.TestView):
         before = (view.stage, "NEAR MAXIMUM" if view.near_max else "", view.big)
         after = (view.left, view.notice)
-    elif isinstance(view, SummaryView):
+    elif isinstance(view, views.SummaryView):
         before = (view.title, f"{view.elapsed} ridden")
-    elif isinstance(view, ListView):
+    elif isinstance(view, views.ListView):
         before, after = (view.title, _chosen(view)), (view.hint,)
     else:
         before, after = (view.title,), view.lines
@@ -424,7 +413,7 @@ def page_line(view: View) -> str:
     return "  ".join(text for text in (*before, *keys, *after) if text)
 
 
-def _ride_line(view: RideView) -> str:
+def _ride_line(view: views.RideView) -> str:
     """In columns that stay where they are; what to do now, and what is out of the ordinary, before what may be cut."""
     shown = "--" if view.percent is None else f"{view.percent} %"
     bpm = "-- bpm" if view.hr_bpm is None else f"{view.hr_bpm} bpm"
@@ -439,7 +428,7 @@ def _ride_line(view: RideView) -> str:
     return "  ".join(text for text in (*columns, lane, f"{view.step} {view.left}".strip(), view.notice) if text)
 
 
-def _step_now(view: StepView) -> tuple[str, ...]:
+def _step_now(view: views.StepView) -> tuple[str, ...]:
     """The step being ridden: its place among all, its name, what is left of it, and its lane."""
     for number, (name, lane, _, state) in enumerate(view.steps, start=1):
         if state == "now":
@@ -447,26 +436,26 @@ def _step_now(view: StepView) -> tuple[str, ...]:
     return ()
 
 
-def _chosen(view: ListView) -> str:
+def _chosen(view: views.ListView) -> str:
     return " ".join(view.rows[view.chosen]).strip() if view.rows else ""
 
 
-def _warning(view: View) -> str:
-    return view.notice if isinstance(view, RideView | HomeView | TestView) else ""
+def _warning(view: views.View) -> str:
+    return view.notice if isinstance(view, views.RideView | views.HomeView | views.TestView) else ""
 
 
-def _to_read(view: View) -> tuple[str, ...]:
+def _to_read(view: views.View) -> tuple[str, ...]:
     """What of a page, besides a warning, must be read whole: mostly before a key is pressed."""
-    if isinstance(view, TestView | FaultView):
+    if isinstance(view, views.TestView | views.FaultView):
         return view.lines
-    if isinstance(view, ListView):
+    if isinstance(view, views.ListView):
         return (_chosen(view),)
-    if isinstance(view, HomeView):
+    if isinstance(view, views.HomeView):
         return (view.limit,)
-    return _sentences(view) if isinstance(view, SummaryView) else ()
+    return _sentences(view) if isinstance(view, views.SummaryView) else ()
 
 
-def _sentences(view: SummaryView) -> tuple[str, ...]:
+def _sentences(view: views.SummaryView) -> tuple[str, ...]:
     """A ride's summary in sentences. A target that was never held is told, one that there was not is left out."""
     facts = [f"{view.elapsed} ridden"]
     facts += [f"{view.in_target} in target"] if view.in_target else []
