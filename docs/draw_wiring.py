@@ -173,15 +173,13 @@ def drawing() -> str:
     """The whole drawing as SVG."""
     path = settings.defaults_dir() / "unit.toml"
     unit = settings.convert(settings.read_toml(path), settings.Unit, path)  # as shipped, whoever draws
-    keys = {"minus": unit.keys.minus_pin, "select": unit.keys.select_pin, "plus": unit.keys.plus_pin}
     right = 430
     parts = [text(24, 34, "Rumblestrip: what is wired to the board", size=20)]
     parts += board(unit)
     y = 100.0
-    for name, key_pin in keys.items():
-        if isinstance(key_pin, int):
-            parts += button(right, y, name, key_pin)
-            y += 76
+    for name, key_pin in unit.keys.fitted().items():
+        parts += button(right, y, name, key_pin)
+        y += 76
     sounder_y, load_x = y + 150, right + 330.0
     pin = unit.sounder.pin
     load = piezo(load_x, sounder_y - 60)

@@ -40,6 +40,13 @@ class Preparation:
         """A ride, ready to be fed."""
         return Companion(facts, self.bands, self.alarms, self.plan)
 
+    def in_words(self) -> str:
+        """What is ridden: the plan by its title, else the lane in bpm."""
+        if not self.plan.free:
+            return f"plan {self.plan.title}"
+        lane = session.targets(self.plan, self.bands)[0]
+        return f"lane {session.lane_text(lane)} bpm" if lane else "no lane"
+
     @property
     def near_max_bpm(self) -> float:
         """Where the alarm takes near maximum to begin, in bpm."""

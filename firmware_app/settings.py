@@ -21,6 +21,7 @@ import msgspec
 from msgspec import Meta
 
 from firmware_app.core import alarms, bands
+from firmware_app.core.events import Key
 
 APP = "rumblestrip"
 
@@ -90,6 +91,11 @@ class KeySettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     debounce_s: Annotated[float, Meta(ge=0.005, le=0.2)] = 0.03
     long_s: Annotated[float, Meta(ge=0.3, le=5.0)] = 1.0
     repeat_s: Annotated[float, Meta(ge=0.1, le=2.0)] = 0.25
+
+    def fitted(self) -> dict[Key, int]:
+        """The pin of each button that is fitted."""
+        pins: dict[Key, int | str] = {"minus": self.minus_pin, "select": self.select_pin, "plus": self.plus_pin}
+        return {key: pin for key, pin in pins.items() if isinstance(pin, int)}
 
 
 class Unit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

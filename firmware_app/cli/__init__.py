@@ -9,7 +9,6 @@ import argparse
 import contextlib
 import errno
 import io
-import logging
 import os
 import sys
 from importlib import import_module
@@ -107,6 +106,8 @@ def _carried_out(args: argparse.Namespace) -> int:
         return 0
     except OSError as error:
         # What no command foresaw: a full card, a folder that belongs to somebody else.
+        import logging
+
         logging.getLogger(__name__).debug("the work failed", exc_info=True)
         what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror or error
         full = error.errno in (errno.ENOSPC, errno.EDQUOT)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from datetime import date
 from typing import Any
 
 from firmware_app import settings
@@ -27,8 +28,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from datetime import date
-
     rider = settings.load("rider", settings.Rider)
     with settings.of_the_rider(args.scheme is None):
         scheme = settings.load_scheme(args.scheme or rider.scheme)

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
+import errno
 import json
 import logging
+import os
+import shutil
+import tempfile
 import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from firmware_app import settings
-
-if TYPE_CHECKING:
-    from firmware_app.core.events import Event, Fault
+from firmware_app.core.bands import BandError
+from firmware_app.core.dates import date_of
+from firmware_app.core.events import Event, Fault, Note, Sound
 
 SCHEMA = "rumblestrip.check/1"
 FREE_MB = 100
@@ -157,7 +163,6 @@ def files() -> dict[str, str]:
 
 def _settings() -> list[Answer]:
     from firmware_app import plans
-    from firmware_app.core.bands import BandError
     from firmware_app.preparation import prepare
 
     try:
@@ -189,11 +194,6 @@ def _settings() -> list[Answer]:
 
 
 def _storage() -> list[Answer]:
-    import errno
-    import os
-    import shutil
-    import tempfile
-
     try:
         folder = settings.data_dir()
     except settings.SettingsError as error:
@@ -219,9 +219,6 @@ def _storage() -> list[Answer]:
 
 
 def _clock() -> list[Answer]:
-    from datetime import datetime
-
-    from firmware_app.core.dates import date_of
     from firmware_app.devices.clock import SystemClock, synchronised
 
     now = datetime.fromtimestamp(SystemClock().unix_s()).astimezone()
@@ -233,8 +230,6 @@ def _clock() -> list[Answer]:
 
 
 def _radio(strap: settings.StrapSettings, radio_s: float) -> list[Answer]:
-    import asyncio
-
     from firmware_app.devices.strap import StrapError, in_range
 
     found = []
@@ -260,9 +255,6 @@ def _radio(strap: settings.StrapSettings, radio_s: float) -> list[Answer]:
 
 
 def _sounder(unit: settings.Unit, sound: bool) -> list[Answer]:
-    import asyncio
-
-    from firmware_app.core.events import Note, Sound
     from firmware_app.devices import header
     from firmware_app.devices.sounder import open_sounder
 
@@ -293,8 +285,6 @@ def _sounder(unit: settings.Unit, sound: bool) -> list[Answer]:
 
 
 def _keys(keys: settings.KeySettings) -> list[Answer]:
-    import asyncio
-
     from firmware_app.devices.keys import Buttons
 
     faults: list[Fault] = []
@@ -305,8 +295,7 @@ def _keys(keys: settings.KeySettings) -> list[Answer]:
         listening.cancel()
         await asyncio.gather(listening, return_exceptions=True)
 
-    fitted = {"minus": keys.minus_pin, "select": keys.select_pin, "plus": keys.plus_pin}
-    pins = [f"{key} on pin {pin}" for key, pin in fitted.items() if isinstance(pin, int)]
+    pins = [f"{key} on pin {pin}" for key, pin in keys.fitted().items()]
     if not pins:
         return [Answer("keys", "ok", "no buttons fitted, as set; the keyboard steers")]
     asyncio.run(look())
@@ -316,8 +305,6 @@ def _keys(keys: settings.KeySettings) -> list[Answer]:
 
 
 def _faults_into(faults: list[Fault]) -> Callable[[Event], None]:
-    from firmware_app.core.events import Fault
-
     def deliver(event: Event) -> None:
         if isinstance(event, Fault):
             faults.append(event)
@@ -340,8 +327,6 @@ def _parted(part: str, state: State, text: str, *marks: str) -> Answer:
 
 
 def _panel(panel: settings.PanelSettings, picture: bool) -> list[Answer]:
-    import asyncio
-
     from firmware_app.devices.panel import open_panel
 
     shown = open_panel(panel)

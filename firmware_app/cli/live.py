@@ -10,20 +10,24 @@ import os
 import shutil
 import sys
 import textwrap
+import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO, get_args
 
+import msgspec
+
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.aside import Aside, LogAside
+from firmware_app.core import views
+from firmware_app.core.times import clock_text
 
 if TYPE_CHECKING:
     from firmware_app.core.events import Fault
     from firmware_app.core.maximal_test import Ramp
-    from firmware_app.core.views import ListView, RideView, StepView, SummaryView, View
     from firmware_app.cut_ride import CutShort
     from firmware_app.devices.panel import SteadyPanel
     from firmware_app.devices.sounder import Sounder
@@ -71,16 +75,11 @@ def live(
     # The pages and the lane of a test are its own.
     if test is None:
         warn(ready.near_max_caution())
-    panel_settings = unit.panel
-    if args.panel:
-        import msgspec
-
-        panel_settings = msgspec.structs.replace(panel_settings, kind=args.panel)
     words = Aside()
     logged = LogAside(words)
     logging.getLogger().addHandler(logged)
     try:
-        status = asyncio.run(_live(args, ready, strap, source, unit, panel_settings, wired, go_on, test, words))
+        status = asyncio.run(_live(args, ready, strap, source, unit, wired, go_on, test, words))
     finally:
         logging.getLogger().removeHandler(logged)
     if not words.done(READ_WITHIN_S):
@@ -103,11 +102,7 @@ def _no_place_for(picture: Path) -> str:
 
 def simulated_rider(ready: Preparation, test: Ramp | None = None) -> str:
     """What a simulated ride goes by: the synthetic rider's own, unless it was asked for otherwise."""
-    from firmware_app.core.session import lane_text, targets
-
-    lane = targets(ready.plan, ready.bands)[0]
-    by = f"plan {ready.plan.title}" if not ready.plan.free else f"lane {lane_text(lane)} bpm" if lane else "no lane"
-    by = "the maximal test" if test else by
+    by = "the maximal test" if test else ready.in_words()
     return f"Simulated rider: maximum {ready.bands.hr_max_bpm} bpm, {by}."
 
 
@@ -117,18 +112,18 @@ async def _live(
     strap: Callable[[settings.StrapSettings], Strap],
     source: str,
     unit_settings: settings.Unit,
-    panel_settings: settings.PanelSettings,
     wired: bool,
     go_on: bool,
     test: Ramp | None,
     words: Aside,
 ) -> int:
-    from firmware_app.devices.panel import OffscreenPanel, open_panel
+    from firmware_app.devices.panel import OffscreenPanel
     from firmware_app.unit import Unit
 
-    panel = open_panel(panel_settings, unit_settings.keys)
-    terminal = sys.stdin.isatty() and isinstance(panel.panel, OffscreenPanel)
-    pressable = terminal or not isinstance(panel.panel, OffscreenPanel)
+    panel = _open_panel(unit_settings, args.panel)
+    seen = not isinstance(panel.panel, OffscreenPanel)
+    terminal = sys.stdin.isatty() and not seen
+    pressable = terminal or seen
     if test is not None and not (pressable and (sys.stdout.isatty() or not terminal)):
         raise UsageError(
             "--maximal-test has pages to read and to answer with keys: run it in a terminal, or on a unit with a panel"
@@ -136,7 +131,7 @@ async def _live(
     if panel.notice:
         # A unit without its panel has a fault; a simulation without a display rides in the terminal, and that is all.
         say(panel.notice if wired else "No display here: riding in the terminal.")
-    page = TerminalPage() if sys.stdout.isatty() and isinstance(panel.panel, OffscreenPanel) else None
+    page = TerminalPage() if sys.stdout.isatty() and not seen else None
     if terminal:
         say(
             "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
@@ -209,6 +204,13 @@ def _wiring(
     )
 
 
+def _open_panel(unit: settings.Unit, kind: settings.PanelKind | None) -> SteadyPanel:
+    """The panel of unit.toml, of another kind where one was asked for."""
+    from firmware_app.devices.panel import open_panel
+
+    return open_panel(msgspec.structs.replace(unit.panel, kind=kind) if kind else unit.panel, unit.keys)
+
+
 def _open_sounder(unit: settings.Unit) -> tuple[Sounder, Fault | None]:
     from firmware_app.devices.sounder import open_sounder
 
@@ -256,9 +258,8 @@ def _cut_ride(source: str, asked: bool, at_once: bool) -> CutShort | None:
     cut = _cut_in_log(source)
     if cut is None and asked:
         new = "A new one begins." if at_once else "A new one can begin."
-        say(f"There is no ride to go on with: {_why_none()}. {new}".rstrip())
+        say(f"There is no ride to go on with: {_why_none()}. {new}")
     elif cut is not None and at_once and not asked:
-        from firmware_app.core.times import clock_text
         from firmware_app.store.log import FALSE_START_S
 
         command = f"rumblestrip ride{' --strap sim' if source == 'sim' else ''} --resume"
@@ -289,7 +290,6 @@ def _cut_in_log(source: str) -> CutShort | None:
     path = log_path()
     if not path.exists():
         return None
-    import time
 
     try:
         with open_log(path) as log:
@@ -344,15 +344,13 @@ class TerminalPage:
     """
 
     def __init__(self) -> None:
-        self.told: SummaryView | None = None
+        self.told: views.SummaryView | None = None
         self._said: set[str] = set()
         self._read: set[str] = set()
         self._line = ""
 
-    def show(self, view: View) -> None:
+    def show(self, view: views.View) -> None:
         """Show this view in the place of the one before. Raises OSError when the terminal is gone."""
-        from firmware_app.core.views import SummaryView
-
         self._line = page_line(view)
         # What the unit has said it says again, when it comes again.
         warnings = {_warning(view)} - self._said
@@ -361,7 +359,7 @@ class TerminalPage:
         if new:
             say("\n".join(new))
         self._read = set(unseen)
-        if isinstance(view, SummaryView):
+        if isinstance(view, views.SummaryView):
             self.told = view
         self._draw()
 
@@ -385,10 +383,8 @@ class TerminalPage:
         print("\r\x1b[K", end="", flush=True)
 
 
-def page_line(view: View) -> str:
+def page_line(view: views.View) -> str:
     """A page in one line: what it says, and what the keys do there. A narrow terminal leaves the last words out."""
-    from firmware_app.core import views
-
     if isinstance(view, views.RideView):
         return _ride_line(view)
     before: tuple[str, ...]
@@ -417,7 +413,7 @@ def page_line(view: View) -> str:
     return "  ".join(text for text in (*before, *keys, *after) if text)
 
 
-def _ride_line(view: RideView) -> str:
+def _ride_line(view: views.RideView) -> str:
     """In columns that stay where they are; what to do now, and what is out of the ordinary, before what may be cut."""
     shown = "--" if view.percent is None else f"{view.percent} %"
     bpm = "-- bpm" if view.hr_bpm is None else f"{view.hr_bpm} bpm"
@@ -432,7 +428,7 @@ def _ride_line(view: RideView) -> str:
     return "  ".join(text for text in (*columns, lane, f"{view.step} {view.left}".strip(), view.notice) if text)
 
 
-def _step_now(view: StepView) -> tuple[str, ...]:
+def _step_now(view: views.StepView) -> tuple[str, ...]:
     """The step being ridden: its place among all, its name, what is left of it, and its lane."""
     for number, (name, lane, _, state) in enumerate(view.steps, start=1):
         if state == "now":
@@ -440,20 +436,16 @@ def _step_now(view: StepView) -> tuple[str, ...]:
     return ()
 
 
-def _chosen(view: ListView) -> str:
+def _chosen(view: views.ListView) -> str:
     return " ".join(view.rows[view.chosen]).strip() if view.rows else ""
 
 
-def _warning(view: View) -> str:
-    from firmware_app.core import views
-
+def _warning(view: views.View) -> str:
     return view.notice if isinstance(view, views.RideView | views.HomeView | views.TestView) else ""
 
 
-def _to_read(view: View) -> tuple[str, ...]:
+def _to_read(view: views.View) -> tuple[str, ...]:
     """What of a page, besides a warning, must be read whole: mostly before a key is pressed."""
-    from firmware_app.core import views
-
     if isinstance(view, views.TestView | views.FaultView):
         return view.lines
     if isinstance(view, views.ListView):
@@ -463,7 +455,7 @@ def _to_read(view: View) -> tuple[str, ...]:
     return _sentences(view) if isinstance(view, views.SummaryView) else ()
 
 
-def _sentences(view: SummaryView) -> tuple[str, ...]:
+def _sentences(view: views.SummaryView) -> tuple[str, ...]:
     """A ride's summary in sentences. A target that was never held is told, one that there was not is left out."""
     facts = [f"{view.elapsed} ridden"]
     facts += [f"{view.in_target} in target"] if view.in_target else []

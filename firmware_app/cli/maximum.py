@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,6 +37,7 @@ of null with the reason, and that is status 0: the looking was done. Simulated r
 RIDES_LOOKED_AT = 40
 YEARS_LOOKED_AT = 3.0
 _DAY_S = 86400.0
+_MEDICINES = f"{maximum.MEDICINES[0].upper()}{maximum.MEDICINES[1:]}."
 _DATED = "to have one count, export it as CSV, delete it, and import it with --date"
 
 
@@ -87,15 +90,11 @@ def _rider() -> settings.Rider:
 
 
 def _age(rider: settings.Rider) -> int | None:
-    from datetime import date
-
     return None if rider.birth_year is None else maximum.age_years(rider.birth_year, year_of(date.today()))
 
 
 def _in_use(rider: settings.Rider) -> maximum.AcceptedMaximum | None:
     """The maximum that a ride would go by, a formula's too; None where there is none."""
-    from datetime import date
-
     try:
         return maximum.hr_max(rider, year_of(date.today()))
     except BandError:
@@ -132,7 +131,7 @@ def _show(args: argparse.Namespace) -> Answer:
     elif accepted.caution:
         lines.append(accepted.caution)
     if rider.rate_medicines:
-        lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
+        lines.append(_MEDICINES)
     if formulas:
         lines.append(f"Age formulas at {age} years, with the range that holds nine people in ten:")
         lines += [
@@ -181,13 +180,11 @@ def _next_step(
     found: Evidence, effort: maximum.Effort, rider: settings.Rider, file: str, started_unix_s: float | None
 ) -> str:
     """What the evidence of one recording says of the maximum in use, and what a rider can do with it."""
-    import time
-
     seen = maximum.observe(found, 0.0, effort, "that ride")
     if found.peak_bpm is None or seen is None:
         return "It says nothing about your maximum."
     if rider.rate_medicines:
-        return maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + "."
+        return _MEDICINES
     stored = names_a_ride(file)
     if stored and started_unix_s is None:
         return f"The date of that ride was never known, so that it does not count; {_DATED}."
@@ -199,21 +196,8 @@ def _next_step(
         import shlex
 
         brought = f"`rumblestrip rides import {shlex.quote(file)} --date DATE` (when it began) stores it"
-        yours = f"the {_named(in_use)} that you ride by"
-        if found.peak_bpm < in_use.value_bpm + 1:
-            level = "under" if held_bpm < in_use.value_bpm else "within a beat of"
-            higher = found.raw_peak_bpm is not None and whole_bpm(found.raw_peak_bpm) > in_use.value_bpm
-            brief = " What stood higher in it was too short, or not to be trusted." if higher else ""
-            said = f"That ride held {held_bpm} bpm for 5 s, {level} {yours}, and says nothing against it.{brief}"
-            return said if stored else f"{said} To keep it: {brought}."
-        said = f"That ride held {held_bpm} bpm for 5 s, over {yours}"
-        if against := maximum.against(seen, _age_to_compare(rider)):
-            return (
-                f"{said}, and yet raises nothing: {against}. See whether another ride, with a wet strap, says the same."
-            )
-        bring = "" if stored else f"{brought}; then "
-        weighs = f"`rumblestrip maximum review` weighs it against your {_named(in_use)}"
-        return f"{said}, on sound evidence: that may be too low. Next: {bring}{weighs}."
+        against = maximum.against(seen, _age_to_compare(rider))
+        return _beside(in_use, found.peak_bpm, found.raw_peak_bpm, against, "" if stored else brought)
     if found.peak_bpm < HR_MAX_RANGE_BPM[0]:
         return "That ride was too easy to begin with: take another, or birth_year in rider.toml for a formula."
     begin = f"`rumblestrip maximum set {held_bpm}`"
@@ -223,6 +207,24 @@ def _next_step(
         "Next: ride by the age formula (birth_year in rider.toml). Without RR intervals a false count looks like a "
         f"heart and would put every band too high: only if that ride was hard and the formula is not lower, {begin}."
     )
+
+
+def _beside(
+    in_use: maximum.AcceptedMaximum, peak_bpm: float, raw_peak_bpm: float | None, against: str, brought: str
+) -> str:
+    """What a peak says of the maximum in use. against: why it raises none, or "". brought: how to store it, or ""."""
+    held_bpm, yours = whole_bpm(peak_bpm), f"the {_named(in_use)} that you ride by"
+    if peak_bpm < in_use.value_bpm + 1:
+        level = "under" if held_bpm < in_use.value_bpm else "within a beat of"
+        higher = raw_peak_bpm is not None and whole_bpm(raw_peak_bpm) > in_use.value_bpm
+        brief = " What stood higher in it was too short, or not to be trusted." if higher else ""
+        said = f"That ride held {held_bpm} bpm for 5 s, {level} {yours}, and says nothing against it.{brief}"
+        return f"{said} To keep it: {brought}." if brought else said
+    said = f"That ride held {held_bpm} bpm for 5 s, over {yours}"
+    if against:
+        return f"{said}, and yet raises nothing: {against}. See whether another ride, with a wet strap, says the same."
+    weighs = f"`rumblestrip maximum review` weighs it against your {_named(in_use)}"
+    return f"{said}, on sound evidence: that may be too low. Next: {f'{brought}; then ' if brought else ''}{weighs}."
 
 
 def _recording(text: str) -> RideRecord:
@@ -303,7 +305,7 @@ def observations(log: Log, clock_unix_s: float) -> list[Observation]:
     which the rider gave everything. Rides of the simulator never count, nor do rides whose date was never known.
     """
     from firmware_app.core.evidence import find
-    from firmware_app.store.schema import LogError
+    from firmware_app.store.log import LogError
 
     every = log.rides()
     now_unix_s = now_of(clock_unix_s, [ride.facts.started_unix_s or 0.0 for ride in every])
@@ -335,8 +337,6 @@ def observations(log: Log, clock_unix_s: float) -> list[Observation]:
 
 
 def _estimate(args: argparse.Namespace) -> Answer:
-    import time
-
     rider = _rider()
     with ride_log() as log:
         seen = observations(log, time.time())
@@ -353,7 +353,7 @@ def _estimate(args: argparse.Namespace) -> Answer:
     if seen and all(one.effort == "hard" for one in seen):
         lines.append("In which ride did you give everything? `rumblestrip maximum all-out RIDE` narrows the range.")
     if rider.rate_medicines:
-        lines.append(maximum.MEDICINES[0].upper() + maximum.MEDICINES[1:] + ".")
+        lines.append(_MEDICINES)
     return document, "\n".join(lines)
 
 
@@ -375,8 +375,6 @@ def _all_out(args: argparse.Namespace) -> Answer:
 
 
 def _set(args: argparse.Namespace) -> Answer:
-    import time
-
     from firmware_app.store.log import MaximumEntry
 
     now = time.time()
@@ -453,7 +451,7 @@ def _riding_by(bpm: int) -> Iterator[None]:
     In this order: a kill between leaves a maximum that is in use and not in the history yet, which setting it again
     mends. The other way round the history would tell for ever of one that was never in use.
     """
-    from firmware_app.store.schema import LogError
+    from firmware_app.store.log import LogError
 
     path = settings.config_dir() / "rider.toml"
     before = path.read_bytes() if path.exists() else b""
@@ -469,8 +467,6 @@ def _riding_by(bpm: int) -> Iterator[None]:
 
 
 def _review(args: argparse.Namespace) -> Answer:
-    import time
-
     rider = _rider()
     now = time.time()
     with ride_log() as log:
@@ -487,20 +483,26 @@ def _review(args: argparse.Namespace) -> Answer:
             if args.accept or args.refuse:
                 raise UsageError(said)
             return {"proposal": None, "hr_max_bpm": rider.hr_max_bpm}, f"{said[0].upper()}{said[1:]}."
-        entry_id = _entry_of(proposal, log, past, now)
-        in_use, bpm = _in_use(rider), proposal.value_bpm
-        text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
-        ask = f"`rumblestrip maximum review --accept {bpm}`, or the same with `--refuse {bpm}`, or "
-        ask += "`rumblestrip maximum set N`."
-        # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
-        if (answered_bpm := args.accept or args.refuse) not in (None, bpm):
-            raise UsageError(f"{answered_bpm} bpm is not what is proposed now. {text}{ask}")
-        state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
-        if args.accept:
-            with _riding_by(bpm):
-                log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now)
-        elif args.refuse:
-            log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now)
+        return _answered(args, rider, proposal, log, _entry_of(proposal, log, past, now), now)
+
+
+def _answered(
+    args: argparse.Namespace, rider: settings.Rider, proposal: Proposal, log: Log, entry_id: int, now_unix_s: float
+) -> Answer:
+    """What is proposed, accepted or refused where the rider says so. entry_id: the proposal's, in the history."""
+    in_use, bpm = _in_use(rider), proposal.value_bpm
+    text = f"Proposed: {bpm} bpm instead of {_named(in_use) if in_use else 'none'}. {proposal.why}\n"
+    ask = f"`rumblestrip maximum review --accept {bpm}`, or the same with `--refuse {bpm}`, or "
+    ask += "`rumblestrip maximum set N`."
+    # The number says what the rider has seen: another ride since then may propose another, with a warning to it.
+    if (answered_bpm := args.accept or args.refuse) not in (None, bpm):
+        raise UsageError(f"{answered_bpm} bpm is not what is proposed now. {text}{ask}")
+    state = "accepted" if args.accept else "refused" if args.refuse else "proposed"
+    if args.accept:
+        with _riding_by(bpm):
+            log.decide_maximum(entry_id, "accepted", by="rider", at_unix_s=now_unix_s)
+    elif args.refuse:
+        log.decide_maximum(entry_id, "refused", by="rider", at_unix_s=now_unix_s)
     document = {
         "proposal": {
             "hr_max_bpm": bpm,
@@ -571,8 +573,6 @@ def _came_of(row: dict[str, Any]) -> str:
 
 
 def _row(one: MaximumEntry) -> dict[str, Any]:
-    from datetime import datetime
-
     def iso(unix_s: float | None) -> str | None:
         known_s = on_a_calendar(unix_s)
         return None if known_s is None else datetime.fromtimestamp(known_s).astimezone().isoformat(timespec="seconds")

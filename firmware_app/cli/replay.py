@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.stored import names_a_ride, ride_log, stored_ride
 from firmware_app.core.bands import HR_MAX_RANGE_BPM, BandError, whole_bpm
 from firmware_app.core.maximum import TEST_PLAN
+from firmware_app.core.times import rounded_time
 from firmware_app.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -54,9 +56,9 @@ def run(args: argparse.Namespace) -> int:
         # What no ride can be played with is said once, not of every ride: with the highest maximum that there is, so
         # that what only some rides have no room for is left to them.
         options.prepared(args, hr_max_bpm=HR_MAX_RANGE_BPM[1], target="none")
-        return _compare(args, _stored(args.weeks))
+        return _weeks(args)
     if names_a_ride(args.ride):
-        return _compare(args, _one(args.ride))
+        return _one(args)
     return _play_file(args, Path(args.ride))
 
 
@@ -80,13 +82,7 @@ def _play_file(args: argparse.Namespace, path: Path) -> int:
 
 def _played_by(ready: Preparation) -> str:
     """What a ride was played with: every figure below hangs on it."""
-    from firmware_app.core.session import lane_text, targets
-
-    lane = targets(ready.plan, ready.bands)[0]
-    by = f"lane {lane_text(lane)} bpm" if lane else "no lane"
-    if not ready.plan.free:
-        by = f"plan {ready.plan.title}"
-    return f"Played with a maximum of {ready.bands.hr_max_bpm} bpm, {by}."
+    return f"Played with a maximum of {ready.bands.hr_max_bpm} bpm, {ready.in_words()}."
 
 
 def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str, Any]:
@@ -111,10 +107,9 @@ def document(record: RideRecord, bands: BandTable, sex: Sex | None) -> dict[str,
 def page(record: RideRecord, bands: BandTable, sex: Sex | None) -> str:
     """A ride as a page of text."""
     from firmware_app.core.review import review
-    from firmware_app.core.times import rounded_time
 
     seen = review(record, bands, sex)
-    held = f"{rounded_time(seen.in_target_s)} in target, " if seen.target_s + seen.target_unknown_s else ""
+    held = f"{rounded_time(seen.in_target_s)} in target, " if seen.had_target else ""
     lines = [
         f"{rounded_time(seen.ridden_s)} ridden, {held}{rounded_time(seen.unknown_s)} without a heart rate to trust",
         f"highest trusted heart rate {_bpm(seen.peak_bpm)}, mean {_bpm(seen.mean_bpm)}",
@@ -137,16 +132,8 @@ def _bpm(value: float | None) -> str:
 # --- stored rides, then and now -------------------------------------------------------------------------------------
 
 
-def _one(name: str) -> dict[int, RideRecord]:
-    with ride_log() as log:
-        ride_id = stored_ride(log, name).ride_id
-        return {ride_id: log.record(ride_id)}
-
-
 def _stored(weeks: int) -> dict[int, RideRecord]:
     """The rides of the last weeks. One that cannot be read is left out, and it is said: it must not cost the others."""
-    import time
-
     from firmware_app.store.log import LogError
 
     found = {}
@@ -172,13 +159,18 @@ class _Heard:
     then: list[Mark] = field(default_factory=list)
     now: list[Mark] = field(default_factory=list)
 
-    def add(self, record: RideRecord, again: RideRecord) -> None:
-        """One more ride."""
+    def add(self, record: RideRecord, ready: Preparation) -> RideRecord:
+        """One more ride, played again as prepared. Gives what it is now."""
+        from firmware_app.core.companion import play
+        from firmware_app.core.record import events_of
+
+        again = play(ready.companion(ready.facts("replay")), events_of(record))
         self.rides += 1
         # One ride after the other: only what sounded in the same ride is taken for the same alarm.
         for marks, played in ((self.then, record), (self.now, again)):
             marks.extend(replace(mark, t_s=self.duration_s + mark.t_s) for mark in played.marks)
         self.duration_s += record.duration_s
+        return again
 
     def kinds(self) -> dict[str, ThenAndNow]:
         """The alarms by kind."""
@@ -191,10 +183,24 @@ class _Heard:
         return alarms / (self.duration_s / 3600) if self.duration_s >= RATE_FROM_S else None
 
 
-def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
-    from firmware_app.core.companion import play
-    from firmware_app.core.record import events_of
+def _one(args: argparse.Namespace) -> int:
+    """One stored ride: what it would be, and beside it what it was."""
+    with ride_log() as log:
+        record = log.record(stored_ride(log, args.ride).ride_id)
+    ready = _ready_for(args, record.facts)
+    warn(ready.near_max_caution())
+    heard = _Heard(there=record.facts.source != "import")
+    again = heard.add(record, ready)
+    if args.json:
+        print(json.dumps({**document(again, ready.bands, ready.rider.sex), "compared": _rows(heard)}))
+    else:
+        print(_played_by(ready), page(again, ready.bands, ready.rider.sex), "", _table(heard), sep="\n")
+    return 0
 
+
+def _weeks(args: argparse.Namespace) -> int:
+    """Every stored ride of the last weeks, added up. One that cannot be played is left out, and it is said."""
+    records = _stored(args.weeks)
     if not records:
         raise Failed("no rides in that time; `rumblestrip rides` lists what there is")
     ridden, imported = _Heard(there=True), _Heard(there=False)
@@ -202,28 +208,16 @@ def _compare(args: argparse.Namespace, records: dict[int, RideRecord]) -> int:
         try:
             ready = _ready_for(args, record.facts)
         except (UsageError, SettingsError, BandError) as error:
-            if args.weeks is None:
-                raise
             print(f"ride {ride_id} is left out: {error}", file=sys.stderr)
             continue
-        if args.weeks is None:
-            warn(ready.near_max_caution())
-        again = play(ready.companion(ready.facts("replay")), events_of(record))
-        heard = imported if record.facts.source == "import" else ridden
-        heard.add(record, again)
-        if args.weeks is None and args.json:
-            played = document(again, ready.bands, ready.rider.sex)
-            print(json.dumps({**played, "compared": _rows(heard)}))
-            return 0
-        if args.weeks is None:
-            print(_played_by(ready), page(again, ready.bands, ready.rider.sex), sep="\n", end="\n\n")
+        (imported if record.facts.source == "import" else ridden).add(record, ready)
     if not ridden.rides and not imported.rides:
         raise Failed("no ride of that time can be replayed; see above why, and choose other options or more weeks")
     if args.json:
         groups = {**_group(ridden), "imported": _group(imported)}
         print(json.dumps({"schema": "rumblestrip.compared/1", **groups}))
-        return 0
-    print("\n\n".join(map(_table, [heard for heard in (ridden, imported) if heard.rides] or [ridden])))
+    else:
+        print("\n\n".join(_table(heard) for heard in (ridden, imported) if heard.rides))
     return 0
 
 
@@ -255,8 +249,6 @@ def _table(heard: _Heard) -> str:
 
 
 def _times(moments_s: Sequence[float]) -> str:
-    from firmware_app.core.times import rounded_time
-
     return ", ".join(map(rounded_time, moments_s)) or "no time"
 
 

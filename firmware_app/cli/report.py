@@ -7,6 +7,7 @@ import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -15,6 +16,7 @@ from firmware_app.cli import Failed, UsageError
 from firmware_app.cli.stored import ride_log, stored_ride
 from firmware_app.core import bands
 from firmware_app.core.dates import date_of, year_of
+from firmware_app.core.times import rounded_time
 
 if TYPE_CHECKING:
     from firmware_app.core.record import RideFacts
@@ -81,8 +83,6 @@ def _ride(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
 
 
 def _weeks(args: argparse.Namespace, log: Log, rider: settings.Rider) -> int:
-    from datetime import date, datetime, time, timedelta
-
     from firmware_app.report import weeks
 
     with settings.of_the_rider():
@@ -185,7 +185,7 @@ def _summary(
 ) -> dict[str, Any] | str:
     """The review of one ride as plain data, or why there is none."""
     from firmware_app.core.review import review, summary
-    from firmware_app.store.schema import LogError
+    from firmware_app.store.log import LogError
 
     try:
         return summary(review(log.record(ride_id), _table(scheme, facts, rider), rider.sex))
@@ -220,8 +220,6 @@ def _table(scheme: bands.Scheme, facts: RideFacts, rider: settings.Rider) -> ban
 
 
 def _estimates(log: Log) -> list[Estimate]:
-    from datetime import datetime
-
     from firmware_app.report.weeks import Estimate
 
     return [
@@ -234,8 +232,6 @@ def _estimates(log: Log) -> list[Estimate]:
 
 def _text_of(estimates: Sequence[Estimate], facts: RideFacts) -> str:
     """What was estimated of the maximum on the day of a ride."""
-    from datetime import datetime
-
     if facts.started_unix_s is None:
         return ""
     day = datetime.fromtimestamp(facts.started_unix_s).date()
@@ -264,7 +260,6 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 def _text(ride_id: int, when: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
     from firmware_app.core.review import ALARM_NAMES, by_kind, median_answer_s
-    from firmware_app.core.times import rounded_time
     from firmware_app.report.ride import ANSWERED, UNKNOWN, headline, over_maximum
 
     lines = [f"Ride {ride_id}: {when}", "", _columns([(name, value) for name, value in headline(found)]), ""]

@@ -10,6 +10,7 @@ from firmware_app import settings
 from firmware_app.cli import UsageError, options
 from firmware_app.cli.live import add_unit_arguments, live
 from firmware_app.core.bands import BandError
+from firmware_app.core.views import FaultView
 
 if TYPE_CHECKING:
     from firmware_app.core.maximal_test import Ramp
@@ -53,7 +54,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _leave_on_panel(text: str) -> None:
     """On the bars nobody reads a journal: the last picture stays on a framebuffer, and says why nothing begins."""
-    from firmware_app.core.views import FaultView
     from firmware_app.devices.panel import OffscreenPanel, open_panel
     from firmware_app.screens.painter import Painter
     from firmware_app.screens.theme import THEMES

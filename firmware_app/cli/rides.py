@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
+import os
 import sys
+import time
+from dataclasses import replace
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,10 +19,9 @@ from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.stored import NO_HEART, ride_log, stored_ride
 from firmware_app.core.bands import whole_bpm
 from firmware_app.core.dates import date_of, on_a_calendar
+from firmware_app.core.times import rounded_time
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from firmware_app.core.events import Mark
     from firmware_app.core.record import RideRecord
     from firmware_app.store.log import Log, RideSummary
@@ -86,8 +90,6 @@ def _add_filters(parser: argparse.ArgumentParser, *, suppress: bool) -> None:
 
 
 def _moment(text: str) -> datetime:
-    from datetime import datetime
-
     try:
         moment = datetime.fromisoformat(text).astimezone()
         moment.timestamp()
@@ -98,8 +100,6 @@ def _moment(text: str) -> datetime:
 
 
 def _day_end(text: str) -> datetime:
-    from datetime import timedelta
-
     moment = _moment(text)
     # A bare day means all of it; "T" or a space stands before a time.
     if len(text) > len("2026-05-04"):
@@ -190,8 +190,6 @@ def _check(log: Log, args: argparse.Namespace) -> int:
 
 
 def _show(log: Log, args: argparse.Namespace) -> int:
-    from firmware_app.core.times import rounded_time
-
     ride = stored_ride(log, args.ride)
     record = log.record(ride.ride_id)
     document = {
@@ -219,10 +217,6 @@ def _show(log: Log, args: argparse.Namespace) -> int:
 
 def _told(mark: Mark) -> str:
     """A mark in a rider's words; ``--json`` has it as it is stored."""
-    from datetime import datetime
-
-    from firmware_app.core.times import rounded_time
-
     detail: dict[str, Any] = dict(mark.detail)
     match (mark.kind, detail):
         case ("alarm", {"kind": kind, "on": False}):
@@ -314,10 +308,6 @@ def _delete(log: Log, args: argparse.Namespace) -> int:
 
 
 def _export(log: Log, args: argparse.Namespace) -> int:
-    import io
-    import os
-
-    from firmware_app.settings import write_whole
     from firmware_app.store import csvfile, exports
 
     ride = stored_ride(log, args.ride)
@@ -336,7 +326,7 @@ def _export(log: Log, args: argparse.Namespace) -> int:
         sys.stdout.write(text.getvalue())
         return 0
     try:
-        write_whole(args.out, text.getvalue().encode())
+        settings.write_whole(args.out, text.getvalue().encode())
     except OSError as error:
         raise Failed(f"{args.out}: cannot be written ({error.strerror}); choose another place") from error
     if args.json:
@@ -368,10 +358,6 @@ def _import(log: Log, args: argparse.Namespace) -> int:
 
 def _recorded(args: argparse.Namespace) -> RideRecord:
     """The ride in the file, through the same gate as a live one. Its alarms are left out: nobody heard them."""
-    import time
-    from dataclasses import replace
-    from datetime import datetime
-
     from firmware_app.core import bands, maximum
     from firmware_app.core.companion import Companion, play
     from firmware_app.core.record import RideFacts
@@ -421,8 +407,6 @@ def _at_the_same_time(log: Log, record: RideRecord) -> list[RideSummary]:
 
 
 def _started(ride: RideSummary, timespec: str) -> str | None:
-    from datetime import datetime
-
     if ride.facts.started_unix_s is None:
         return None
     return datetime.fromtimestamp(ride.facts.started_unix_s).astimezone().isoformat(timespec=timespec)
@@ -434,8 +418,6 @@ def _began(ride: RideSummary) -> str:
 
 
 def _length(ride: RideSummary) -> str:
-    from firmware_app.core.times import rounded_time
-
     return rounded_time(ride.duration_s)
 
 

@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import json
 import sys
+from datetime import date
 from typing import Any
 
 from firmware_app import plans, settings
@@ -90,8 +91,6 @@ def _about(plan: session.Plan) -> dict[str, Any]:
 
 
 def _rider_bands(hr_max_bpm: int | None) -> bands.BandTable:
-    from datetime import date
-
     rider = settings.load("rider", settings.Rider)
     accepted = maximum.hr_max(rider, year_of(date.today()), hr_max_bpm)
     with settings.of_the_rider():

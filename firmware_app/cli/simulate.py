@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import json
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,11 +14,11 @@ from typing import TYPE_CHECKING
 from firmware_app import settings
 from firmware_app.cli import Failed, UsageError, options, warn
 from firmware_app.cli.live import add_unit_arguments, live, say, simulated_rider, wrapped
+from firmware_app.core.events import Event, Press
+from firmware_app.core.views import ListView, RideView, View
 
 if TYPE_CHECKING:
-    from firmware_app.core.events import Event
     from firmware_app.core.record import RideRecord
-    from firmware_app.core.views import View
     from firmware_app.devices.panel import OffscreenPanel
     from firmware_app.devices.strap import Strap
     from firmware_app.preparation import Preparation
@@ -114,8 +116,6 @@ def _strap_of(ride: LabelledRide) -> Callable[[settings.StrapSettings], Strap]:
 
 async def _headless(args: argparse.Namespace, ready: Preparation, ride: LabelledRide) -> tuple[RideRecord, str]:
     """The ride, and the first of its pictures that could not be saved, with the reason; "" for none."""
-    import time
-
     from firmware_app.devices.clock import LoopClock
     from firmware_app.devices.panel import OffscreenPanel
     from firmware_app.devices.sounder import SilentSounder
@@ -165,10 +165,6 @@ class Tour:
 
     async def run(self, deliver: Callable[[Event], None]) -> None:
         """Press; returns when the tour is over."""
-        import asyncio
-
-        from firmware_app.core.events import Press
-
         loop = asyncio.get_running_loop()
         began_s = loop.time()
         act, back = Press("select"), Press("select", "long")
@@ -207,8 +203,6 @@ class Album:
 
 
 def _name_of(view: View) -> str:
-    from firmware_app.core.views import ListView, RideView
-
     if isinstance(view, RideView):
         if view.near_max:
             return "ride-near-maximum"

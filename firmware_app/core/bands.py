@@ -133,6 +133,16 @@ def whole_bpm(value: float) -> int:
     return floor(value + 0.5)
 
 
+def near_max_bpm(hr_max_bpm: int) -> int:
+    """Where near maximum begins for a rider without a limit of their own, in whole bpm."""
+    return whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm)
+
+
+def hard_bpm(hr_max_bpm: int) -> int:
+    """Where a hard effort begins, in whole bpm."""
+    return whole_bpm(HARD_FRACTION * hr_max_bpm)
+
+
 def whole_percent(hr_bpm: int, hr_max_bpm: int) -> int:
     """The heart rate in percent of the maximum, as it is shown: the highest whole percent whose limit it has reached.
 

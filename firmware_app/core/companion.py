@@ -22,9 +22,7 @@ from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.core.session import Plan, PlanRun, StepChange
 from firmware_app.core.times import clock_text
-from firmware_app.core.views import RideView, Side
-
-TAIL_S = 30
+from firmware_app.core.views import TAIL_S, RideView, Side
 
 _POOR_QUALITY = 0.6
 
@@ -222,9 +220,7 @@ class Companion:
         self._told(self._engine.new_lane(t_s), t_s, out)
 
     def _step_alarms(self, t_s: float, out: list[Effect]) -> None:
-        changes = self._engine.step(self._now)
-        if changes:
-            self._told(changes, t_s, out)
+        self._told(self._engine.step(self._now), t_s, out)
 
     def _told(self, changes: list[AlarmChange], t_s: float, out: list[Effect]) -> None:
         for change in changes:

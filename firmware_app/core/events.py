@@ -156,6 +156,7 @@ class Mark:
       fault    part, text, active
       press    key, hold
       verdict  maximal, peak_bpm, why, fall_1_bpm, fall_2_bpm (of a guided maximal test)
+      all_out  no detail: the rider said afterwards that everything was given in this ride
     """
 
     t_s: float

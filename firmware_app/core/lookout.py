@@ -114,13 +114,11 @@ class Lookout:
         match event:
             case Measurement():
                 self._measurement(event, t_s, out)
-            case Link():
-                changed = event != self._link
+            case Link() if event != self._link:
                 self._link = event
-                if changed:
-                    out.append(Mark(t_s, "link", {"state": event.state}))
-                    if event.text:
-                        out.append(Notice("strap", event.text))
+                out.append(Mark(t_s, "link", {"state": event.state}))
+                if event.text:
+                    out.append(Notice("strap", event.text))
             case BadPacket():
                 self._bad_packets += 1
             case Battery(of="strap"):

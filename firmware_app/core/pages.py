@@ -374,12 +374,11 @@ class Pages:
         from firmware_app.core.review import ALARM_NAMES, by_kind
 
         known_s = sum(review.band_s.values()) or 1.0
-        had_target = review.target_s + review.target_unknown_s > 0
         counts = {kind: len(same) for kind, same in by_kind(review.alarms).items()}
         return SummaryView(
             title="Ride over",
             elapsed=rounded_time(review.ridden_s),
-            in_target=rounded_time(review.in_target_s) if had_target else "",
+            in_target=rounded_time(review.in_target_s) if review.had_target else "",
             unknown=rounded_time(review.unknown_s),
             peak="" if review.peak_bpm is None else f"{whole_bpm(review.peak_bpm)} bpm",
             bands=tuple(

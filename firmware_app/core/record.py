@@ -44,17 +44,15 @@ class RideFacts:
 
 
 @dataclass(frozen=True)
-class RideRecord:
-    """A ride of n measurements.
+class Columns:
+    """n measurements of one ride, as columns.
 
     t_s: shape (n,), seconds since the ride began, not decreasing.
     hr_bpm: shape (n,), as reported, NaN where there was none. trusted_bpm: shape (n,), NaN where none.
     quality: shape (n,), 0 to 1. contact: shape (n,) int8, 1, 0 or -1 for not known.
     rr_ms: shape (m,), every RR interval in order; rr_row: shape (m,), the measurement each came with.
-    marks: in order of time. duration_s: from the first event to the last.
     """
 
-    facts: RideFacts
     t_s: NDArray[np.float64]
     hr_bpm: NDArray[np.float64]
     trusted_bpm: NDArray[np.float64]
@@ -62,6 +60,13 @@ class RideRecord:
     contact: NDArray[np.int8]
     rr_ms: NDArray[np.float64]
     rr_row: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class RideRecord(Columns):
+    """A ride. marks: in order of time. duration_s: from the first event to the last."""
+
+    facts: RideFacts
     marks: tuple[Mark, ...]
     duration_s: float
 
@@ -91,7 +96,6 @@ def record_of(facts: RideFacts, samples: list[Sample], marks: list[Mark], durati
     """Columns from rows. Marks and samples must be in order of time."""
     nan = float("nan")
     return RideRecord(
-        facts=facts,
         t_s=np.array([s.t_s for s in samples], dtype=np.float64),
         hr_bpm=np.array(
             [nan if s.measurement.hr_bpm is None else s.measurement.hr_bpm for s in samples], dtype=np.float64
@@ -103,6 +107,7 @@ def record_of(facts: RideFacts, samples: list[Sample], marks: list[Mark], durati
         ),
         rr_ms=np.array([rr for s in samples for rr in s.measurement.rr_ms], dtype=np.float64),
         rr_row=np.array([i for i, s in enumerate(samples) for _ in s.measurement.rr_ms], dtype=np.int64),
+        facts=facts,
         marks=tuple(marks),
         duration_s=duration_s,
     )

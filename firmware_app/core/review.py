@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.core.alarms import CONDITIONS
-from firmware_app.core.bands import HARD_FRACTION, NEAR_MAX_FRACTION, BandTable, whole_bpm
+from firmware_app.core.bands import BandTable, hard_bpm, near_max_bpm
 from firmware_app.core.events import Mark
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
@@ -79,7 +79,6 @@ class Alarm:
 
     t_s: float
     kind: str
-    priority: str
     reminders: int
     answered_s: float | None
 
@@ -160,6 +159,11 @@ class Review:
         """Ridden, known time that had a target."""
         return self.in_target_s + self.above_target_s + self.below_target_s
 
+    @property
+    def had_target(self) -> bool:
+        """Whether there was a target on the ride, known or not how it was held."""
+        return self.target_s + self.target_unknown_s > 0
+
 
 @dataclass(frozen=True, slots=True)
 class ThenAndNow:
@@ -227,19 +231,8 @@ def seconds(spans_ms: NDArray[np.int64]) -> float:
     return int(spans_ms.sum()) / 1000
 
 
-def hard_bpm(hr_max_bpm: int) -> int:
-    """Where a hard effort begins, in whole bpm."""
-    return whole_bpm(HARD_FRACTION * hr_max_bpm)
-
-
-def near_max_bpm(hr_max_bpm: int) -> int:
-    """Where near maximum begins for a rider without a limit of their own, in whole bpm."""
-    return whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm)
-
-
 def summary(review: Review) -> dict[str, object]:
     """A review for JSON: plain values, times to 0.1 s, heart rates and load to 0.1, None where not known."""
-    had_target = review.target_s + review.target_unknown_s > 0
     return {
         "duration_s": _tenth(review.duration_s),
         "ridden_s": _tenth(review.ridden_s),
@@ -249,9 +242,9 @@ def summary(review: Review) -> dict[str, object]:
         "mean_bpm": _tenth(review.mean_bpm),
         "peak_bpm": _tenth(review.peak_bpm),
         "peak_reported_bpm": _tenth(review.peak_reported_bpm),
-        "in_target_s": _tenth(review.in_target_s) if had_target else None,
-        "above_target_s": _tenth(review.above_target_s) if had_target else None,
-        "below_target_s": _tenth(review.below_target_s) if had_target else None,
+        "in_target_s": _tenth(review.in_target_s) if review.had_target else None,
+        "above_target_s": _tenth(review.above_target_s) if review.had_target else None,
+        "below_target_s": _tenth(review.below_target_s) if review.had_target else None,
         "hard_s": _tenth(review.hard_s),
         "near_max_s": _tenth(review.near_max_s),
         "band_s": {str(number): _tenth(s) for number, s in review.band_s.items()},
@@ -431,7 +424,7 @@ def _alarms(marks: tuple[Mark, ...], time: Timeline) -> tuple[Alarm, ...]:
             found[last] = replace(found[last], reminders=found[last].reminders + 1)
         else:
             latest[kind] = len(found)
-            found.append(Alarm(mark.t_s, kind, str(mark.detail.get("priority", "")), 0, None))
+            found.append(Alarm(mark.t_s, kind, 0, None))
     return tuple(found)
 
 

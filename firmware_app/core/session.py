@@ -18,12 +18,12 @@ from math import ceil, isfinite
 from typing import Literal
 
 from firmware_app.core.bands import (
-    NEAR_MAX_FRACTION,
     BandError,
     BandTable,
     Basis,
     Target,
     limit_bpm,
+    near_max_bpm,
     parse_target,
     whole_bpm,
 )
@@ -211,7 +211,7 @@ def warnings(plan: Plan, bands: BandTable) -> tuple[str, ...]:
     """
     found: dict[str, str] = {}
     hr_bpm = bands.hr_max_bpm / 2
-    near_bpm = whole_bpm(NEAR_MAX_FRACTION * bands.hr_max_bpm)
+    near_bpm = near_max_bpm(bands.hr_max_bpm)
     for step in plan.steps:
         lane, limit_bpm = _for_rider(plan, step, bands)
         time_s, arrival = step.ends.time_s, step.ends.arrival
@@ -249,7 +249,7 @@ def own_near_max_bpm(hr_max_bpm: int, begins_bpm: float) -> int | None:
     None where it begins where it usually does. begins_bpm: as the alarm has it.
     """
     near_bpm = whole_bpm(begins_bpm)
-    return near_bpm if near_bpm < whole_bpm(NEAR_MAX_FRACTION * hr_max_bpm) else None
+    return near_bpm if near_bpm < near_max_bpm(hr_max_bpm) else None
 
 
 def near_max_caution(plan: Plan, bands: BandTable, begins_bpm: float) -> str:

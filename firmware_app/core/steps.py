@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from firmware_app.core.bands import hard_bpm
 from firmware_app.core.record import RideRecord
-from firmware_app.core.review import RECOVERY_S, Timeline, hard_bpm, seconds
+from firmware_app.core.review import RECOVERY_S, Timeline, seconds
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,9 @@ from typing import Literal
 Side = Literal[-1, 0, 1]
 """-1 under the lane, 0 inside, 1 over it."""
 
+TAIL_S = 30
+"""How far back the tail of the ride page reaches."""
+
 NO_ACTIONS = ("", "", "")
 """What minus, select and plus do, when the page does not say it."""
 
@@ -21,7 +24,7 @@ class RideView:
     """The ride page.
 
     percent: heart rate as ``bands.whole_percent`` tells it; None when there is no trusted heart rate.
-    tail_bpm: trusted heart rate of the last half minute, one value a second, oldest first; None where unknown.
+    tail_bpm: trusted heart rate of the last ``TAIL_S``, one value a second, oldest first; None where unknown.
     low_bpm, high_bpm: the lane; None for no target.
     side: which edge the rider has left for long enough to be told (not the raw comparison); 0 as soon as the whole beat
         is inside again.
@@ -164,7 +167,7 @@ class ListView:
 
 @dataclass(frozen=True, slots=True)
 class FaultView:
-    """Something broke: what, since when, what still works, and words that a rider can read out to somebody.
+    """Something broke: what and what to do, in words that a rider can read out to somebody.
 
     code: the parts at fault, "" for none.
     """

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from firmware_app.devices.panel import Deliver, Panel, PanelError, Rows
+from firmware_app.devices.panel import Deliver, Panel, PanelError, Rows, check_size
 from firmware_app.devices.touch import Touch
 from firmware_app.settings import KeySettings, PanelSettings
 
@@ -156,8 +156,7 @@ class FramebufferPanel(Panel):
 
     def present(self, surface: Surface, rows: Rows | None = None) -> None:
         """Write the rows that changed. Raises OSError when the device fails, PanelError while it is gone."""
-        if surface.get_size() != self.size:
-            raise PanelError(f"a picture of {surface.get_size()} px does not fit a panel of {self.size} px")
+        check_size(self, surface)
         if self._handle < 0:
             self._open_again()
         try:

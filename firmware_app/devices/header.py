@@ -30,13 +30,8 @@ PHYSICAL = {
 
 def pins(unit: Unit) -> dict[str, int]:
     """The pins that ``unit`` takes, by their keys in unit.toml. A silent sounder and an unfitted key take none."""
-    taken = {
-        "keys.minus_pin": unit.keys.minus_pin,
-        "keys.select_pin": unit.keys.select_pin,
-        "keys.plus_pin": unit.keys.plus_pin,
-        "sounder.pin": unit.sounder.pin if unit.sounder.kind != "silent" else "",
-    }
-    return {key: pin for key, pin in taken.items() if isinstance(pin, int)}
+    taken = {f"keys.{key}_pin": pin for key, pin in unit.keys.fitted().items()}
+    return taken if unit.sounder.kind == "silent" else {**taken, "sounder.pin": unit.sounder.pin}
 
 
 def problem_with(unit: Unit) -> str:

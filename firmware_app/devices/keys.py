@@ -133,14 +133,7 @@ class Buttons:
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(self._edges.put_nowait, (key, down, loop.time()))
 
-        wired: dict[Key, int | str] = {
-            "minus": self._settings.minus_pin,
-            "select": self._settings.select_pin,
-            "plus": self._settings.plus_pin,
-        }
-        for key, pin in wired.items():
-            if not isinstance(pin, int):
-                continue
+        for key, pin in self._settings.fitted().items():
             try:
                 with header.opening():
                     button = Button(pin, pull_up=True, bounce_time=self._settings.debounce_s)

@@ -80,7 +80,7 @@ class OffscreenPanel(Panel):
 
     def present(self, surface: Surface, rows: Rows | None = None) -> None:
         """Keep a copy of the rows that changed."""
-        _check_size(self, surface)
+        check_size(self, surface)
         if self.surface is None:
             self.surface = surface.copy()
             return
@@ -128,7 +128,7 @@ class WindowPanel(Panel):
 
     def present(self, surface: Surface, rows: Rows | None = None) -> None:
         """Copy the rows that changed to the window."""
-        _check_size(self, surface)
+        check_size(self, surface)
         areas = _areas(self.size, rows)
         for area in areas:
             self._window.blit(surface, area, area)
@@ -278,7 +278,8 @@ def _open(kind: str, settings: PanelSettings, keys: KeySettings) -> SteadyPanel:
     raise PanelError(f"no panel of the kind {kind} is known here")
 
 
-def _check_size(panel: Panel, surface: Surface) -> None:
+def check_size(panel: Panel, surface: Surface) -> None:
+    """Raises PanelError for a picture of another size than the panel's."""
     if surface.get_size() != panel.size:
         raise PanelError(f"a picture of {surface.get_size()} px does not fit a panel of {panel.size} px")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from glob import glob
 from pathlib import Path
 
 from firmware_app.core.events import Battery, Event, Fault
@@ -54,10 +55,9 @@ class Power:
         return None
 
     def _low(self) -> bool:
-        root, pattern = Path(self._low_voltage).anchor or ".", self._low_voltage.lstrip("/")
-        for alarm in Path(root).glob(pattern):
+        for alarm in glob(self._low_voltage):
             try:
-                if alarm.read_text().strip() == "1":
+                if Path(alarm).read_text().strip() == "1":
                     return True
             except OSError:
                 continue

@@ -5,17 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from firmware_app.core.bands import NEAR_MAX_FRACTION, BandTable, whole_bpm, whole_percent
+from firmware_app.core.bands import NEAR_MAX_FRACTION, BandTable, hard_bpm, near_max_bpm, whole_bpm, whole_percent
 from firmware_app.core.record import RideRecord
-from firmware_app.core.review import (
-    ALARM_NAMES,
-    Review,
-    Timeline,
-    by_kind,
-    hard_bpm,
-    median_answer_s,
-    near_max_bpm,
-)
+from firmware_app.core.review import ALARM_NAMES, Review, Timeline, by_kind, median_answer_s
 from firmware_app.core.steps import StepResult, step_results
 from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
@@ -57,8 +49,7 @@ def ride_page(
     steps = step_results(record)
     if len(steps) > 1:
         sections.append(_steps(steps))
-    sections += [_recoveries(record, review, bands)]
-    sections += [_maximum(ride_id, review, bands, maximum_text), _load(review)]
+    sections += [_recoveries(record, review, bands), _maximum(ride_id, review, bands, maximum_text), _load(review)]
     return page(f"Ride {ride_id}", when(record), [*sections, paragraph(NOT_MEDICAL, quiet=True)])
 
 
@@ -73,7 +64,7 @@ def when(record: RideRecord) -> str:
 
 def headline(review: Review) -> list[tuple[str, str]]:
     """The large figures, as (name, value)."""
-    in_target = UNKNOWN if not review.target_s else f"{_percent(review.in_target_s, review.target_s)}"
+    in_target = UNKNOWN if not review.target_s else _percent(review.in_target_s, review.target_s)
     return [
         ("Ridden", rounded_time(review.ridden_s)),
         (IN_TARGET, in_target),
@@ -121,22 +112,17 @@ def _share(seconds: float, whole_s: float) -> tuple[str, str, Html]:
 
 
 def _alarms(review: Review) -> Html:
-    kinds = {kind: same for kind, same in by_kind(review.alarms).items() if kind in ALARM_NAMES}
-    if not kinds:
-        return section("Alarms", paragraph("None."))
+    kinds = by_kind(review.alarms)
     rows = []
-    for kind in sorted(kinds, key=list(ALARM_NAMES).index):
-        same, answer_s = kinds[kind], median_answer_s(kinds[kind])
-        answered = sum(alarm.answered_s is not None for alarm in same)
-        rows.append(
-            (
-                ALARM_NAMES[kind],
-                len(same),
-                sum(alarm.reminders for alarm in same),
-                answered,
-                UNKNOWN if answer_s is None else rounded_time(answer_s),
-            )
-        )
+    for kind, name in ALARM_NAMES.items():
+        if same := kinds.get(kind):
+            reminders = sum(alarm.reminders for alarm in same)
+            answered = sum(alarm.answered_s is not None for alarm in same)
+            answer_s = median_answer_s(same)
+            median = UNKNOWN if answer_s is None else rounded_time(answer_s)
+            rows.append((name, len(same), reminders, answered, median))
+    if not rows:
+        return section("Alarms", paragraph("None."))
     head = ("Alarm", "Times", "Reminders", "Answered", "Median answer")
     return section("Alarms", table(head, rows), paragraph(ANSWERED, quiet=True))
 

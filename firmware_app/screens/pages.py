@@ -48,7 +48,6 @@ def _finding(sheet: Sheet, view: views.FindingView) -> None:
 
 
 def _home(sheet: Sheet, view: views.HomeView) -> None:
-    """The target as a short piece of its road, with the ridged edges that wait on the ride."""
     body = sheet.body()
     theme = sheet.theme
     sheet.actions(body, view.actions)
@@ -76,6 +75,13 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
             road_px = min(road_px, body.height - needed)
         road = cut_top(body, road_px)
         cut_top(body, gap)
+    _target(sheet, view, road)
+    sheet.flow(body, words, sheet.px(TEXT))
+
+
+def _target(sheet: Sheet, view: views.HomeView, road: Rect) -> None:
+    """The target as a short piece of its road, with the ridged edges that wait on the ride."""
+    theme = sheet.theme
     edge, bar = sheet.px(0.5), max(3, sheet.px(0.17))
     sheet.parts.append(Ridges((road.left, road.top, edge, road.height), theme.ink, bar))
     sheet.parts.append(Ridges((road.right - edge, road.top, edge, road.height), theme.ink, bar))
@@ -94,7 +100,6 @@ def _home(sheet: Sheet, view: views.HomeView) -> None:
     sheet.text(kicker, what, min(sheet.px(0.46), kicker.height), align="centre", ink=theme.quiet)
     sheet.text(stack, view.target or "none", min(sheet.px(0.95), stack.height), align="centre")
     sheet.text(below, view.lane, min(sheet.px(0.6), below.height), align="centre", ink=theme.accent)
-    sheet.flow(body, words, sheet.px(TEXT))
 
 
 def _paused(sheet: Sheet, view: views.PausedView) -> None:
@@ -121,9 +126,9 @@ def _step(sheet: Sheet, view: views.StepView) -> None:
     _foot(sheet, body, view.note)
     now = next((i for i, step in enumerate(view.steps) if step[3] == "now"), 0)
     mark = sheet.px(0.5)
-    for row, i, paper in _window(sheet, body, len(view.steps), now):
+    for row, i in _window(sheet, body, len(view.steps), now):
         name, target, length, state = view.steps[i]
-        ink = theme.quiet if state == "done" else theme.ink
+        ink, paper = theme.quiet if state == "done" else theme.ink, theme.paper
         if state == "now":
             sheet.parts.append(Fill(boxed(row), theme.ink))
             ink, paper = theme.paper, theme.ink
@@ -152,8 +157,8 @@ def _foot(sheet: Sheet, body: Rect, text: str) -> None:
     cut_bottom(body, sheet.px(0.15))
 
 
-def _window(sheet: Sheet, box: Rect, count: int, chosen: int) -> list[tuple[Rect, int, Any]]:
-    """Rows for a list: as many as fit, so that the chosen one is among them; what is hidden is counted at the ends."""
+def _window(sheet: Sheet, box: Rect, count: int, chosen: int) -> list[tuple[Rect, int]]:
+    """Rows of a list, each with its place: as many as fit, the chosen one among them, the rest counted below."""
     line = round(1.9 * sheet.px(TEXT))
     fit = max(1, box.height // line)
     first, shown = 0, count
@@ -165,7 +170,7 @@ def _window(sheet: Sheet, box: Rect, count: int, chosen: int) -> list[tuple[Rect
         texts = [f"{before} above" if before else "", f"{after} below" if after else ""]
         cap = min(sheet.px(0.42), int(tail.height / LEADING))
         sheet.text(tail, " · ".join(text for text in texts if text), cap, ink=sheet.theme.quiet, align="centre")
-    return [(Rect(box.left, box.top + n * line, box.width, line), first + n, sheet.theme.paper) for n in range(shown)]
+    return [(Rect(box.left, box.top + n * line, box.width, line), first + n) for n in range(shown)]
 
 
 def _test(sheet: Sheet, view: views.TestView) -> None:
@@ -272,9 +277,9 @@ def _list(sheet: Sheet, view: views.ListView) -> None:
     sheet.actions(body, view.actions)
     sheet.title(body, view.title)
     _foot(sheet, body, view.hint)
-    for row, i, paper in _window(sheet, body, len(view.rows), view.chosen):
+    for row, i in _window(sheet, body, len(view.rows), view.chosen):
         label, value = view.rows[i]
-        ink, value_ink = theme.ink, theme.quiet
+        ink, value_ink, paper = theme.ink, theme.quiet, theme.paper
         inside = row.inflate(-sheet.px(0.4), 0)
         sign = cut_left(inside, sheet.px(0.34))
         cut_left(inside, sheet.px(0.3))

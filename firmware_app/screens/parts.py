@@ -105,11 +105,10 @@ class Fill(Part):
 
 @dataclass(frozen=True, slots=True)
 class Text(Part):
-    """One line of text on a plain ground. ``base_px`` is its base line, from the top of the panel."""
+    """One line of text on a plain ground."""
 
     text: str
     cap_px: int
-    base_px: int
     ink: Colour
     paper: Colour
 

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from pygame import Rect
 
-from firmware_app.core.views import RideView
+from firmware_app.core.views import TAIL_S, RideView
 from firmware_app.screens.parts import Fill, Hatch, Ridges, Shape, boxed, extent, trail
 from firmware_app.screens.sheet import Sheet, cut_top
 
-TAIL_S = 30
 FREE_SPAN_BPM = 40
 """What the road is wide, where a lane has no low limit or there is no lane at all."""
 
@@ -133,15 +132,14 @@ def _facts(sheet: Sheet, view: RideView, lines: list[Rect]) -> None:
     Near maximum no step counts: by night a lane left looks much as this does by day, so its name stands there, large.
     """
     theme = sheet.theme
-    if view.percent is None:
-        band, bpm = "no signal", ""
-    else:
-        band = f"{view.band} {view.band_name}" if view.band is not None else view.band_name
-        bpm = f"{view.hr_bpm} bpm" if view.hr_bpm is not None else ""
+    band, bpm = "no signal", ""
+    if view.percent is not None:
+        band, bpm = f"{view.band} {view.band_name}", f"{view.hr_bpm} bpm"
     if len(lines) == 2:
-        sheet.pair(lines[0], band, bpm, sheet.px(0.62)) if bpm else sheet.text(
-            lines[0], band, sheet.px(0.62), align="centre"
-        )
+        if bpm:
+            sheet.pair(lines[0], band, bpm, sheet.px(0.62))
+        else:
+            sheet.text(lines[0], band, sheet.px(0.62), align="centre")
         if view.near_max:
             sheet.text(lines[1], NEAR_MAX, sheet.px(0.62), align="centre")
         else:
@@ -237,7 +235,7 @@ def _lane(sheet: Sheet, view: RideView, road: Road, box: Rect) -> None:
     points = _tail(sheet, view, road, top + round(0.8 * size), bottom - rim)
     if any(points):
         sheet.parts.append(trail(theme.accent, theme.paper, rim, points))
-    if view.hr_bpm is None or view.percent is None:
+    if view.hr_bpm is None:
         return
     marker = Rect(0, top, round(0.85 * size), size)
     marker.centerx = road.x(_told_bpm(view, view.hr_bpm))
@@ -259,7 +257,7 @@ def _told_bpm(view: RideView, hr_bpm: int) -> int:
 def _tail(sheet: Sheet, view: RideView, road: Road, top: int, bottom: int) -> list[tuple[float, float, float] | None]:
     """The last half minute as points of a trail, oldest first, from ``bottom`` up to the marker at ``top``."""
     thin, thick = 0.05 * sheet.base, 0.13 * sheet.base
-    xs = [None if bpm is None else road.x(bpm) for bpm in view.tail_bpm[-TAIL_S:]]
+    xs = [None if bpm is None else road.x(bpm) for bpm in view.tail_bpm]
     points: list[tuple[float, float, float] | None] = []
     for i, x in enumerate(xs):
         age = len(xs) - 1 - i

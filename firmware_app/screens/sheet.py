@@ -93,9 +93,9 @@ class Sheet:
 
     # --- one line ---------------------------------------------------------------------------------------------------
 
-    def fitted(self, text: str, box: Rect, cap_px: int, floor_px: int | None = None) -> tuple[str, int]:
+    def fitted(self, text: str, box: Rect, cap_px: int) -> tuple[str, int]:
         """The text as it can be written in the box, and its capital height."""
-        floor = min(cap_px, floor_px or self.floor_px)
+        floor = min(cap_px, self.floor_px)
         width, above, below = extent(text, cap_px)
         if not self._holds(box, (width, above, below)):
             room = min(box.width / max(width, 1), box.height / max(above + below, 1))
@@ -118,10 +118,9 @@ class Sheet:
         align: Align = "left",
         ink: Colour | None = None,
         paper: Colour | None = None,
-        floor_px: int | None = None,
     ) -> Rect:
         """Write one line, its capitals centred on the height of the box. Gives what it covers, empty when nothing."""
-        text, cap_px = self.fitted(text, box, cap_px, floor_px)
+        text, cap_px = self.fitted(text, box, cap_px)
         width, above, below = extent(text, cap_px)
         if not text.strip() or not width or above + below > box.height:
             return Rect(box.left, box.centery, 0, 0)
@@ -136,8 +135,7 @@ class Sheet:
         """Write one line as it is, from ``left`` on the base line ``base``. Gives what it covers."""
         width, above, below = extent(text, cap_px)
         covered = Rect(left, base - above, width, above + below)
-        ground = paper or self.theme.paper
-        self.parts.append(Text(boxed(covered), text, cap_px, base, ink or self.theme.ink, ground))
+        self.parts.append(Text(boxed(covered), text, cap_px, ink or self.theme.ink, paper or self.theme.paper))
         return covered
 
     def pair(

@@ -7,7 +7,6 @@ against them, so that a text may stand on either.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 Colour = tuple[int, int, int]
 
@@ -26,7 +25,6 @@ class Theme:
 class Themes:
     """A theme and what it turns into near maximum, when the whole panel inverts: paper and ink change places."""
 
-    name: Literal["day", "night"]
     plain: Theme
     inverted: Theme
 
@@ -35,13 +33,11 @@ _CHALK, _TAR = (247, 244, 236), (15, 18, 22)
 _BONE, _SOOT = (226, 220, 208), (9, 11, 14)
 
 DAY = Themes(
-    "day",
     plain=Theme(paper=_CHALK, ink=_TAR, quiet=(66, 70, 76), accent=(146, 38, 0)),
     inverted=Theme(paper=_TAR, ink=_CHALK, quiet=(184, 182, 176), accent=(255, 168, 56)),
 )
 # The night paper is black and its ink is not white: even inverted, the panel must not blind a rider in the dark.
 NIGHT = Themes(
-    "night",
     plain=Theme(paper=_SOOT, ink=_BONE, quiet=(172, 168, 158), accent=(255, 168, 56)),
     inverted=Theme(paper=_BONE, ink=_SOOT, quiet=(50, 53, 58), accent=(118, 30, 0)),
 )

@@ -17,10 +17,9 @@ from dataclasses import dataclass, field
 from struct import Struct
 
 import numpy as np
-from numpy.typing import NDArray
 
 from firmware_app.core.events import Sample
-from firmware_app.core.record import RideRecord
+from firmware_app.core.record import Columns, RideRecord
 
 GRID = 128
 """Steps of a bpm, of a quality and of a ms, as above."""
@@ -69,19 +68,6 @@ class Block:
         self.rows += row
         self.rr += rr
         self.dirty = True
-
-
-@dataclass(frozen=True)
-class Columns:
-    """Measurements as columns, in the shapes and units of RideRecord."""
-
-    t_s: NDArray[np.float64]
-    hr_bpm: NDArray[np.float64]
-    trusted_bpm: NDArray[np.float64]
-    quality: NDArray[np.float64]
-    contact: NDArray[np.int8]
-    rr_ms: NDArray[np.float64]
-    rr_row: NDArray[np.int64]
 
 
 def pack(sample: Sample) -> tuple[bytes, bytes]:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from pathlib import Path
 
-from firmware_app.core.events import Effect, Fault, Mark, Sample
+from firmware_app.core.events import Effect, Mark, Sample
 from firmware_app.core.record import Collector, RideFacts, RideRecord
 from firmware_app.store.log import CutRide, LogError, open_log
 from firmware_app.store.writer import LogWriter
@@ -16,27 +14,8 @@ _LOOK_S = 0.1
 """A ride that just ended is looked for so often, and so long at most: a slow card takes seconds (own choice)."""
 
 
-class LogKeeper:
-    """Keeps rides in the log. on_fault: told of a failing card, from the writer's thread."""
-
-    def __init__(self, path: Path, on_fault: Callable[[Fault], None]) -> None:
-        self._writer = LogWriter(path, on_fault)
-
-    def begin(self, facts: RideFacts) -> None:
-        """A ride begins at t_s = 0."""
-        self._writer.begin(facts)
-
-    def resume(self, cut: CutRide) -> None:
-        """A ride that was cut goes on."""
-        self._writer.resume(cut)
-
-    def take(self, effects: tuple[Effect, ...]) -> None:
-        """Keep the samples and marks among these."""
-        self._writer.take(effects)
-
-    def end(self, how: str) -> None:
-        """The ride is over."""
-        self._writer.end(how)
+class LogKeeper(LogWriter):
+    """Keeps rides in the log, and reads the latest back."""
 
     def record(self) -> RideRecord | None:
         """The latest ride as the log has it; None when it cannot be read. Waits for what is still to be written."""
@@ -45,22 +24,13 @@ class LogKeeper:
             ride_id = self.ride_id
             try:
                 if ride_id is not None:
-                    with open_log(self._writer.path) as log:
+                    with open_log(self.path) as log:
                         if log.ride(ride_id).ended is not None:
                             return log.record(ride_id)
             except LogError:
                 return None
             time.sleep(_LOOK_S)
         return None
-
-    @property
-    def ride_id(self) -> int | None:
-        """The number of the latest ride in the log; None before anything of it is there."""
-        return self._writer.ride_id
-
-    def close(self) -> int:
-        """Write what is left. Returns how many measurements and marks could not be stored."""
-        return self._writer.close()
 
 
 class MemoryKeeper:

@@ -15,7 +15,7 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 from pathlib import Path
 from typing import Any, Literal
@@ -191,14 +191,8 @@ class Log:
             raise schema.trouble(self.path, error) from error
         last_s = float(columns.t_s[-1]) if len(columns.t_s) else 0.0
         return RideRecord(
+            **vars(columns),
             facts=facts,
-            t_s=columns.t_s,
-            hr_bpm=columns.hr_bpm,
-            trusted_bpm=columns.trusted_bpm,
-            quality=columns.quality,
-            contact=columns.contact,
-            rr_ms=columns.rr_ms,
-            rr_row=columns.rr_row,
             marks=marks,
             duration_s=max(last_s, marks[-1].t_s if marks else 0.0),
         )
@@ -365,14 +359,12 @@ class Log:
             summary = schema.summarise(self._connection, ride.ride_id)
         except (sqlite3.Error, blocks.BlockError) as error:
             raise schema.trouble(self.path, error) from error
-        return RideSummary(
-            ride.ride_id,
-            ride.facts,
-            None,
-            summary.duration_ms / 1000,
-            summary.measurements,
-            summary.trusted,
-            summary.peak_bpm,
+        return replace(
+            ride,
+            duration_s=summary.duration_ms / 1000,
+            measurements=summary.measurements,
+            trusted=summary.trusted,
+            peak_bpm=summary.peak_bpm,
         )
 
     def _rows(self, query: str, *values: object) -> list[Any]:

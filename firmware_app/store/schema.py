@@ -156,13 +156,19 @@ def connect(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _sync_folder(folder: Path) -> None:
-    """Make new and renamed files findable after a power cut."""
+@contextmanager
+def _opened_folder(folder: Path) -> Iterator[int]:
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
-        os.fsync(handle)
+        yield handle
     finally:
         os.close(handle)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make new and renamed files findable after a power cut."""
+    with _opened_folder(folder) as handle:
+        os.fsync(handle)
 
 
 def connect_to_read(path: Path, *, thorough: bool) -> tuple[sqlite3.Connection, list[str]]:
@@ -345,27 +351,21 @@ def _check(connection: sqlite3.Connection, thorough: bool) -> None:
 @contextmanager
 def _nobody_writes(folder: Path) -> Iterator[bool]:
     """Whether no writer is at work; while True none can begin. The lock is the folder's: no file of its own to lose."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
+    with _opened_folder(folder) as handle:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             alone = True
         except OSError:
             alone = False
         yield alone
-    finally:
-        os.close(handle)
 
 
 @contextmanager
 def writing(folder: Path) -> Iterator[None]:
     """Tells others, while it lasts, that a ride is being written. Raises OSError."""
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
+    with _opened_folder(folder) as handle:
         fcntl.flock(handle, fcntl.LOCK_SH)
         yield
-    finally:
-        os.close(handle)
 
 
 def code_of(error: Exception) -> int | None:
@@ -669,13 +669,14 @@ def summarise(connection: sqlite3.Connection, ride: int) -> Summary:
     return Summary(max(last_ms, last_mark_ms), len(columns.t_s), len(trusted_bpm), peak_bpm)
 
 
-def finish(connection: sqlite3.Connection, ride: int, ended: str) -> None:
+def finish(connection: sqlite3.Connection, ride: int, ended: str) -> Summary:
     """End a ride and keep its summary. Within a transaction of the caller's."""
     summary = summarise(connection, ride)
     connection.execute(
         "UPDATE ride SET ended = ?, duration_ms = ?, measurements = ?, trusted = ?, peak_bpm = ? WHERE id = ?",
         (ended, summary.duration_ms, summary.measurements, summary.trusted, summary.peak_bpm, ride),
     )
+    return summary
 
 
 def facts_row(facts: RideFacts) -> tuple[object, ...]:
@@ -722,10 +723,7 @@ def _end_cut_rides(connection: sqlite3.Connection, cut: list[int]) -> list[str]:
     done = []
     with transaction(connection):
         for ride in cut:
-            finish(connection, ride, "cut")
-            duration_ms, measurements = connection.execute(
-                "SELECT duration_ms, measurements FROM ride WHERE id = ?", (ride,)
-            ).fetchone()
-            until = clock_text(duration_ms // 1000)
-            done.append(f"Ride {ride} was cut and is saved up to {until}, {measurements} measurements.")
+            summary = finish(connection, ride, "cut")
+            until = clock_text(summary.duration_ms // 1000)
+            done.append(f"Ride {ride} was cut and is saved up to {until}, {summary.measurements} measurements.")
     return done

@@ -546,7 +546,7 @@ def test_a_clock_that_woke_in_the_past_raises_no_maximum(
             return cls(1970, 1, 1)
 
     settings.remember("rider", {"birth_year": 1950})
-    monkeypatch.setattr("datetime.date", Past)
+    monkeypatch.setattr(f"firmware_app.cli.{words[0]}.date", Past)
     assert main([*words, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["hr_max_bpm"] == 162  # 211 - 0.64 x 76, not of 20 years
     monkeypatch.setattr(preparation, "date", Past)

@@ -32,8 +32,8 @@ def ride(bpm: float = 130, days_ago: int = 1, scheme: str = "seven", seconds: in
     facts = RideFacts(184, 50, scheme, "", "3", "strap", (datetime.now() - timedelta(days=days_ago)).timestamp())
     heart = np.full(seconds, float(bpm))
     return RideRecord(
-        facts, np.arange(seconds, dtype=np.float64), heart, heart, np.ones(seconds),
-        np.full(seconds, -1, dtype=np.int8), np.empty(0), np.empty(0, dtype=np.int64),
+        np.arange(seconds, dtype=np.float64), heart, heart, np.ones(seconds),
+        np.full(seconds, -1, dtype=np.int8), np.empty(0), np.empty(0, dtype=np.int64), facts,
         (Mark(0.0, "target", {"low_bpm": 120, "high_bpm": 138, "text": "3"}),), float(seconds - 1),
     )  # fmt: skip
 
@@ -144,7 +144,7 @@ def test_a_clock_in_the_past_has_no_last_weeks(
         def today(cls) -> Past:
             return cls(1970, 1, 1)
 
-    monkeypatch.setattr("datetime.date", Past)
+    monkeypatch.setattr(report, "date", Past)
     assert main(["report", "--weeks", "2"]) == 1
     out, err = capsys.readouterr()
     assert out == ""

@@ -609,7 +609,7 @@ def test_a_log_that_another_unit_is_riding_on_says_so_and_gives_no_other_reason(
     keeper.begin(RideFacts(184, started_unix_s=time.time(), source=source, target="3"))
     keeper.take((Sample(1.0, Measurement(120), 120.0, 1.0),))
     until_s = time.monotonic() + 60
-    while time.monotonic() < until_s and keeper._writer.ride_id is None:
+    while time.monotonic() < until_s and keeper.ride_id is None:
         time.sleep(0.05)
     assert live._cut_ride("strap", True, False) is None
     said = capsys.readouterr().err

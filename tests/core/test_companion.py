@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from firmware_app import settings
 from firmware_app.core import bands
-from firmware_app.core.companion import TAIL_S, Companion, play
+from firmware_app.core.companion import Companion, play
 from firmware_app.core.events import (
     BadPacket,
     Battery,
@@ -35,6 +35,7 @@ from firmware_app.core.lookout import STALE_S, TICK_S
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import Collector, RideFacts, events_of
 from firmware_app.core.session import Ends, Plan, Step, free_plan, parse_arrival
+from firmware_app.core.views import TAIL_S
 
 HR_MAX_BPM = 190
 Rows = list[tuple[float, Event]]

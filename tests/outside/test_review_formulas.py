@@ -25,7 +25,6 @@ def ride(t_s, bpm, marks=(), duration_s=None) -> RideRecord:
     t = np.asarray(t_s, dtype=np.float64)
     trusted = np.asarray(bpm, dtype=np.float64)
     return RideRecord(
-        RideFacts(200),
         t,
         np.rint(trusted),
         trusted,
@@ -33,6 +32,7 @@ def ride(t_s, bpm, marks=(), duration_s=None) -> RideRecord:
         np.full(t.size, -1, dtype=np.int8),
         np.empty(0),
         np.empty(0, dtype=np.int64),
+        RideFacts(200),
         tuple(marks),
         float(t.size) if duration_s is None else duration_s,
     )

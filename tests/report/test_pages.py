@@ -50,8 +50,8 @@ def ride(seconds: int = 1500, began: datetime | None = None, plan: str = "", sou
     ]
     facts = RideFacts(184, 50, "seven", plan, "3", source, began.timestamp() if began else None)
     return RideRecord(
-        facts, t, np.rint(bpm), trusted, np.ones(seconds), np.full(seconds, -1, dtype=np.int8),
-        np.empty(0), np.empty(0, dtype=np.int64), tuple(marks), float(seconds),
+        t, np.rint(bpm), trusted, np.ones(seconds), np.full(seconds, -1, dtype=np.int8),
+        np.empty(0), np.empty(0, dtype=np.int64), facts, tuple(marks), float(seconds),
     )  # fmt: skip
 
 
@@ -292,8 +292,8 @@ def test_every_share_on_the_page_names_what_it_is_a_share_of(seven: bands.BandTa
     pytest.param(replace(ride(), marks=()), id="no marks"),
     pytest.param(ride(400), id="short"),
     pytest.param(
-        RideRecord(RideFacts(184), *(np.empty(0),) * 4, np.empty(0, dtype=np.int8), np.empty(0),
-                   np.empty(0, dtype=np.int64), (), 0.0),
+        RideRecord(*(np.empty(0),) * 4, np.empty(0, dtype=np.int8), np.empty(0),
+                   np.empty(0, dtype=np.int64), RideFacts(184), (), 0.0),
         id="empty",
     ),
 ])  # fmt: skip

@@ -23,7 +23,7 @@ SMALLEST_MM_PER_PX = 0.0975
 """A 240x240 panel of 1.3 inch: 33.0 mm across 339.4 px; the finest pitch of the panels that are built for this."""
 
 every_size = pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-every_theme = pytest.mark.parametrize("themes", [DAY, NIGHT], ids=lambda themes: themes.name)
+every_theme = pytest.mark.parametrize("themes", [DAY, NIGHT], ids=["day", "night"])
 
 
 def _painted(size: tuple[int, int], themes: Themes, view: View) -> Painter:

@@ -184,8 +184,9 @@ def test_what_the_rider_must_read_after_a_ride_is_whole_on_every_panel(size, of_
     marks = () if of_what == "without a lane" else (Mark(0.0, "target", {"low_bpm": 120, "high_bpm": 138}),)
     alarms = tuple(Mark(t_s, "alarm", {"kind": kind, "on": True}) for t_s, kind in enumerate(ALARM_NAMES))
     record = RideRecord(
-        RideFacts(184), t_s, bpm, bpm, np.ones(t_s.size), np.full(t_s.size, -1, dtype=np.int8),
-        np.empty(0), np.empty(0, dtype=np.int64), marks + (alarms[1:] if of_what != "near maximum" else alarms), 9000.0,
+        t_s, bpm, bpm, np.ones(t_s.size), np.full(t_s.size, -1, dtype=np.int8),
+        np.empty(0), np.empty(0, dtype=np.int64), RideFacts(184),
+        marks + (alarms[1:] if of_what != "near maximum" else alarms), 9000.0,
     )  # fmt: skip
     names = tuple(band.name for band in table.scheme.bands)
     one = pages.Pages((), (), "184", page="summary", review=review(record, table), band_names=names)
