@@ -146,6 +146,11 @@ class Unit:
         """End the ride and the program, in order."""
         self._done.set()
 
+    @property
+    def ride_id(self) -> int | None:
+        """The number of the latest ride in the log; None where nothing of it is there."""
+        return self._keeper.ride_id
+
     async def summary(self) -> SummaryView | None:
         """After ``run``: what the latest ride was. None without a ride, or where it cannot be told, which is said.
 

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 class Keeper(Protocol):
     """Where rides are kept: the log's writer, or memory."""
 
+    @property
+    def ride_id(self) -> int | None:
+        """The number of the latest ride in the log; None before anything of it is there, and in memory."""
+
     def begin(self, facts: RideFacts) -> None:
         """A ride begins at t_s = 0."""
 

@@ -11,7 +11,7 @@ import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import partial
 from math import inf
 from pathlib import Path
@@ -137,9 +137,8 @@ async def _live(
             "Keys in this terminal: - and + move, space acts, capital M S P hold them; Ctrl-C ends and stores the ride."
         )
     at_once = args.target is not None or args.plan is not None or not pressable or source == "sim"
-    keepers: list[LogKeeper] = []
     unit = Unit(
-        _wiring(unit_settings, panel, page, strap, wired, terminal, keepers, words),
+        _wiring(unit_settings, panel, page, strap, wired, terminal, words),
         ready,
         unit_settings,
         source,
@@ -156,12 +155,12 @@ async def _live(
     lost = await unit.run()
     if words.done(READ_WITHIN_S):
         with contextlib.suppress(OSError):  # the terminal may be gone
-            await _tell_end(unit, page, lost, keepers)
+            await _tell_end(unit, page, lost)
     _save_picture(args.picture, panel, words)
     return 1 if lost else 0
 
 
-async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int, keepers: Sequence[LogKeeper]) -> None:
+async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int) -> None:
     """What was ridden, and where it is. A journal learns no more than that it is stored: the rest is the rider's."""
     summary = await unit.summary() if sys.stdout.isatty() and not lost else None
     if page:
@@ -170,8 +169,8 @@ async def _tell_end(unit: Unit, page: TerminalPage | None, lost: int, keepers: S
         print(wrapped("\n".join(_sentences(summary)), sys.stdout), flush=True)
     if unit.rode and not lost:
         # By number: a ride that was gone on with is not the last of the log.
-        numbers = [f" {keeper.ride_id}" for keeper in keepers if keeper.ride_id is not None]
-        say(f"The ride is stored: `rumblestrip report{''.join(numbers[-1:])}` shows it.")
+        number = "" if unit.ride_id is None else f" {unit.ride_id}"
+        say(f"The ride is stored: `rumblestrip report{number}` shows it.")
 
 
 # --- what the unit is wired to --------------------------------------------------------------------------------------
@@ -184,10 +183,9 @@ def _wiring(
     strap: Callable[[settings.StrapSettings], Strap],
     wired: bool,
     terminal: bool,
-    keepers: list[LogKeeper],
     words: Aside,
 ) -> Wiring:
-    """page: what shows the views on a terminal. terminal: its keys press. keepers: takes what keeps the rides."""
+    """page: what shows the views on a terminal. terminal: its keys press."""
     from firmware_app.devices.clock import SystemClock
     from firmware_app.wiring import Wiring
 
@@ -196,7 +194,7 @@ def _wiring(
         clock=SystemClock(),
         strap=strap,
         sounder=partial(_open_sounder, unit) if wired else _silent,
-        keeper=partial(_open_keeper, keepers),
+        keeper=_open_keeper,
         sources=partial(_sources, unit, wired, terminal),
         say=partial(words.soon, page.say if page else say),
         watch=partial(words.soon, page.show) if page else lambda view: None,
@@ -223,12 +221,11 @@ def _silent() -> tuple[Sounder, Fault | None]:
     return SilentSounder(), None
 
 
-def _open_keeper(keepers: list[LogKeeper], on_fault: Callable[[Fault], None]) -> LogKeeper:
+def _open_keeper(on_fault: Callable[[Fault], None]) -> LogKeeper:
     from firmware_app.store.keeper import LogKeeper
     from firmware_app.store.log import log_path
 
-    keepers.append(LogKeeper(log_path(), on_fault))
-    return keepers[-1]
+    return LogKeeper(log_path(), on_fault)
 
 
 def _sources(unit: settings.Unit, wired: bool, terminal: bool) -> tuple[tuple[str, Source], ...]:

@@ -36,6 +36,8 @@ class LogKeeper(LogWriter):
 class MemoryKeeper:
     """Keeps the latest ride in memory."""
 
+    ride_id = None
+
     def __init__(self) -> None:
         self._ride: Collector | None = None
         self._end_s = 0.0
