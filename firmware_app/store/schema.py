@@ -637,6 +637,8 @@ def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iter
     while start < _LAST_ROWID:
         try:
             found = source.execute(query, (start,)).fetchall()
+            if found and found[0][0] < start:
+                raise _DamagedError  # the tree leads back to where we were, and would for ever
         except TROUBLE:
             if not failures:
                 yield None
