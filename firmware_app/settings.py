@@ -13,6 +13,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -128,7 +129,8 @@ def edited() -> frozenset[tuple[str, int, int]]:
     """What stands in the rider's config folder, in short: another answer once a file there was edited."""
     found = set()
     with contextlib.suppress(OSError, SettingsError):
-        for path in config_dir().rglob("*.toml"):
+        # The folders in it by this pattern too: unlike rglob it looks into one that is a link.
+        for path in chain(config_dir().glob("*.toml"), config_dir().glob("*/*.toml")):
             try:
                 stat = path.stat()
             except OSError:  # a link that leads nowhere: the other files count all the same

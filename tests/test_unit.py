@@ -778,6 +778,18 @@ def test_a_link_that_leads_nowhere_hides_no_edited_settings() -> None:
     assert bench.record.facts.hr_max_bpm == 150
 
 
+def test_bands_that_are_edited_in_a_folder_that_is_a_link_are_taken_up(tmp_path: Path) -> None:
+    scheme = tmp_path / "kept" / "mine.toml"
+    scheme.parent.mkdir()
+    text = (settings.defaults_dir() / "bands" / "seven.toml").read_text(encoding="utf-8")
+    scheme.write_text(text, encoding="utf-8")
+    write_settings("rider.toml", "hr_max_bpm = 200\nscheme = 'mine'\ntarget = '2'\n")
+    (settings.config_dir() / "bands").symlink_to(scheme.parent)
+    lower = lambda: scheme.write_text(text.replace("65", "62"), encoding="utf-8")  # noqa: E731
+    bench = at_home([(5.0, lower)]).run()
+    assert (homes(bench)[0].lane, homes(bench)[-1].lane) == ("120-130", "120-124")
+
+
 def test_what_was_edited_a_moment_ago_holds_for_the_ride_that_begins_now() -> None:
     write_settings("rider.toml", "hr_max_bpm = 188\n")
     limited = lambda: write_settings("alarms.toml", "[near_max]\nlimit_bpm = 118\n")  # noqa: E731

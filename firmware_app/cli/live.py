@@ -82,7 +82,9 @@ def live(
         status = asyncio.run(_live(args, ready, strap, source, unit, wired, go_on, test, words))
     finally:
         logging.getLogger().removeHandler(logged)
-    if not words.done(READ_WITHIN_S):
+        # However it ends: what was said last may be why.
+        read = words.done(READ_WITHIN_S)
+    if not read:
         # The ride is stored and every part let go; Python would wait at its end for a reader that there is not.
         os._exit(status)
     return status

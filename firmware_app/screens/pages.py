@@ -257,7 +257,7 @@ def _bands(sheet: Sheet, view: views.SummaryView, box: Rect) -> None:
     names = _band_names(view)
     longest = max(fraction for *_, fraction in view.bands) or 1.0
     label_px = min(max(extent(name, cap)[0] for name in names), round(NAMES * box.width))
-    time_px = min(max(extent(band[2], cap)[0] for band in view.bands), round(0.3 * box.width))
+    time_px = max(extent(band[2], cap)[0] for band in view.bands)
     gap = sheet.px(0.25)
     for name, line, (_, _, time, fraction) in zip(names, rows, view.bands, strict=True):
         row = cut_top(box, line)

@@ -32,6 +32,9 @@ COLUMNS = ("t_s", "hr_bpm", "rr_ms", "contact")
 _DAY_S = 86_400.0
 _LONGEST_S = 3 * _DAY_S
 """No ride is longer: such times are not in seconds, or do not count from its beginning (own choice)."""
+_MOST_ROWS = 400_000
+"""No ride has more: three days of 90 beats a minute do not reach it. A file of millions, such as an electrocardiogram,
+would take the memory of a small board, and with it the ride that is under way (own choice)."""
 _ANEW_S = 300.0
 """Times that go back by more have begun again: rows that are out of order are so by less."""
 _EPOCH_S = 1_000_000_000
@@ -120,6 +123,9 @@ def _read(path: Path, columns: Columns, *, imported: bool) -> tuple[float | None
     rows: list[tuple[float, Measurement]] = []
     for line, (time, *texts) in _fields(path, names, needed, imported):
         t_s = times.next_s(line, time)
+        if len(rows) == _MOST_ROWS:
+            cure = "give it a row for each heartbeat, or a file for each ride"
+            raise CsvError(f"{path}: line {line}: no ride has more than {_MOST_ROWS} rows; {cure}")
         rows.append((t_s, _measurement(path, line, *texts)))
     if rows[-1][0] > _LONGEST_S:
         cure = "check --time-unit" if imported else "t_s counts seconds since the recording began, not ms"

@@ -115,6 +115,7 @@ class LogError(Exception):
 
 def kept_copies(path: Path) -> list[Path]:
     """Damaged files that were set aside, and copies of older versions. They may hold rides that were deleted since."""
+    path = path.resolve()
     return sorted((*path.parent.glob(f"{path.name}*.damaged-*"), *path.parent.glob(f"{path.name}*.version-*")))
 
 
@@ -125,6 +126,7 @@ def beside_path(path: Path) -> Path:
 
 def wal_path(path: Path) -> Path:
     """The write-ahead log that lies beside the database while it is open, or after a crash."""
+    path = path.resolve()  # where the log is a link, SQLite keeps it beside what that leads to
     return path.with_name(path.name + "-wal")
 
 
@@ -439,7 +441,8 @@ def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
     done = []
     copy = None
     if version:
-        copy = _unused(path.with_name(f"{path.name}.version-{version}"))
+        real = path.resolve()
+        copy = _unused(real.with_name(f"{real.name}.version-{version}"))
         _copy(connection, copy)
         done.append(f"The ride log was moved from version {version} to {len(STEPS)}; a copy is kept as {copy.name}.")
     try:
@@ -494,6 +497,7 @@ def _copy(connection: sqlite3.Connection, copy: Path) -> None:
 
 def _set_aside(path: Path) -> list[str]:
     """Put a new database in the damaged one's place, with every row that can still be read. Keeps the damaged one."""
+    path = path.resolve()  # beside a link there may be another card
     fresh = path.with_name(path.name + ".part")
     fresh.unlink(missing_ok=True)
     wal_path(fresh).unlink(missing_ok=True)
@@ -633,6 +637,8 @@ def _readable_rows(source: sqlite3.Connection, table: str, columns: str) -> Iter
     while start < _LAST_ROWID:
         try:
             found = source.execute(query, (start,)).fetchall()
+            if found and found[0][0] < start:
+                raise _DamagedError  # the tree leads back to where we were, and would for ever
         except TROUBLE:
             if not failures:
                 yield None

@@ -16,6 +16,7 @@ import struct
 import subprocess
 import sys
 import termios
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -26,8 +27,9 @@ from pygame import Surface
 
 from firmware_app import settings
 from firmware_app.cli import live, main
+from firmware_app.cli.aside import Aside
 from firmware_app.core import views
-from firmware_app.core.events import Effect, Press, Sample
+from firmware_app.core.events import Effect, Fault, Press, Sample
 from firmware_app.core.maximal_test import MaximalTest
 from firmware_app.core.measurement import Measurement
 from firmware_app.core.record import RideFacts
@@ -48,6 +50,7 @@ from firmware_app.preparation import Preparation
 from firmware_app.store import schema
 from firmware_app.store.keeper import LogKeeper
 from firmware_app.store.log import log_path, open_log
+from firmware_app.unit import Unit
 from sim.runner import run_virtual
 
 SHORT = ["ride", "--strap", "sim", "--panel", "offscreen", "--stop-after-s"]
@@ -516,6 +519,32 @@ def test_a_terminal_that_takes_no_more_words_holds_up_neither_the_ride_nor_its_e
     with open_log(log_path()) as log:
         ride = log.ride("last")
     assert (status, ride.ended, ride.duration_s > 4) == (0, "stopped", True)
+
+
+def test_what_was_said_before_a_unit_breaks_is_heard(monkeypatch: pytest.MonkeyPatch) -> None:
+    heard: list[str] = []
+    waited_for = threading.Event()
+    done = Aside.done
+
+    def say(text: str) -> None:
+        if threading.current_thread().name == "words":
+            waited_for.wait()  # a slow reader
+        heard.append(text)
+
+    def wait_for(words: Aside, within_s: float) -> bool:
+        waited_for.set()
+        return done(words, within_s)
+
+    def breaks(unit: Unit) -> None:
+        unit.deliver(Fault("storage", "The card is on fire."))
+        raise RuntimeError("it broke")
+
+    monkeypatch.setattr(live, "say", say)
+    monkeypatch.setattr(Aside, "done", wait_for)
+    monkeypatch.setattr(Unit, "_start_all", breaks)
+    with pytest.raises(RuntimeError, match="it broke"):
+        main([*SHORT, "1"])
+    assert "The card is on fire." in heard
 
 
 def test_a_file_of_words_that_is_full_keeps_nobody_from_riding_or_from_going_on() -> None:

@@ -113,6 +113,14 @@ def test_no_name_of_a_band_is_left_out_for_its_letters(size) -> None:
 
 
 @every_size
+def test_a_day_in_one_band_is_written_whole(size) -> None:
+    day = replace(NAMED["summary"], bands=tuple((*band[:2], "23:45:10", band[3]) for band in NAMED["summary"].bands))
+    painter = _painted(size, DAY, day)
+    _assert_apart(painter)
+    assert [text.text for text in _texts(painter)].count("23:45:10") == len(NAMES)
+
+
+@every_size
 @every_theme
 @pytest.mark.parametrize("percent", [78, 96, 103])
 @pytest.mark.parametrize("notice", ["", "The strap's battery is low: put in a new one after the ride, it is a CR2032."])

@@ -117,6 +117,7 @@ def test_times_with_colons_and_times_since_1970_count_from_the_first_row(tmp_pat
         ("t_s;hr_bpm\n0,5.0;120\n", "line 2: t_s: '0.5.0' is not a number"),
         ("t_s,hr_bpm\n1:60,120\n", "line 2: t_s: '1:60' is not a time; write seconds, or"),
         ("t_s,hr_bpm\n1:75:00,120\n", "line 2: t_s: '1:75:00' is not a time"),
+        ("t_s,hr_bpm\n" + "7,120\n" * 400_001, "line 400002: no ride has more than 400000 rows; give it a row for"),
         ("t_s,hr_bpm\n0:00,120\n99:00:00,120\n", "would last 4 days"),
         ("t_s,t_s,hr_bpm\n0,0,1\n", "twice"),
         ("t_s,hr_bpm\n0,120\nx,121\n", "line 3: t_s: 'x' is not a number"),

@@ -356,6 +356,41 @@ def test_a_card_that_fails_once_as_the_unit_stops_loses_nothing(path: Path, monk
         assert same_measurements(log.record(1), ride(20))
 
 
+@pytest.fixture
+def linked(path: Path, tmp_path: Path) -> Path:
+    """What the log, a link, leads to."""
+    path.parent.mkdir()
+    real = tmp_path / "another card" / "kept.sqlite3"
+    real.parent.mkdir()
+    real.touch()
+    path.symlink_to(real)
+    return real
+
+
+def test_a_log_that_is_a_link_is_ridden_on_like_any_other(path: Path, linked: Path) -> None:
+    unit = Unit(path)
+    for seconds in range(10, 210, 10):
+        unit.ride(10)
+        until(lambda seconds=seconds: unit.writer.written == seconds)
+    assert unit.arrive() == 0
+    assert unit.faults == []
+    with open_log(linked) as log:
+        assert same_measurements(log.record(1), ride(200))
+
+
+def test_a_damaged_log_that_is_a_link_is_kept_where_it_lies(path: Path, linked: Path) -> None:
+    linked.write_bytes(b"not a database at all" * 100)
+    with open_log(path) as log:
+        assert "damaged" in log.recovered[0]
+        log.add(ride(10))
+    assert path.is_symlink()
+    (kept,) = schema.kept_copies(path)
+    assert kept.parent == linked.parent
+    assert kept.read_bytes() == b"not a database at all" * 100
+    with open_log(linked) as log:
+        assert same_measurements(log.record(1), ride(10))
+
+
 def test_a_damaged_log_at_the_start_of_a_ride(path: Path) -> None:
     path.parent.mkdir()
     path.write_bytes(os.urandom(5000))

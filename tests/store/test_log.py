@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import sqlite3
 import stat
 from contextlib import closing
@@ -284,6 +285,22 @@ def test_a_file_that_is_no_database_is_set_aside_and_kept(path: Path) -> None:
     (kept,) = path.parent.glob("*.damaged-*")
     assert kept.read_bytes() == b"not a database at all" * 100
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_write_ahead_log_of_another_log_is_damage_that_comes_to_an_end(path: Path, tmp_path: Path) -> None:
+    # A copy was put back, and what a power cut left of the log before it was not taken away.
+    with open_log(path) as log:
+        for seconds in (400, 300, 600, 500):
+            log.add(ride(seconds))
+    with open_log(tmp_path / "before" / path.name) as before:
+        for _ in range(3):
+            before.add(ride(900))
+    with open_log(before.path) as before:
+        before.add(ride(100))
+        shutil.copy(schema.wal_path(before.path), schema.wal_path(path))
+    with open_log(path, thorough=True) as log:
+        assert "damaged" in log.recovered[0]
+        assert log.add(ride(10))
 
 
 @pytest.mark.parametrize("seed", range(12))
