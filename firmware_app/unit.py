@@ -452,7 +452,7 @@ class Unit:
         """Review the latest ride for its page, unless that is done; whether there is one."""
         if self._pages.review is not None:
             return True
-        from firmware_app.core.review import review
+        from firmware_app.core.review import over_maximum, review
 
         try:
             record = await apart(self._keeper.record)
@@ -460,8 +460,11 @@ class Unit:
                 self._say("No summary: the ride could not be read back yet; `rumblestrip report last` tries again.")
                 return False
             bands = self._ridden.bands
-            self._pages.review = await apart(partial(review, record, bands, self._ridden.rider.sex))
+            found = await apart(partial(review, record, bands, self._ridden.rider.sex))
+            self._pages.review = found
             self._pages.band_names = tuple(band.name for band in bands.scheme.bands)
+            stored = self.ride_id
+            self._pages.over_maximum = "" if stored is None else over_maximum(found, bands.hr_max_bpm, stored)
         except Exception as error:
             # Trying again would fail in the same way; the ride itself is kept.
             log.exception("no summary")

@@ -1908,6 +1908,18 @@ def test_a_ride_without_a_single_beat_has_a_summary_too() -> None:
     assert bench.seen[-1].peak == ""
 
 
+@pytest.mark.parametrize(("top_bpm", "over"), [(HR_MAX_BPM + 5, True), (HR_MAX_BPM - 5, False)])
+def test_a_heart_over_the_maximum_is_told_after_the_ride_with_what_tells_more(top_bpm: int, over: bool) -> None:
+    hearts = beating([min(120 + second / 2, top_bpm) for second in range(240)])
+    keeper = lambda on_fault: LogKeeper(log_path(), on_fault)  # noqa: E731
+    bench = Bench(hearts, [(239.0, Press("select", "long"))], for_s=260.0, panel=OffscreenPanel(SIZE), keeper=keeper)
+    view = bench.run().seen[-1]
+    assert isinstance(view, SummaryView)
+    said = [text for text in view.more if f"is over the maximum of {HR_MAX_BPM} bpm" in text]
+    assert len(said) == over
+    assert all("`rumblestrip maximum evidence 1` tells." in text for text in said)
+
+
 def test_a_summary_that_cannot_be_made_is_told_once_and_the_next_ride_begins() -> None:
     class Unreadable(MemoryKeeper):
         def record(self) -> RideRecord | None:

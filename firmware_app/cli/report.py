@@ -259,13 +259,13 @@ def _write(path: Path, page: Callable[[], str]) -> None:
 
 def _text(ride_id: int, when: str, found: Review, table: bands.BandTable) -> str:
     """One ride for a terminal."""
-    from firmware_app.core.review import ALARM_NAMES, by_kind, median_answer_s
-    from firmware_app.report.ride import ANSWERED, UNKNOWN, headline, over_maximum
+    from firmware_app.core.review import ALARM_NAMES, by_kind, median_answer_s, over_maximum
+    from firmware_app.report.ride import ANSWERED, UNKNOWN, headline
 
     lines = [f"Ride {ride_id}: {when}", "", _columns([(name, value) for name, value in headline(found)]), ""]
     if found.load_missing:
         lines += [f"No load: {found.load_missing}."]
-    if doubt := over_maximum(ride_id, found, table):
+    if doubt := over_maximum(found, table.hr_max_bpm, ride_id):
         lines += [doubt]
     lines += [*found.trained, "", *found.change, ""]
     in_bands = [(f"{band.number} {band.name}", rounded_time(found.band_s[band.number])) for band in table.scheme.bands]

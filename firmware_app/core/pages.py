@@ -139,6 +139,7 @@ class Pages:
     straps: tuple[tuple[str, str, str], ...] | None = None
     review: Review | None = None
     band_names: tuple[str, ...] = ()
+    over_maximum: str = ""
     _row: int = 0
     _held: str = ""  # the key that opened this list, while it is still down
 
@@ -387,6 +388,6 @@ class Pages:
             ),
             alarms=tuple(f"{counts[kind]} x {name}" for kind, name in ALARM_NAMES.items() if kind in counts),
             sentence=review.change[0],
-            more=(*review.change[1:2], *review.trained[:1]),
+            more=tuple(filter(None, (*review.change[1:2], self.over_maximum, *review.trained[:1]))),
             actions=("", "home", ""),
         )

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware_app.core.alarms import CONDITIONS
-from firmware_app.core.bands import BandTable, hard_bpm, near_max_bpm
+from firmware_app.core.bands import BandTable, hard_bpm, near_max_bpm, whole_bpm
 from firmware_app.core.events import Mark
 from firmware_app.core.maximum import TEST_PLAN
 from firmware_app.core.record import RideFacts, RideRecord
@@ -229,6 +229,14 @@ def review(record: RideRecord, bands: BandTable, sex: Sex | None = None) -> Revi
 def seconds(spans_ms: NDArray[np.int64]) -> float:
     """How long these pieces of time are together, in s."""
     return int(spans_ms.sum()) / 1000
+
+
+def over_maximum(review: Review, hr_max_bpm: int, ride_id: int) -> str:
+    """What to think of a highest trusted heart rate that is over the maximum; "" where it is not. Short, for a panel."""
+    if review.peak_bpm is None or whole_bpm(review.peak_bpm) <= hr_max_bpm:
+        return ""
+    over = f"{whole_bpm(review.peak_bpm)} bpm is over the maximum of {hr_max_bpm} bpm: the heart, or the strap?"
+    return f"{over} `rumblestrip maximum evidence {ride_id}` tells."
 
 
 def summary(review: Review) -> dict[str, object]:

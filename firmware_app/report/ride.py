@@ -7,7 +7,7 @@ from datetime import datetime
 
 from firmware_app.core.bands import NEAR_MAX_FRACTION, BandTable, hard_bpm, near_max_bpm, whole_bpm, whole_percent
 from firmware_app.core.record import RideRecord
-from firmware_app.core.review import ALARM_NAMES, Review, Timeline, by_kind, median_answer_s
+from firmware_app.core.review import ALARM_NAMES, Review, Timeline, by_kind, median_answer_s, over_maximum
 from firmware_app.core.steps import StepResult, step_results
 from firmware_app.core.times import rounded_time
 from firmware_app.report import plots
@@ -180,23 +180,12 @@ def _recoveries(record: RideRecord, review: Review, bands: BandTable) -> Html:
     return section("After hard efforts", *parts)
 
 
-def over_maximum(ride_id: int, review: Review, bands: BandTable) -> str:
-    """What to think of a highest trusted heart rate that is over the maximum; "" where it is not."""
-    if review.peak_bpm is None or whole_bpm(review.peak_bpm) <= bands.hr_max_bpm:
-        return ""
-    return (
-        f"{_bpm(review.peak_bpm)} is over the maximum of {bands.hr_max_bpm} bpm that this ride was reckoned with:"
-        f" either that was too low, or the strap was wrong for a moment. `rumblestrip maximum evidence {ride_id}` tells"
-        " which; nothing is changed by this number alone."
-    )
-
-
 def _maximum(ride_id: int, review: Review, bands: BandTable, maximum_text: str) -> Html:
     parts = [paragraph(f"This ride was reckoned with a maximum of {bands.hr_max_bpm} bpm. {maximum_text}".strip())]
     if review.peak_bpm is not None:
         share = f"{whole_percent(whole_bpm(review.peak_bpm), bands.hr_max_bpm)} %"
         parts.append(paragraph(f"Highest trusted heart rate {_bpm(review.peak_bpm)}, {share} of it."))
-        if doubt := over_maximum(ride_id, review, bands):
+        if doubt := over_maximum(review, bands.hr_max_bpm, ride_id):
             parts.append(paragraph(doubt))
     if review.peak_reported_bpm is not None:
         parts.append(
