@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
+import sys
 import threading
 from collections.abc import Callable
 from functools import partial
@@ -46,10 +47,11 @@ class Aside:
             act = self._waiting.get()
             try:
                 act()
-            except (OSError, ValueError):
-                pass  # whoever reads may have gone away; a closed stream is a ValueError
+            except OSError:
+                pass  # whoever reads may have gone away
             except Exception:
-                log.exception("something could not be said")
+                if not (sys.stdout.closed or sys.stderr.closed):
+                    log.exception("something could not be said")
 
 
 class LogAside(logging.Handler):

@@ -232,7 +232,7 @@ def seconds(spans_ms: NDArray[np.int64]) -> float:
 
 
 def over_maximum(review: Review, hr_max_bpm: int, ride_id: int) -> str:
-    """What to think of a highest trusted heart rate that is over the maximum; "" where it is not. Short, for a panel."""
+    """What to think of a highest trusted heart rate that is over the maximum, short; "" where it is not."""
     if review.peak_bpm is None or whole_bpm(review.peak_bpm) <= hr_max_bpm:
         return ""
     over = f"{whole_bpm(review.peak_bpm)} bpm is over the maximum of {hr_max_bpm} bpm: the heart, or the strap?"
