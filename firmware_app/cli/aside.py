@@ -7,6 +7,7 @@ import logging
 import queue
 import sys
 import threading
+import time
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -35,12 +36,12 @@ class Aside:
 
     def done(self, within_s: float) -> bool:
         """Whether everything is done, as soon as it is; False when it is not within so many seconds."""
-        over = threading.Event()
+        over, until_s = threading.Event(), time.monotonic() + within_s
         try:
             self._waiting.put(over.set, timeout=within_s)
         except queue.Full:
             return False
-        return over.wait(within_s)
+        return over.wait(until_s - time.monotonic())
 
     def _run(self) -> None:
         while True:
