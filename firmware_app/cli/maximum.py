@@ -359,15 +359,15 @@ def _estimate(args: argparse.Namespace) -> Answer:
 
 def _all_out(args: argparse.Namespace) -> Answer:
     with ride_log() as log:
-        rides = {ride.ride_id: ride for ride in (stored_ride(log, name) for name in args.rides)}
-        for ride in rides.values():
+        rides = [stored_ride(log, name) for name in args.rides]
+        for ride in rides:
             if ride.facts.source in NO_HEART:
                 raise UsageError(f"ride {ride.ride_id} is simulated, and never counts; name one that you rode")
-        for ride_id in rides:
-            log.say_all_out(ride_id, not args.no)
+        if rides:
+            log.say_all_out(rides, not args.no)
         said = sorted(log.all_out())
-    names = ", ".join(map(str, said))
-    text = f"All-out by your word: {names}. `rumblestrip maximum estimate` counts them so."
+    counted = f"`rumblestrip maximum estimate` counts those of the last {YEARS_LOOKED_AT:.0f} years so"
+    text = f"All-out by your word: {', '.join(map(str, said))}. {counted}."
     return {"rides": said}, text if said else "You have said of no ride that you gave everything in it."
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from math import inf
@@ -233,8 +233,7 @@ class Log:
         Its bytes are overwritten in the file, as far as a program can: a memory card may keep old copies of its own.
         Returns whether they are already: while another program reads the log they stay until it is done.
         """
-        if self.ride(ride_id).ended is None:
-            raise LogError(f"ride {ride_id} is being ridden just now; end it first")
+        self._refuse_ridden(self.ride(ride_id))
         with self._changing() as connection:
             connection.execute("DELETE FROM ride WHERE id = ?", (ride_id,))
         # The pages as they were may still stand in the write-ahead log: carry it over and cut it to nothing.
@@ -261,19 +260,21 @@ class Log:
         """The rides in which the rider says that they gave everything."""
         return {ride_id for (ride_id,) in self._rows("SELECT DISTINCT ride FROM mark WHERE kind = ?", ALL_OUT)}
 
-    def say_all_out(self, ride_id: int, said: bool) -> None:
-        """Keep with a ride that the rider gave everything in it, or no longer. Raises LogError while it is ridden."""
-        ride = self.ride(ride_id)
-        if ride.ended is None:
-            raise LogError(f"ride {ride_id} is being ridden just now; end it first")
+    def say_all_out(self, rides: Iterable[RideSummary], said: bool) -> None:
+        """Keep with rides that the rider gave everything in them, or no longer: with all of them or with none.
+
+        Raises LogError while one is ridden.
+        """
         with self._changing() as connection:
-            connection.execute("DELETE FROM mark WHERE ride = ? AND kind = ?", (ride_id, ALL_OUT))
-            if said:
-                connection.execute(
-                    "INSERT INTO mark (ride, number, t_ms, kind, detail)"
-                    " SELECT ?1, coalesce(max(number) + 1, 0), ?2, ?3, ?4 FROM mark WHERE ride = ?1",
-                    (ride_id, *schema.mark_row(Mark(ride.duration_s, ALL_OUT))),
-                )
+            for ride in rides:
+                self._refuse_ridden(ride)
+                connection.execute("DELETE FROM mark WHERE ride = ? AND kind = ?", (ride.ride_id, ALL_OUT))
+                if said:
+                    connection.execute(
+                        "INSERT INTO mark (ride, number, t_ms, kind, detail)"
+                        " SELECT ?1, coalesce(max(number) + 1, 0), ?2, ?3, ?4 FROM mark WHERE ride = ?1",
+                        (ride.ride_id, *schema.mark_row(Mark(ride.duration_s, ALL_OUT))),
+                    )
 
     @property
     def writable(self) -> bool:
@@ -349,6 +350,10 @@ class Log:
                 raise LogError(f"there is no open proposal {entry_id} for the maximum")
 
     # --- inside -------------------------------------------------------------------------------------------------------
+
+    def _refuse_ridden(self, ride: RideSummary) -> None:
+        if ride.ended is None:
+            raise LogError(f"ride {ride.ride_id} is being ridden just now; end it first")
 
     def _summed_up(self, row: tuple[Any, ...]) -> RideSummary:
         """A ride of the table. One that is being ridden has no summary yet: it is worked out from what is stored."""

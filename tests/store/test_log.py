@@ -112,14 +112,14 @@ def test_that_everything_was_given_stands_at_the_end_of_a_ride_and_changes_nothi
     with open_log(path) as log:
         one, other = log.add(ride(60)), log.add(ride(60))
         before = log.record(one)
-        log.say_all_out(one, True)
-        log.say_all_out(one, True)
+        log.say_all_out([log.ride(one), log.ride(one)], True)
+        log.say_all_out([log.ride(one)], True)
         assert log.all_out() == {one}
         after = log.record(one)
         assert after.marks == (*before.marks, Mark(before.duration_s, "all_out"))
         assert same_measurements(after, before)
         assert log.ride(one) == replace(log.ride(other), ride_id=one)
-        log.say_all_out(one, False)
+        log.say_all_out([log.ride(one)], False)
         assert log.all_out() == set()
         assert log.record(one).marks == before.marks
 
@@ -184,7 +184,8 @@ def test_a_ride_in_progress_is_shown_and_cannot_be_deleted(path: Path) -> None:
         with pytest.raises(LogError, match="being ridden"):
             log.delete(summary.ride_id)
         with pytest.raises(LogError, match="being ridden"):
-            log.say_all_out(1, True)
+            log.say_all_out([log.ride(log.add(ride(60))), summary], True)
+        assert log.all_out() == set()
     writer.end("rider")
     writer.close()
 
